@@ -1,0 +1,1 @@
+"""Traces reduced to results: pure functions over arrays. Knows no file, no catalogue, no screen."""
