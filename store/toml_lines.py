@@ -84,7 +84,7 @@ def _follow(rest: str, fence: str, depth: int) -> tuple[str, int]:
     """Whether a value goes on in the next line: an open multi-line string or open brackets."""
     while True:
         if fence:
-            before, found, rest = rest.partition(fence)
+            _, found, rest = rest.partition(fence)
             if not found:
                 return fence, depth
             fence = ""
