@@ -1,0 +1,197 @@
+"""Every key in one table: bindings, the line of keys, the help screen and README's table are made from it.
+
+Knows Textual's `Binding` only.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from textual.binding import Binding
+
+__all__ = ["KEYS", "PLACES", "Key", "as_markdown", "bar_keys", "bindings", "keys_of"]
+
+PLACES: dict[str, str] = {
+    "everywhere": "Everywhere",
+    "runs": "Runs",
+    "run": "Run",
+    "compare": "Compare",
+    "devices": "Devices",
+    "device": "A device",
+    "ask": "Ask",
+    "import": "Import",
+    "why": "Why",
+    "pick": "Pick lists",
+    "edit": "Editing facts",
+}
+"""Places and how they are called on screen, in the order of the help."""
+
+
+@dataclass(frozen=True, slots=True)
+class Key:
+    """One key of one place."""
+
+    id: str
+    """`place.word`, unique; a keymap refers to it."""
+    key: str
+    """As Textual names it; several parted by commas."""
+    shown: str
+    """As people read it."""
+    label: str
+    """A word or two for the line of keys."""
+    tooltip: str
+    """One sentence for the help and the palette."""
+    action: str
+    """What it does, as the place's screen names it."""
+    bar: int = 0
+    """Rank in the line of keys; 0 keeps it out."""
+    in_palette: bool = True
+
+    @property
+    def place(self) -> str:
+        """Where the key works."""
+        return self.id.partition(".")[0]
+
+
+KEYS: tuple[Key, ...] = (
+    Key("everywhere.help", "question_mark,f1", "?", "keys", "Show every key that works here", "help", 90),
+    Key("everywhere.back", "escape", "esc", "back", "Leave the innermost thing; never the program", "back"),
+    Key("everywhere.quit", "q,ctrl+q", "q", "quit", "Leave at once; Ctrl+Q from within a text field", "leave", 91),
+    Key("everywhere.palette", "ctrl+p", "^p", "palette", "Find any action by its words", "command_palette"),
+    Key("everywhere.runs", "f2", "F2", "runs", "Go to the list of runs", "go('runs')"),
+    Key("everywhere.devices", "f3", "F3", "devices", "Go to the devices", "go('devices')"),
+    Key("everywhere.ask", "f4", "F4", "ask", "Go to questions in SQL", "go('ask')"),
+    Key("everywhere.import", "f5", "F5", "import", "Go to the import of exports", "go('import')"),
+    Key("everywhere.theme", "f9", "F9", "light or dark", "Change between the dark and the light theme", "flip_theme"),
+    # Runs
+    Key("runs.open", "enter", "enter", "open", "Open the run under the cursor", "open", 1),
+    Key("runs.filter", "slash", "/", "filter", "Type filter words; the list follows as you type", "filter", 2),
+    Key("runs.port", "p", "p", "port", "Pick ports, with counts under the present filter", "pick('port')", 3),
+    Key("runs.mode", "m", "m", "mode", "Pick modes, with counts under the present filter", "pick('mode')", 4),
+    Key("runs.device", "d", "d", "device", "Pick devices, with counts under the present filter", "pick('device')", 10),
+    Key("runs.kind", "t", "t", "test", "Pick kinds of test, with counts under the present filter", "pick('kind')", 11),
+    Key("runs.mark", "space", "space", "mark", "Mark or unmark the run under the cursor", "mark", 5),
+    Key("runs.compare", "c", "c", "compare", "Lay the marked runs over each other", "compare", 6),
+    Key("runs.ask", "s", "s", "ask", "Ask a question in SQL", "go('ask')", 7),
+    Key("runs.import", "i", "i", "import", "Import a meter's export", "go('import')", 8),
+    Key("runs.devices", "D", "D", "devices", "Go to the devices", "go('devices')", 9),
+    Key("runs.sort", "o", "o", "order", "Choose the column that orders the list", "sort", 12),
+    Key("runs.turn", "O", "O", "turn order", "Turn the order of the list round", "turn_order"),
+    Key("runs.columns", "C", "C", "columns", "Choose the columns and their order", "columns"),
+    Key("runs.edit", "e", "e", "edit", "Correct facts of the marked runs, or of the one under the cursor", "edit", 13),
+    Key("runs.undo", "u", "u", "undo", "Take the last correction back", "undo"),
+    Key("runs.clear", "x", "x", "clear marks", "Take all marks away", "clear_marks"),
+    Key("runs.down", "j,down", "j ↓", "next", "Next run", "down"),
+    Key("runs.up", "k,up", "k ↑", "previous", "Previous run", "up"),
+    Key("runs.page_down", "pagedown", "pgdn", "page down", "A page further down", "page_down"),
+    Key("runs.page_up", "pageup", "pgup", "page up", "A page further up", "page_up"),
+    Key("runs.first", "g,home", "g", "first", "First run", "first"),
+    Key("runs.last", "G,end", "G", "last", "Last run", "last"),
+    # Run
+    Key("run.why", "enter", "enter", "why", "Show how the chosen result came about", "why", 1),
+    Key("run.edit", "e", "e", "edit", "Correct this run's facts", "edit", 2),
+    Key("run.voltage", "v", "v", "V", "Show or hide voltage", "channel('voltage_v')", 3),
+    Key("run.current", "i", "i", "A", "Show or hide current", "channel('current_a')", 4),
+    Key("run.power", "w", "w", "W", "Show or hide power", "channel('power_w')", 5),
+    Key("run.temperature", "t", "t", "°C", "Show or hide temperature", "channel('temperature_c')", 6),
+    Key("run.other", "o", "o", "other", "Choose among all channels of this run", "other_channels"),
+    Key("run.zoom_in", "plus,equals_sign", "+", "zoom in", "Show half the time around the cursor", "zoom(0.5)", 7),
+    Key("run.zoom_out", "minus", "-", "zoom out", "Show twice the time around the cursor", "zoom(2.0)", 8),
+    Key("run.whole", "0", "0", "whole run", "Show the whole run again", "whole"),
+    Key("run.left", "left,h", "←", "move", "Move the cursor back in time; the view follows", "move(-1)", 9),
+    Key("run.right", "right,l", "→", "move", "Move the cursor on in time; the view follows", "move(1)", 10),
+    Key("run.left_far", "shift+left,H", "shift+←", "far back", "Move the cursor a tenth of the view back", "move(-10)"),
+    Key("run.right_far", "shift+right,L", "shift+→", "far on", "Move the cursor a tenth of the view on", "move(10)"),
+    Key("run.event", "n", "n", "event", "Put the cursor on the next event", "event(1)", 11),
+    Key("run.event_back", "N", "N", "event back", "Put the cursor on the event before", "event(-1)"),
+    Key("run.next", "right_square_bracket", "]", "next run", "Next run under the present filter", "neighbour(1)", 12),
+    Key("run.previous", "left_square_bracket", "[", "previous run", "Previous run under the filter", "neighbour(-1)"),
+    Key("run.down", "down,j", "j ↓", "next line", "Next result", "down"),
+    Key("run.up", "up,k", "k ↑", "previous line", "Previous result", "up"),
+    Key("run.part", "tab", "tab", "facts", "Change between results, facts, events and origin", "part(1)", 13),
+    Key("run.part_back", "shift+tab", "shift+tab", "part back", "Change back between the parts below", "part(-1)"),
+    Key("run.undo", "u", "u", "undo", "Take the last correction back", "undo"),
+    # Compare
+    Key("compare.voltage", "v", "v", "V", "Compare voltage", "channel('voltage_v')", 1),
+    Key("compare.current", "i", "i", "A", "Compare current", "channel('current_a')", 2),
+    Key("compare.power", "w", "w", "W", "Compare power", "channel('power_w')", 3),
+    Key("compare.temperature", "t", "t", "°C", "Compare temperature", "channel('temperature_c')", 4),
+    Key("compare.origin", "l", "l", "load or clock", "Lay runs on load applied, or on the clock", "origin", 5),
+    Key("compare.down", "down,j", "j ↓", "next line", "Next result", "down", 6),
+    Key("compare.up", "up,k", "k ↑", "previous line", "Previous result", "up"),
+    # Devices
+    Key("devices.open", "enter", "enter", "open", "Open the device under the cursor", "open", 1),
+    Key("devices.runs", "r", "r", "its runs", "List the runs of the device under the cursor", "runs", 2),
+    Key("devices.down", "j,down", "j ↓", "next", "Next device", "down", 3),
+    Key("devices.up", "k,up", "k ↑", "previous", "Previous device", "up", 4),
+    Key("devices.first", "g,home", "g", "first", "First device", "first"),
+    Key("devices.last", "G,end", "G", "last", "Last device", "last"),
+    Key("device.runs", "r", "r", "its runs", "List this device's runs", "runs", 1),
+    Key("device.down", "j,down", "j ↓", "down", "Further down", "down", 2),
+    Key("device.up", "k,up", "k ↑", "up", "Further up", "up", 3),
+    Key("device.next", "right_square_bracket", "]", "next", "Next device", "neighbour(1)", 4),
+    Key("device.previous", "left_square_bracket", "[", "previous", "Previous device", "neighbour(-1)", 5),
+    # Ask
+    Key("ask.run", "ctrl+r,f8", "^r", "ask", "Ask the question (so does Enter after a semicolon)", "run", 1),
+    Key("ask.named", "ctrl+n", "^n", "questions", "Choose among the named questions", "named", 3),
+    Key("ask.columns", "ctrl+t", "^t", "columns", "Put a view or a column in at the cursor", "columns", 2),
+    Key("ask.keep", "ctrl+k", "^k", "keep", "Keep the question under a name", "keep", 4),
+    Key("ask.older", "ctrl+up", "^↑", "older", "The question asked before", "history(-1)"),
+    Key("ask.newer", "ctrl+down", "^↓", "newer", "The question asked after", "history(1)"),
+    Key("ask.draw", "ctrl+d", "^d", "draw", "Draw a number column as a line, over another column", "draw", 5),
+    Key("ask.save", "ctrl+o", "^o", "to file", "Write the answer to a file", "save", 6),
+    Key("ask.switch", "f6", "F6", "question/answer", "Go between the question and its answer", "switch", 7),
+    # Import
+    Key("import.path", "slash", "/", "choose file", "Type the path of a file or a folder", "path", 1),
+    Key("import.go", "enter", "enter", "import", "Import what is sure", "go_ahead", 2),
+    Key("import.answer", "a", "a", "answer", "Answer the first open question of this file", "answer", 3),
+    Key("import.facts", "e", "e", "facts", "State facts once for all files in the list", "facts", 4),
+    Key("import.drop", "x", "x", "leave out", "Leave the file under the cursor out", "drop", 5),
+    Key("import.stop", "S", "S", "stop", "Stop after the file that is being read", "stop_import"),
+    Key("import.down", "j,down", "j ↓", "next", "Next file", "down", 6),
+    Key("import.up", "k,up", "k ↑", "previous", "Previous file", "up"),
+    # Why
+    Key("why.down", "j,down", "j ↓", "down", "Further down", "down", 1),
+    Key("why.up", "k,up", "k ↑", "up", "Further up", "up", 2),
+    # Pick lists
+    Key("pick.toggle", "space", "space", "pick", "Pick or unpick the line", "toggle", 1),
+    Key("pick.take", "enter", "enter", "take", "Take what is picked, or the line under the cursor", "take", 2),
+    Key("pick.down", "down", "↓", "next", "Next line", "down", 3),
+    Key("pick.up", "up", "↑", "previous", "Previous line", "up", 4),
+    Key("pick.earlier", "shift+up", "shift+↑", "earlier", "Move the line up", "shift(-1)"),
+    Key("pick.later", "shift+down", "shift+↓", "later", "Move the line down", "shift(1)"),
+    Key("pick.none", "delete,backspace", "del", "none", "Unpick everything", "none", 5),
+    # Editing facts
+    Key("edit.save", "ctrl+s,f8", "^s", "save", "Save the corrections; old and new value are both kept", "save", 1),
+    Key("edit.next", "down", "↓", "next field", "Next field", "next_field", 2),
+    Key("edit.previous", "up", "↑", "previous field", "Field before", "previous_field", 3),
+)
+
+
+def keys_of(place: str) -> tuple[Key, ...]:
+    """The keys of one place, in the table's order."""
+    return tuple(key for key in KEYS if key.place == place)
+
+
+def bindings(place: str) -> list[Binding]:
+    """The place's keys as Textual wants them."""
+    return [
+        Binding(key.key, key.action, key.label, show=False, id=key.id, tooltip=key.tooltip, key_display=key.shown)
+        for key in keys_of(place)
+    ]
+
+
+def bar_keys(place: str, *, only: frozenset[str] | None = None) -> list[Key]:
+    """The keys for the bottom line, most wanted first; those of everywhere come last."""
+    chosen = [key for key in (*keys_of(place), *keys_of("everywhere")) if key.bar]
+    if only is not None:
+        chosen = [key for key in chosen if key.id in only]
+    return sorted(chosen, key=lambda key: key.bar)
+
+
+def as_markdown() -> str:
+    """README's table of keys."""
+    lines = ["| place | key | does |", "| --- | --- | --- |"]
+    for place, title in PLACES.items():
+        lines += [f"| {title} | `{key.shown}` | {key.tooltip} |" for key in keys_of(place)]
+    return "\n".join(lines) + "\n"

@@ -1,0 +1,194 @@
+"""A long list of aligned rows with a cursor, read page by page: the log book's pages.
+
+Knows Textual; is given rows as lines with roles by whoever holds the data, and asks for those it lacks.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import ClassVar
+
+from rich.segment import Segment
+from rich.style import Style
+from textual import events
+from textual.geometry import Region, Size
+from textual.message import Message
+from textual.reactive import reactive
+from textual.scroll_view import ScrollView
+from textual.strip import Strip
+
+from tui.models.lines import Line, pad_to
+
+__all__ = ["Ledger"]
+
+_ROLE_CLASSES = {
+    "dim": "ledger--quiet",
+    "accent": "ledger--sky",
+    "warn": "ledger--attention",
+    "head": "ledger--head",
+}
+
+
+class Ledger(ScrollView, can_focus=True):
+    """Rows of text with a cursor; only what is on screen is ever built.
+
+    Args:
+        row: Gives the row of an index at a width, without the cursor's sign; None where it is not loaded yet.
+        head: Gives the line above the rows at a width.
+        sign: What stands before the row under the cursor.
+    """
+
+    COMPONENT_CLASSES: ClassVar[set[str]] = {
+        "ledger--head",
+        "ledger--cursor",
+        "ledger--sky",
+        "ledger--attention",
+        "ledger--quiet",
+    }
+
+    cursor: reactive[int] = reactive(0, init=False)
+    count: reactive[int] = reactive(0, init=False)
+
+    class CursorMoved(Message):
+        """The cursor stands on another row."""
+
+        def __init__(self, ledger: Ledger, index: int) -> None:
+            super().__init__()
+            self.ledger = ledger
+            self.index = index
+
+        @property
+        def control(self) -> Ledger:
+            """The list that sent it."""
+            return self.ledger
+
+    class RowChosen(Message):
+        """A row was clicked while the cursor stood on it."""
+
+        def __init__(self, ledger: Ledger, index: int) -> None:
+            super().__init__()
+            self.ledger = ledger
+            self.index = index
+
+        @property
+        def control(self) -> Ledger:
+            """The list that sent it."""
+            return self.ledger
+
+    def __init__(
+        self,
+        row: Callable[[int, int], Line | None],
+        head: Callable[[int], Line] | None,
+        *,
+        sign: str = "▌",
+        id: str | None = None,  # noqa: A002 (Textual's word)
+    ) -> None:
+        super().__init__(id=id)
+        self._row = row
+        self._head = head
+        self._sign = sign
+
+    @property
+    def head_height(self) -> int:
+        """Lines above the rows."""
+        return 0 if self._head is None else 1
+
+    @property
+    def rows_on_screen(self) -> int:
+        """How many rows fit."""
+        return max(self.size.height - self.head_height, 0)
+
+    @property
+    def first_on_screen(self) -> int:
+        """Index of the uppermost row that shows."""
+        return int(self.scroll_offset.y)
+
+    def validate_cursor(self, cursor: int) -> int:
+        """Keep the cursor on a row."""
+        return min(max(cursor, 0), max(self.count - 1, 0))
+
+    def watch_count(self) -> None:
+        """Fit the length; the cursor stays on a row."""
+        self._fit()
+        self.cursor = self.validate_cursor(self.cursor)
+
+    def watch_cursor(self, _old: int, new: int) -> None:
+        """Keep the row under the cursor in view and tell who listens."""
+        self.scroll_to_cursor()
+        self.refresh()
+        self.post_message(self.CursorMoved(self, new))
+
+    def on_resize(self) -> None:
+        """Fit the length to the new width."""
+        self._fit()
+        self.call_after_refresh(self.scroll_to_cursor)
+
+    def _fit(self) -> None:
+        self.virtual_size = Size(self.size.width, self.count + self.head_height)
+        self.refresh()
+
+    def scroll_to_cursor(self) -> None:
+        """Bring the row under the cursor into view, at once."""
+        rows = self.rows_on_screen
+        if rows <= 0:
+            return
+        top = self.first_on_screen
+        if self.cursor < top:
+            top = self.cursor
+        elif self.cursor >= top + rows:
+            top = self.cursor - rows + 1
+        top = min(top, max(self.count - rows, 0))
+        if top != self.first_on_screen:
+            self.scroll_to(y=top, animate=False, force=True, immediate=True)
+
+    def move(self, rows: int) -> None:
+        """Move the cursor by so many rows."""
+        self.cursor += rows
+
+    def move_to(self, index: int) -> None:
+        """Put the cursor on a row."""
+        self.cursor = index
+
+    def repaint(self) -> None:
+        """Show rows anew after their data changed."""
+        self.refresh()
+
+    def render_line(self, y: int) -> Strip:
+        """One line of the screen: the head, a row, or nothing."""
+        width = self.size.width
+        if self._head is not None and y == 0:
+            return self._strip(self._head(width), width, on_cursor=False)
+        index = y - self.head_height + self.first_on_screen
+        if not 0 <= index < self.count:
+            return Strip.blank(width, self.rich_style)
+        on_cursor = index == self.cursor
+        row = self._row(index, width - 3)
+        sign = (f" {self._sign} ", "accent") if on_cursor else ("   ", "")
+        return self._strip((sign, *(row or ())), width, on_cursor=on_cursor)
+
+    def _strip(self, of: Line, width: int, *, on_cursor: bool) -> Strip:
+        base = self.rich_style
+        if on_cursor:
+            base += Style(bgcolor=self.get_component_rich_style("ledger--cursor").bgcolor)
+        segments = []
+        for text, role in pad_to(of, width):
+            style = base
+            if role in _ROLE_CLASSES:
+                found = self.get_component_rich_style(_ROLE_CLASSES[role])
+                style = base + Style(color=found.color, bold=found.bold)
+            segments.append(Segment(text, style))
+        return Strip(segments, width)
+
+    def on_click(self, event: events.Click) -> None:
+        """Put the cursor where the mouse points; a click on the cursor's row opens it."""
+        index = event.y - self.head_height + self.first_on_screen
+        if event.y < self.head_height or not 0 <= index < self.count:
+            return
+        if index == self.cursor:
+            self.post_message(self.RowChosen(self, index))
+        else:
+            self.cursor = index
+
+    def region_of_cursor(self) -> Region:
+        """Where the row under the cursor is on screen."""
+        return Region(0, self.cursor - self.first_on_screen + self.head_height, self.size.width, 1)
