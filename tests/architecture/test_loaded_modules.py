@@ -27,7 +27,6 @@ def loaded_after(statement: str, *, cwd: Path = ROOT) -> set[str]:
         ("import store; store.Library", ("textual", "rich", "typer", "tui")),
         ("import tui.format", ("textual",)),
         ("import tui.plain", ("textual", "rich", "duckdb", "polars")),
-        ("import tui.keys", ("textual",)),
         ("import tui.ingest", ("textual", "rich")),
         ("import tui.cli", ("textual", "duckdb", "polars", "rich", "pyarrow")),
     ],
