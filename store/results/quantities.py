@@ -23,20 +23,20 @@ class Quantity:
     name: str
     unit: str
     label: str
-    kind: str = ""
-    """The kind of run that it comes from; empty for what is no run's result."""
+    kinds: tuple[str, ...] = ()
+    """The kinds of run that count where a claim names none; empty is any kind."""
     is_of_device: bool = False
     """True where it comes from the sheet or from several runs together."""
     action: str = ""
     """What the tester does to get it, where that is no run."""
 
 
-def _run(name: str, label: str, kind: str) -> Quantity:
-    return Quantity(name, unit_of(name), label, kind)
+def _run(name: str, label: str, *kinds: str) -> Quantity:
+    return Quantity(name, unit_of(name), label, kinds)
 
 
-def _whole(name: str, label: str, action: str, kind: str = "") -> Quantity:
-    return Quantity(name, unit_of(name), label, kind, is_of_device=True, action=action)
+def _whole(name: str, label: str, action: str, *kinds: str) -> Quantity:
+    return Quantity(name, unit_of(name), label, kinds, is_of_device=True, action=action)
 
 
 _SUFFIXES = {
@@ -83,13 +83,13 @@ QUANTITIES: tuple[Quantity, ...] = (
     _run("power_peak_w", "peak charging power", "recharge"),
     _run("time_to_full_s", "time to full", "recharge"),
     _run("time_to_80_s", "time to 80 %", "recharge"),
-    _run("temperature_max_c", "hottest", ""),
-    _run("rise_k", "temperature rise", ""),
-    _run("temperature_projected_c", "final temperature by projection", "heat"),
-    _run("voltage_mean_v", "mean voltage", ""),
-    _run("voltage_min_v", "lowest voltage", ""),
-    _run("voltage_max_v", "highest voltage", ""),
-    _run("power_mean_w", "mean power", ""),
+    _run("temperature_max_c", "hottest", "heat", "discharge", "recharge"),
+    _run("rise_k", "temperature rise", "heat", "discharge", "recharge"),
+    _run("temperature_projected_c", "final temperature by projection", "heat", "discharge", "recharge"),
+    _run("voltage_mean_v", "mean voltage", "regulation", "discharge"),
+    _run("voltage_min_v", "lowest voltage", "regulation", "discharge"),
+    _run("voltage_max_v", "highest voltage", "regulation", "discharge"),
+    _run("power_mean_w", "mean power", "discharge", "recharge"),
     _run("source_resistance_mohm", "source resistance", "regulation"),
     _run("trip_current_a", "trip current", "overload"),
     _run("trip_power_w", "trip power", "overload"),
