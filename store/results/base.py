@@ -16,7 +16,9 @@ __all__ = [
     "Array",
     "ArrayTrace",
     "Contribution",
+    "Correction",
     "Event",
+    "Mask",
     "MeterAccuracy",
     "Reduction",
     "Result",
@@ -25,6 +27,7 @@ __all__ = [
 ]
 
 Array = npt.NDArray[np.float64]
+Mask = npt.NDArray[np.bool_]
 
 
 class Trace(Protocol):
@@ -82,6 +85,18 @@ class MeterAccuracy:
 
 
 @dataclass(frozen=True, slots=True)
+class Correction:
+    """A calibration's correction of one channel: true value = gain x reading + offset. The trace keeps the reading."""
+
+    channel: str
+    gain: float = 1.0
+    offset: float = 0.0
+    """In the channel's unit."""
+    source: str = ""
+    """Certificate and date: named beside every result that rests on it."""
+
+
+@dataclass(frozen=True, slots=True)
 class RunContext:
     """The facts that results of a run depend on."""
 
@@ -99,6 +114,8 @@ class RunContext:
     measured_at: str | None = None
     cable_mohm: float | None = None
     meter: MeterAccuracy = field(default_factory=MeterAccuracy)
+    corrections: tuple[Correction, ...] = ()
+    """From the meter's calibration; applied to readings before anything is computed."""
     thresholds: Mapping[str, float] = field(default_factory=dict)
     """A library's own settings for the named constants of the detectors; absent = default."""
 
