@@ -1,0 +1,88 @@
+"""A run with everything reducers share: signals, load window, constants, meter. Knows arrays and facts only."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+from store.results.accuracy import MeterModel, meter_model
+from store.results.base import Array, RunContext, Trace
+from store.results.signals import TEMPERATURES, Signals, build_signals
+from store.results.thresholds import Limits
+from store.results.window import LoadWindow, load_window
+
+__all__ = ["Prepared", "prepare"]
+
+WANTED = (
+    "voltage_v",
+    "current_a",
+    "power_w",
+    "charge_ah",
+    "energy_wh",
+    *TEMPERATURES,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Prepared:
+    """What a reducer gets."""
+
+    context: RunContext
+    trace: Trace
+    signals: Signals
+    window: LoadWindow | None
+    limits: Limits
+    meter: MeterModel
+
+    @property
+    def no_load(self) -> str:
+        """Why there is no load window."""
+        if self.signals.power is None:
+            return "the log has no power: voltage and current, or power, are needed"
+        return "power never rose above zero in the run's direction"
+
+    @property
+    def no_energy_accuracy(self) -> str:
+        """Why an energy's uncertainty is unknown; empty where it can be had."""
+        power = self.signals.power
+        if power is not None and power.v is None:
+            return "the meter logged power alone, and its accuracy for power is not stated"
+        return self.meter.unknown("voltage", "current")
+
+
+def prepare(trace: Trace, context: RunContext) -> Prepared:
+    """Read a trace once and make it ready.
+
+    Args:
+        trace: the run's samples.
+        context: facts, among them the meter's accuracy and a library's own constants.
+    """
+    limits = Limits(context.thresholds)
+    meter = meter_model(context.meter)
+    offset = meter.current.fixed if meter.current is not None else None
+    names = tuple(n for n in WANTED if n in trace.channels)
+    pieces = trace.chunks(names)
+    first = next(pieces, None)
+    signals = _signals(first, pieces, trace, names, context, limits, offset)
+    window = load_window(signals.power, limits) if signals.power is not None else None
+    return Prepared(context, trace, signals, window, limits, meter)
+
+
+def _signals(
+    first: Mapping[str, Array] | None,
+    rest: Iterator[Mapping[str, Array]],
+    trace: Trace,
+    names: tuple[str, ...],
+    context: RunContext,
+    limits: Limits,
+    offset: float | None,
+) -> Signals:
+    if first is None or not len(first["t_s"]):
+        return Signals(0, 0.0, 0.0, 0.0, {}, None, ())
+    return build_signals(
+        {n: first[n] for n in ("t_s", *names)},
+        trace.samples,
+        limits,
+        corrections=context.corrections,
+        offset_limit_a=offset,
+    )

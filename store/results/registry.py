@@ -1,0 +1,77 @@
+"""Which kinds of runs get which results. To add one: a file with `METHODS` and `reduce`, and a line in REDUCERS.
+
+Knows NumPy and the reducers only.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from types import MappingProxyType
+
+from store.results import discharge, energy, recharge, summary
+from store.results.base import Event, Reduction, Result, RunContext, Trace
+from store.results.method import Found, Method
+from store.results.prepared import Prepared, prepare
+
+__all__ = ["METHODS", "REDUCERS", "Reducer", "reduce_run"]
+
+EVERY = ("*",)
+
+
+@dataclass(frozen=True, slots=True)
+class Reducer:
+    """One family of results and the kinds of runs that get it; `*` is every run, stated kind or not."""
+
+    name: str
+    kinds: tuple[str, ...]
+    reduce: Callable[[Prepared], Found]
+    methods: tuple[Method, ...]
+
+    def fits(self, kind: str | None) -> bool:
+        """Whether runs of this kind get these results."""
+        return self.kinds == EVERY or kind in self.kinds
+
+
+REDUCERS: tuple[Reducer, ...] = (
+    Reducer("summary", EVERY, summary.reduce, summary.METHODS),
+    Reducer("energy", EVERY, energy.reduce, energy.METHODS),
+    Reducer("discharge", ("discharge",), discharge.reduce, discharge.METHODS),
+    Reducer("recharge", ("recharge",), recharge.reduce, recharge.METHODS),
+)
+
+METHODS: Mapping[str, Method] = MappingProxyType({m.name: m for reducer in REDUCERS for m in reducer.methods})
+"""Every method by name: `recompute` holds stored versions against these."""
+
+
+def reduce_run(trace: Trace, context: RunContext, imported_events: Sequence[Event] = ()) -> Reduction:
+    """All results and events of one run. Pure: the same trace and facts give the same numbers.
+
+    Args:
+        trace: the run's samples: `t_s` [s] and channels in SI units, NaN where absent.
+        context: kind, direction, mode, set load, ambient, rated values, the meter's accuracy.
+        imported_events: what the importer settled (gap, clock reset, counter restart ...); kept as they are.
+
+    Returns:
+        One Result per name (absent ones with value None and the reason) and events in order of time.
+    """
+    run = prepare(trace, context)
+    results: dict[str, Result] = {}
+    events: list[Event] = [*imported_events, *run.signals.events, *_gap_events(run, imported_events)]
+    for reducer in REDUCERS:
+        if reducer.fits(context.kind):
+            found = reducer.reduce(run)
+            results.update((r.name, r) for r in found.results)
+            events.extend(found.events)
+    return Reduction(tuple(results.values()), tuple(sorted(set(events), key=lambda e: (e.from_s, e.to_s, e.kind))))
+
+
+def _gap_events(run: Prepared, imported: Sequence[Event]) -> list[Event]:
+    """Gaps as events, but for those that the importer named already."""
+    known = [(e.from_s, e.to_s) for e in imported if e.kind == "gap"]
+    step = run.signals.step_s
+    return [
+        Event("gap", a, b, b - a, "s", "no samples")
+        for a, b in run.signals.gaps
+        if not any(abs(a - x) <= step and abs(b - y) <= step for x, y in known)
+    ]

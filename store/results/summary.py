@@ -1,0 +1,288 @@
+"""What every run gets: length, steps, gaps, and mean, extremes and spread of each quantity. Knows arrays only."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from store.results.base import Contribution, Result
+from store.results.budget import gain_part, offset_part, power_budget, random_part, reading_budget, time_budget
+from store.results.method import Found, Method
+from store.results.prepared import Prepared
+from store.results.signals import Electrical, Series
+from store.results.statistics import median_of_three, moments, time_weights
+
+__all__ = ["METHODS", "reduce"]
+
+RECORD = Method("record", 1, "counted from the samples' own times; a gap is a step over 5 median steps and over 1 s")
+PLATEAU = Method("plateau", 1, "median of the samples above half of the 95th percentile of power")
+MEAN = Method(
+    "time-weighted mean",
+    1,
+    "each sample counts for half of the step on either side, over the load window; spread in two passes",
+    "trapezoid rule; spread checked on NIST StRD NumAcc1-4",
+)
+EXTREME = Method("extreme", 1, "smallest and largest sample of the load window")
+TEMPERATURE = Method(
+    "temperature", 1, "first, last and largest median of three neighbouring samples: single wild readings don't count"
+)
+METHODS = (RECORD, PLATEAU, MEAN, EXTREME, TEMPERATURE)
+
+QUANTITIES = (("voltage", "v", "V", "voltage_v"), ("current", "i", "A", "current_a"), ("power", "p", "W", "power_w"))
+SUFFIX = {"voltage": "v", "current": "a", "power": "w"}
+
+
+def reduce(run: Prepared) -> Found:
+    """Section 2 of the results: the record, the plateau, electrical statistics, temperatures."""
+    return Found((*_record(run), *_plateau(run), *_electrical(run), *_temperatures(run)))
+
+
+def _record(run: Prepared) -> list[Result]:
+    signals = run.signals
+    span = (signals.first_s, signals.last_s)
+    gap = sum(b - a for a, b in signals.gaps)
+    inputs: dict[str, float | str] = {"samples": signals.samples, "gaps": len(signals.gaps)}
+    if changed := run.limits.changed():
+        inputs["constants changed in this library"] = ", ".join(changed)
+    out = [
+        RECORD.found(
+            "duration_s",
+            signals.last_s - signals.first_s,
+            "s",
+            budget=time_budget(signals.step_s, 2),
+            span=span,
+            inputs=inputs,
+            warnings=(*signals.warnings, *run.meter.problems),
+        ),
+        RECORD.found("samples", signals.samples, "1", uncertainty=0.0, span=span),
+    ]
+    if signals.step_s > 0.0:
+        out.append(
+            RECORD.found(
+                "interval_s",
+                signals.step_s,
+                "s",
+                span=span,
+                reason="as the meter's clock gives it; its accuracy is not stated",
+            )
+        )
+    else:
+        out.append(RECORD.absent("interval_s", "s", "one sample has no interval"))
+    out.append(
+        RECORD.found(
+            "gap_s", gap, "s", uncertainty=signals.step_s * math.sqrt(len(signals.gaps) / 6.0), span=span, inputs=inputs
+        )
+    )
+    return out
+
+
+def _plateau(run: Prepared) -> list[Result]:
+    window, power = run.window, run.signals.power
+    if window is None or power is None:
+        return [PLATEAU.absent("power_plateau_w", "W", run.no_load)]
+    part = slice(window.a, window.b + 1)
+    near = np.abs(power.p[part] - window.plateau_w) <= run.limits["plateau_share"] * window.plateau_w
+    count = max(1, int(near.sum()))
+    spread = float(np.std(power.p[part][near])) if count > 1 else 0.0
+    volts = float(np.median(power.v[part])) if power.v is not None else 0.0
+    amps = window.plateau_w / volts if volts > 0.0 else 0.0
+    budget = power_budget(run.meter, power=window.plateau_w, volts=volts, amps=amps) if power.v is not None else ()
+    if budget:
+        scatter = random_part(1.2533 * spread / math.sqrt(count), f"{count} samples, standard error of a median")
+        budget = (*budget, scatter)
+    return [
+        PLATEAU.found(
+            "power_plateau_w",
+            window.plateau_w,
+            "W",
+            budget=budget,
+            span=window.span,
+            warnings=window.warnings,
+            inputs={"power": power.source, "samples near the plateau": count},
+            reason=run.no_energy_accuracy,
+        )
+    ]
+
+
+def _electrical(run: Prepared) -> list[Result]:
+    """Mean, extremes and spread over the load window; over the whole run where there is no load."""
+    power = run.signals.power
+    if power is None:
+        return _lone_voltage(run)
+    window = run.window
+    note = () if window is not None else (f"over the whole run: {run.no_load}",)
+    a, b = (window.a, window.b) if window is not None else (0, len(power.t) - 1)
+    out: list[Result] = []
+    for word, symbol, unit, channel in QUANTITIES:
+        if getattr(power, symbol) is None:
+            lone = run.signals.series.get(channel)
+            if lone is None:
+                out.extend(_no_channel(word, unit))
+            else:
+                out.extend(_of_series(run, word, unit, lone.between(float(power.t[a]), float(power.t[b]))))
+            continue
+        out.extend(_of_track(run, power, (word, symbol, unit), (a, b), note))
+    return out
+
+
+def _no_channel(word: str, unit: str) -> list[Result]:
+    suffix = SUFFIX[word]
+    return [
+        (MEAN if kind in ("mean", "sd") else EXTREME).absent(f"{word}_{kind}_{suffix}", unit, f"the log has no {word}")
+        for kind in ("mean", "min", "max", "sd")
+    ]
+
+
+def _of_track(
+    run: Prepared, power: Electrical, quantity: tuple[str, str, str], window: tuple[int, int], note: tuple[str, ...]
+) -> list[Result]:
+    word, symbol, unit = quantity
+    a, b = window
+    suffix = SUFFIX[word]
+    y = getattr(power, symbol)[a : b + 1]
+    mean, sd = power.moments(symbol, a, b)
+    low, high = int(np.argmin(y)), int(np.argmax(y))
+    span = (float(power.t[a]), float(power.t[b]))
+    inputs: dict[str, float | str] = {
+        "samples used": b - a + 1 if not power.grain_s else power.used,
+        "left out": power.left_out,
+    }
+    budget, reason = _mean_budget(run, word, mean, power, window)
+    moment_of = {"min": (low, float(y[low])), "max": (high, float(y[high]))}
+    out = [
+        MEAN.found(
+            f"{word}_mean_{suffix}", mean, unit, budget=budget, reason=reason, span=span, inputs=inputs, warnings=note
+        )
+    ]
+    for kind, (at, value) in moment_of.items():
+        when = float(power.t[a + at])
+        out.append(
+            EXTREME.found(
+                f"{word}_{kind}_{suffix}",
+                value,
+                unit,
+                budget=_reading(run, word, value, unit, power, a + at),
+                reason=reason,
+                span=span,
+                inputs={"at_s": when},
+                warnings=note,
+            )
+        )
+    count = b - a + 1
+    spread_u = sd / math.sqrt(2.0 * (count - 1)) if count > 1 and math.isfinite(sd) else None
+    out.append(
+        MEAN.found(
+            f"{word}_sd_{suffix}",
+            sd,
+            unit,
+            uncertainty=spread_u,
+            reason="one sample has no spread" if count < 2 else "",
+            span=span,
+            inputs=inputs,
+            warnings=note,
+        )
+    )
+    return out
+
+
+def _mean_budget(
+    run: Prepared, word: str, mean: float, power: Electrical, window: tuple[int, int]
+) -> tuple[tuple[Contribution, ...], str]:
+    if word == "power":
+        if power.v is None or power.i is None:
+            return (), run.no_energy_accuracy
+        volts = power.moments("v", *window).mean
+        amps = power.moments("i", *window).mean
+        return power_budget(run.meter, power=mean, volts=volts, amps=amps), run.no_energy_accuracy
+    accuracy = run.meter.voltage if word == "voltage" else run.meter.current
+    symbol, unit = ("V", "V") if word == "voltage" else ("I", "A")
+    if accuracy is None:
+        return (), run.meter.unknown(word)
+    label = run.meter.label
+    return (gain_part(symbol, accuracy, mean, label), offset_part(symbol, accuracy, 1.0, unit, label)), ""
+
+
+def _reading(run: Prepared, word: str, value: float, unit: str, power: Electrical, at: int) -> tuple[Contribution, ...]:
+    if word == "power":
+        if power.v is None or power.i is None:
+            return ()
+        return power_budget(run.meter, power=value, volts=float(power.v[at]), amps=float(power.i[at]))
+    accuracy = run.meter.voltage if word == "voltage" else run.meter.current
+    return reading_budget("V" if word == "voltage" else "I", accuracy, value, unit, run.meter.label)
+
+
+def _lone_voltage(run: Prepared) -> list[Result]:
+    """Statistics of a run that logged no power: each channel over the whole run."""
+    out: list[Result] = []
+    for word, _, unit, channel in QUANTITIES:
+        series = run.signals.series.get(channel)
+        out.extend(_of_series(run, word, unit, series) if series is not None else _no_channel(word, unit))
+    return out
+
+
+def _of_series(run: Prepared, word: str, unit: str, series: Series) -> list[Result]:
+    suffix = SUFFIX[word]
+    if not len(series):
+        return _no_channel(word, unit)
+    dt = np.diff(series.t)
+    dt[dt > max(run.limits["gap_steps"] * run.signals.step_s, run.limits["gap_min_s"])] = 0.0
+    mean, sd = moments(series.y, time_weights(dt))
+    accuracy = {"voltage": run.meter.voltage, "current": run.meter.current}.get(word)
+    reason = run.meter.unknown(word) if word != "power" else run.no_energy_accuracy
+    span = (float(series.t[0]), float(series.t[-1]))
+    values = {"mean": mean, "min": float(series.y.min()), "max": float(series.y.max())}
+    out = [
+        (MEAN if kind == "mean" else EXTREME).found(
+            f"{word}_{kind}_{suffix}",
+            value,
+            unit,
+            budget=reading_budget("V" if word == "voltage" else "I", accuracy, value, unit, run.meter.label),
+            reason=reason,
+            span=span,
+            inputs={"samples used": len(series)},
+        )
+        for kind, value in values.items()
+    ]
+    count = len(series)
+    spread_u = sd / math.sqrt(2.0 * (count - 1)) if count > 1 else None
+    out.append(
+        MEAN.found(f"{word}_sd_{suffix}", sd, unit, uncertainty=spread_u, span=span, reason="one sample has no spread")
+    )
+    return out
+
+
+def _temperatures(run: Prepared) -> list[Result]:
+    out: list[Result] = []
+    for channel, series in run.signals.series.items():
+        if not channel.startswith("temperature_"):
+            continue
+        stem = channel.removesuffix("_c")
+        steady = median_of_three(series.y)
+        top = int(np.argmax(steady))
+        wild = float(series.y.max()) - float(steady[top])
+        warnings = (f"a single reading {wild:.1f} K above its neighbours was left out",) if wild > 2.0 else ()
+        values = {
+            "start": (0, float(series.y[0])),
+            "max": (top, float(steady[top])),
+            "final": (-1, float(series.y[-1])),
+        }
+        for kind, (at, value) in values.items():
+            out.append(
+                TEMPERATURE.found(
+                    f"{stem}_{kind}_c",
+                    value,
+                    "°C",
+                    budget=reading_budget("T", run.meter.temperature, value, "°C", run.meter.label),
+                    reason=run.meter.unknown("temperature"),
+                    span=(float(series.t[0]), float(series.t[-1])),
+                    inputs={"at_s": float(series.t[at]), "samples used": len(series)},
+                    warnings=warnings if kind == "max" else (),
+                )
+            )
+    if "temperature_c" not in run.signals.series:
+        out.extend(
+            TEMPERATURE.absent(f"temperature_{k}_c", "°C", "no case temperature was logged")
+            for k in ("start", "max", "final")
+        )
+    return out
