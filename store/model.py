@@ -15,10 +15,12 @@ import numpy.typing as npt
 import pyarrow as pa
 
 from importers.schema import Account, ClockReading, Conversion
+from store.results.base import Correction
 
 __all__ = [
     "Amendment",
     "Answer",
+    "Calibration",
     "DeviceRow",
     "EventRow",
     "FacetCount",
@@ -216,6 +218,23 @@ class Meter:
     temperature_spec: str = ""
     calibrated_on: date | None = None
     note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """One calibration of a meter, as its certificate tells."""
+
+    meter: str
+    calibrated_on: date
+    done_by: str = ""
+    document: str = ""
+    """Number of the certificate or report."""
+    due_on: date | None = None
+    found: str = ""
+    """As-found result, in words."""
+    adjusted: str = ""
+    """What was adjusted, in words; empty where nothing was."""
+    corrections: tuple[Correction, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

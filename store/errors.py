@@ -1,0 +1,162 @@
+"""What can go wrong with a library, as sentences for people: what, where, what to do.
+
+One family, `StoreError`. Knows no DuckDB and no file: callers pass what they found.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from difflib import get_close_matches
+from pathlib import Path
+
+__all__ = [
+    "CatalogueDamaged",
+    "DiskFault",
+    "FilterError",
+    "LibraryBusy",
+    "LibraryTooNew",
+    "NotALibrary",
+    "NotFound",
+    "QueryFailed",
+    "QueryRefused",
+    "StoreError",
+    "TraceDamaged",
+    "WrongFact",
+    "suggest",
+]
+
+
+class StoreError(Exception):
+    """Something that a person can cause or must know of; its text is one clear sentence or two."""
+
+
+class NotALibrary(StoreError):
+    """The path holds no library, or can't hold one."""
+
+
+class LibraryBusy(StoreError):
+    """Another process holds the catalogue for longer than we wait."""
+
+    @classmethod
+    def held_by(cls, path: Path, holder: str, waited_s: float) -> LibraryBusy:
+        """Name the process that holds the catalogue.
+
+        Args:
+            path: The library's folder.
+            holder: Program and process number as the system tells them, may be empty.
+            waited_s: How long we waited [s].
+        """
+        who = holder or "another process"
+        return cls(
+            f"The library {path} is in use by {who}; waited {waited_s:.0f} s. "
+            f"Let it finish or end it, then run the same command again."
+        )
+
+
+class LibraryTooNew(StoreError):
+    """The library was made by a newer version of the program."""
+
+    @classmethod
+    def of(cls, path: Path, found: int, known: int) -> LibraryTooNew:
+        """Name both schema versions."""
+        return cls(
+            f"The library {path} has schema {found}; this program knows up to {known}. "
+            f"Update Joulebook, then open it again. Nothing was changed."
+        )
+
+
+class CatalogueDamaged(StoreError):
+    """The catalogue can't be read; the traces still can."""
+
+    @classmethod
+    def of(cls, path: Path, cause: str) -> CatalogueDamaged:
+        """Say what was found and that `rebuild` brings the runs back."""
+        return cls(
+            f"The catalogue {path} can't be read ({cause}). "
+            f"Restore a backup, or run `joulebook rebuild`: it makes the runs again from traces and originals."
+        )
+
+
+class TraceDamaged(StoreError):
+    """A trace or an original isn't what the catalogue says."""
+
+
+class DiskFault(StoreError):
+    """The disk refused: no space, no permission, an I/O error."""
+
+    @classmethod
+    def of(cls, error: OSError, what: str) -> DiskFault:
+        """Name the file and the system's own words.
+
+        Args:
+            error: What the system raised.
+            what: What was being done: `writing the trace`.
+        """
+        where = f" {error.filename}" if error.filename else ""
+        cause = error.strerror or str(error)
+        return cls(f"{what}{where} failed: {cause}. Nothing was stored; put that right and run the same command again.")
+
+
+class NotFound(StoreError):
+    """A run, device, meter or channel that the library doesn't hold."""
+
+    @classmethod
+    def of(cls, what: str, name: object, known: Iterable[str] = ()) -> NotFound:
+        """Name what was asked for, and the nearest that exists."""
+        choices = list(known)
+        hint = suggest(str(name), choices)
+        if hint:
+            tail = f" Did you mean {hint}?"
+        elif choices and len(choices) <= 12:
+            tail = f" There is: {', '.join(choices)}."
+        else:
+            tail = ""
+        return cls(f"No {what} {name} in this library.{tail}")
+
+
+class WrongFact(StoreError):
+    """A value that a fact can't have."""
+
+
+class FilterError(StoreError):
+    """A word of the filter line that means nothing.
+
+    Attributes:
+        position: 0-based index of the word's first character in the text.
+        word: The word as typed.
+        message: What is wrong with it.
+        suggestion: What was probably meant, or None.
+    """
+
+    def __init__(self, position: int, word: str, message: str, suggestion: str | None = None) -> None:
+        self.position = position
+        self.word = word
+        self.message = message
+        self.suggestion = suggestion
+        hint = f" Did you mean {suggestion}?" if suggestion else ""
+        super().__init__(f"{word} (at {position + 1}): {message}{hint}")
+
+
+class QueryRefused(StoreError):
+    """SQL that isn't one reading statement."""
+
+
+class QueryFailed(StoreError):
+    """SQL that is allowed but wrong, too slow or interrupted.
+
+    Attributes:
+        position: 0-based index of the offending character in the SQL, or None.
+        was_interrupted: True where a person or the time limit ended it.
+    """
+
+    def __init__(self, message: str, *, position: int | None = None, was_interrupted: bool = False) -> None:
+        self.position = position
+        self.was_interrupted = was_interrupted
+        super().__init__(message)
+
+
+def suggest(word: str, known: Iterable[str]) -> str | None:
+    """The known word nearest to a mistyped one, or None."""
+    by_folded = {name.casefold(): name for name in known}
+    near = get_close_matches(word.casefold(), list(by_folded), n=1, cutoff=0.6)
+    return by_folded[near[0]] if near else None

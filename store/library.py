@@ -1,0 +1,474 @@
+"""A library: one folder that holds everything, and all that one can do with it.
+
+The way in to the rest of this package; each method is one or two calls to the module that does the work. All methods
+are safe to call from worker threads; nothing holds the catalogue between calls.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, Self, TypeVar
+from uuid import uuid4
+
+import duckdb
+import polars as pl
+import pyarrow as pa
+
+from importers.schema import TRACE_COLUMNS, Facts
+from store import bench, diskio, migrations, runs
+from store.catalogue import Catalogue, rows
+from store.clock import now_utc, system_user, system_zone, to_stored
+from store.errors import DiskFault, LibraryTooNew, NotALibrary, NotFound, WrongFact
+from store.ingest import ImportBatch, ImportJob
+from store.layout import Layout
+from store.model import (
+    Amendment,
+    Answer,
+    Calibration,
+    DeviceRow,
+    FacetCount,
+    IngestOutcome,
+    Meter,
+    ResultRow,
+    RunPage,
+    RunView,
+    StripSet,
+)
+from store.questions import Question, QuestionDesk
+from store.reduction import Bench
+from store.sheets import DeviceSheet
+from store.strips import strips_from_file
+from store.version import __version__
+from store.views import COMPUTED_VIEWS, VIEWS
+
+__all__ = ["Library"]
+
+T = TypeVar("T")
+
+
+class Library:
+    """An open library. Make one with `Library.open` or `Library.create`."""
+
+    def __init__(self, path: Path, *, who: str | None = None) -> None:
+        self.layout = Layout(path)
+        self.catalogue = Catalogue(self.layout.catalogue, self.layout.wal)
+        self.who = who or system_user()
+        self.zone = "UTC"
+        self._desk = QuestionDesk(self.layout.root / "traces")
+        self._reading = threading.Lock()
+        self._engine: duckdb.DuckDBPyConnection | None = None
+        self._kept: dict[str, pa.Table] = {}
+        self._kept_generation = 0
+
+    # making and opening
+
+    @classmethod
+    def create(cls, path: str | Path, *, zone: str = "system", who: str | None = None) -> Self:
+        """Make a new, empty library.
+
+        Args:
+            path: Its folder; made if missing, must hold nothing else.
+            zone: IANA name of the zone in which local times of exports are read; `system` for this machine's.
+            who: Name under which changes are recorded; the system's user where None.
+
+        Raises:
+            NotALibrary: There is a file of that name, or the folder holds other things.
+            DiskFault: It can't be written.
+        """
+        library = cls(Path(path).expanduser(), who=who)
+        root = library.layout.root
+        if root.exists() and not root.is_dir():
+            raise NotALibrary(f"{root} is a file; a library is a folder. Name another path.")
+        try:
+            if library.layout.catalogue.exists():
+                raise NotALibrary(f"{root} holds a library already.")
+            if root.exists() and any(entry.name != "tmp" for entry in root.iterdir()):
+                raise NotALibrary(f"{root} is not empty and holds no library. Name an empty or a new folder.")
+            for folder in library.layout.folders():
+                diskio.make_folder(folder)
+        except OSError as error:
+            raise DiskFault.of(error, "Making the library") from error
+        library._write_first_schema(system_zone() if zone == "system" else zone)
+        return cls.open(root, who=who)
+
+    def _write_first_schema(self, zone: str) -> None:
+        with self.catalogue.writer() as cursor:
+            if migrations.schema_version(cursor) == 0:
+                migrations.create_schema(cursor, 0)
+                facts = {
+                    "library_uid": uuid4().hex,
+                    "zone": zone,
+                    "created_at": now_utc().isoformat(),
+                    "created_by": __version__,
+                }
+                for key, value in facts.items():
+                    cursor.execute("INSERT INTO catalogue.meta VALUES (?, ?)", [key, value])
+
+    @classmethod
+    def open(cls, path: str | Path, *, create: bool = False, who: str | None = None) -> Self:
+        """Open a library; an older one is brought to today's schema, keeping a copy.
+
+        Args:
+            path: Its folder.
+            create: Make it if there is none.
+            who: Name under which changes are recorded; the system's user where None.
+
+        Raises:
+            NotALibrary: There is none.
+            LibraryTooNew: A newer program made it.
+            LibraryBusy: Another process holds it.
+            CatalogueDamaged: Its catalogue can't be read.
+        """
+        library = cls(Path(path).expanduser(), who=who)
+        layout = library.layout
+        if not layout.catalogue.exists():
+            if create:
+                return cls.create(path, who=who)
+            raise NotALibrary(_no_library(layout))
+        library._start()
+        return library
+
+    def _start(self) -> None:
+        try:
+            for folder in self.layout.folders():
+                diskio.make_folder(folder)
+            diskio.sweep(self.layout.tmp)
+        except OSError:
+            pass  # a library on a read-only disk can still be read
+        kept = migrations.migrate(self.catalogue, self.layout)
+        if kept:
+            self.catalogue.notices.append(
+                f"The library was brought to today's schema; a copy from before is {kept.name}."
+            )
+        with self.catalogue.reader() as cursor:
+            facts = dict(rows(cursor, "SELECT key, value FROM catalogue.meta"))
+        self.zone = str(facts.get("zone", "UTC"))
+
+    def check_schema(self, cursor: duckdb.DuckDBPyConnection) -> None:
+        """Refuse to write where a newer program has migrated the library meanwhile."""
+        found = migrations.schema_version(cursor)
+        if found > migrations.LATEST:
+            raise LibraryTooNew.of(self.path, found, migrations.LATEST)
+
+    @property
+    def path(self) -> Path:
+        """The library's folder."""
+        return self.layout.root
+
+    @property
+    def name(self) -> str:
+        """What the screen calls it: the folder's name."""
+        return self.path.resolve().name
+
+    @property
+    def notices(self) -> list[str]:
+        """Sentences about what had to be put right while opening; for the caller to show."""
+        return self.catalogue.notices
+
+    def generation(self) -> int:
+        """A number that changes with every commit by any process; costs two stats."""
+        return self.catalogue.generation()
+
+    # import
+
+    def begin_import(self, path: str | Path, facts: Facts | None = None) -> ImportJob:
+        """Begin to import one file: a context manager that hashes it and takes its runs.
+
+        Raises (on entering):
+            DiskFault: The file can't be read.
+        """
+        return ImportJob(self, Path(path), facts or Facts())
+
+    def import_batch(
+        self,
+        *,
+        every_files: int = 64,
+        every_s: float = 2.0,
+        on_committed: Callable[[Path, IngestOutcome], None] | None = None,
+    ) -> ImportBatch:
+        """Import many files, several per transaction: see `ImportBatch`."""
+        return ImportBatch(self, every_files=every_files, every_s=every_s, on_committed=on_committed)
+
+    def after_import(self) -> None:
+        """Pack when too many traces are loose."""
+
+    def bench(self) -> Bench:
+        """Devices and meters as they are now."""
+        with self.catalogue.reader() as cursor:
+            devices = bench.load_devices(cursor)
+            meters = {meter.name: meter for meter in bench.list_meters(cursor)}
+        return Bench(devices, meters)
+
+    # runs
+
+    def runs(
+        self, filter_text: str = "", *, sort: str = "-started_at", limit: int | None = 500, offset: int = 0
+    ) -> RunPage:
+        """A page of the list: rows of the `runs` view.
+
+        Args:
+            filter_text: A filter line such as `port:C1 mode:20V wh>50 -suspect`.
+            sort: Columns of `runs`, `-` before one for the largest first.
+            limit: Most rows; None for all.
+            offset: Rows left out before them.
+
+        Raises:
+            FilterError: A word that means nothing.
+            NotFound: No such column to sort by.
+        """
+        with self.catalogue.reader() as cursor:
+            return runs.list_runs(cursor, filter_text, sort, limit, offset, self.zone)
+
+    def runs_frame(self, filter_text: str = "", *, sort: str = "-started_at") -> pl.DataFrame:
+        """Every run that fits the filter, as a Polars frame."""
+        frame = pl.from_arrow(self.runs(filter_text, sort=sort, limit=None).table)
+        if not isinstance(frame, pl.DataFrame):
+            raise TypeError(type(frame))
+        return frame
+
+    def facets(self, field: str, filter_text: str = "") -> list[FacetCount]:
+        """Values of `port`, `mode`, `device`, `kind`, `meter` ... and how often each occurs under the filter."""
+        with self.catalogue.reader() as cursor:
+            return runs.count_facets(cursor, field, filter_text, self.zone)
+
+    def run(self, run_id: int) -> RunView:
+        """One run with results, events, provenance, amendments and preview.
+
+        Raises:
+            NotFound: No such run.
+        """
+        with self.catalogue.reader() as cursor:
+            return runs.load_run(cursor, run_id)
+
+    def results(self, run_id: int, *, superseded: bool = False) -> tuple[ResultRow, ...]:
+        """Results of a run; with `superseded` also those that a later method replaced."""
+        with self.catalogue.reader() as cursor:
+            return runs.load_results(cursor, run_id, superseded=superseded)
+
+    def preview(self, run_id: int) -> StripSet:
+        """The 120-bucket strips that were stored at import; opens no trace."""
+        with self.catalogue.reader() as cursor:
+            return runs.load_preview(cursor, run_id)
+
+    def _place(self, run_id: int) -> tuple[Path, int, int, tuple[str, ...], float]:
+        with self.catalogue.reader() as cursor:
+            file, *rest = runs.trace_place(cursor, run_id)
+        return (self.layout.absolute(file), *rest)
+
+    def strips(
+        self,
+        run_id: int,
+        channels: Sequence[str] | None = None,
+        from_s: float | None = None,
+        to_s: float | None = None,
+        buckets: int = 400,
+    ) -> StripSet:
+        """Minimum, mean and maximum per time bucket, from the trace.
+
+        Args:
+            run_id: The run.
+            channels: Channels wanted; all that hold values where None.
+            from_s: Begin of the span [s]; the first sample where None.
+            to_s: End of the span [s]; the last sample where None.
+            buckets: How many.
+        """
+        if buckets < 1:
+            raise WrongFact("A strip needs one bucket or more.")
+
+        def read() -> StripSet:
+            path, _, _, there, duration_s = self._place(run_id)
+            span = (from_s if from_s is not None else 0.0, to_s if to_s is not None else duration_s)
+            with self._cursor() as cursor:
+                return strips_from_file(cursor, str(path), run_id, runs.check_channels(channels, there), span, buckets)
+
+        return self._again_if_moved(read)
+
+    def samples(
+        self, run_id: int, channels: Sequence[str] | None = None, from_s: float | None = None, to_s: float | None = None
+    ) -> pa.Table:
+        """A run's samples: `t_s` [s] and the channels, NULL where the meter gave none."""
+
+        def read() -> pa.Table:
+            path, _, _, there, _ = self._place(run_id)
+            chosen = runs.check_channels(channels, there)
+            columns = ", ".join(f'"{name}"' for name in ("t_s", *chosen))
+            low = from_s if from_s is not None else float("-inf")
+            high = to_s if to_s is not None else float("inf")
+            sql = f"SELECT {columns} FROM read_parquet(?) WHERE run_id = ? AND t_s BETWEEN ? AND ?"
+            with self._cursor() as cursor:
+                return cursor.sql(sql, params=[str(path), run_id, low, high]).to_arrow_table()
+
+        return self._again_if_moved(read)
+
+    def trace(self, run_id: int) -> pl.LazyFrame:
+        """A run's samples as a Polars LazyFrame: `run_id`, `t_s` and every channel of the library."""
+        path, first_row, count, _, _ = self._place(run_id)
+        return pl.scan_parquet(path, glob=False).slice(first_row, count)
+
+    @contextmanager
+    def _cursor(self) -> Iterator[duckdb.DuckDBPyConnection]:
+        """A cursor that reads traces; the catalogue is not attached to it."""
+        with self._reading:
+            if self._engine is None:
+                self._engine = duckdb.connect(":memory:")
+                self._engine.execute("SET python_enable_replacements = false")
+            cursor = self._engine.cursor()
+        try:
+            yield cursor
+        finally:
+            cursor.close()
+
+    def _again_if_moved(self, read: Callable[[], T]) -> T:
+        """Read, and once more where the trace was packed between looking it up and opening it."""
+        try:
+            return read()
+        except (duckdb.IOException, FileNotFoundError):
+            return read()
+
+    # SQL
+
+    def question(self, sql: str, *, limit: int | None = 10_000, timeout_s: float | None = None) -> Question:
+        """A question in SQL over the views, not yet run: `.run()`, and `.interrupt()` from any thread.
+
+        Args:
+            sql: One reading statement.
+            limit: Most rows of the answer; None for all.
+            timeout_s: Most time [s]; None for any.
+
+        Raises:
+            QueryRefused: Not one reading statement.
+            QueryFailed: No SQL.
+        """
+        return Question(self._desk, self._load_views, sql, limit=limit, timeout_s=timeout_s)
+
+    def sql(self, sql: str, *, limit: int | None = 10_000, timeout_s: float | None = None) -> Answer:
+        """Ask and wait: see `question`."""
+        return self.question(sql, limit=limit, timeout_s=timeout_s).run()
+
+    def _load_views(self, names: set[str]) -> Mapping[str, pa.Table | str]:
+        generation = self.generation()
+        found: dict[str, pa.Table | str] = {}
+        with self._reading:
+            if generation != self._kept_generation:
+                self._kept = {}
+                self._kept_generation = generation
+            kept = dict(self._kept)
+        with self.catalogue.reader() as cursor:
+            for name in sorted(names & set(VIEWS)):
+                found[name] = kept[name] if name in kept else cursor.sql(VIEWS[name]).to_arrow_table()
+            files = [str(row[0]) for row in rows(cursor, "SELECT file FROM catalogue.trace_file ORDER BY trace_id")]
+        if "samples" in names:
+            found["samples"] = samples_sql([self.layout.absolute(file) for file in files])
+        if "verdicts" in names:
+            found["verdicts"] = self.verdict_table()
+        with self._reading:
+            if generation == self._kept_generation:
+                self._kept.update({n: t for n, t in found.items() if n in VIEWS and isinstance(t, pa.Table)})
+        return found
+
+    def verdict_table(self) -> pa.Table:
+        """Claims held against results: the `verdicts` view."""
+        return verdict_schema().empty_table()
+
+    def views(self) -> dict[str, list[tuple[str, str]]]:
+        """Columns and types of every view, by name."""
+        shown: dict[str, list[tuple[str, str]]] = {}
+        with self.catalogue.reader() as cursor:
+            for name, sql in VIEWS.items():
+                described: list[Any] = rows(cursor, f"DESCRIBE {sql}")
+                shown[name] = [(row[0], row[1]) for row in described]
+        shown.update({name: list(columns) for name, columns in COMPUTED_VIEWS.items()})
+        order = ("devices", "ports", "claims", "meters", "runs", "samples", "results", "events", "verdicts")
+        return {name: shown[name] for name in (*order, *[n for n in shown if n not in order])}
+
+    # devices and meters
+
+    def devices(self) -> tuple[DeviceRow, ...]:
+        """Devices that have a sheet or runs."""
+        with self.catalogue.reader() as cursor:
+            return bench.list_devices(cursor)
+
+    def device(self, name: str) -> DeviceSheet:
+        """A device's sheet.
+
+        Raises:
+            NotFound: It has none.
+        """
+        with self.catalogue.reader() as cursor:
+            sheets = bench.load_devices(cursor)
+        if name not in sheets:
+            raise NotFound.of("device", name, sheets)
+        return sheets[name]
+
+    def sheets(self) -> dict[str, DeviceSheet]:
+        """Every device's sheet, by its code."""
+        with self.catalogue.reader() as cursor:
+            return bench.load_devices(cursor)
+
+    def save_device(self, sheet: DeviceSheet, who: str | None = None, reason: str = "") -> int:
+        """Store a device's sheet; differences from the one before become amendments.
+
+        Returns:
+            How many fields changed; 0 for a new device or an unchanged sheet.
+        """
+        with self._writer() as cursor:
+            return bench.save_device(cursor, sheet, who or self.who, reason)
+
+    def meters(self) -> tuple[Meter, ...]:
+        """Every meter, with the date of its latest calibration."""
+        with self.catalogue.reader() as cursor:
+            return bench.list_meters(cursor)
+
+    def add_meter(self, meter: Meter, who: str | None = None, reason: str = "") -> None:
+        """Store a meter; differences from what was stored before become amendments."""
+        with self._writer() as cursor:
+            bench.save_meter(cursor, meter, who or self.who, reason)
+
+    def add_calibration(self, calibration: Calibration, who: str | None = None, reason: str = "") -> None:
+        """Append to a meter's dated list of calibrations."""
+        with self._writer() as cursor:
+            bench.save_calibration(cursor, calibration, who or self.who, reason)
+
+    def calibrations(self, meter: str | None = None) -> Sequence[Calibration]:
+        """Calibrations by date, of one meter or of all."""
+        with self.catalogue.reader() as cursor:
+            return bench.load_calibrations(cursor, meter)
+
+    def amendments(self, table_name: str | None = None, keys: Sequence[str] | None = None) -> tuple[Amendment, ...]:
+        """Changes of facts, the oldest first; of one table and keys where given."""
+        with self.catalogue.reader() as cursor:
+            return runs.load_amendments(cursor, table_name, keys)
+
+    @contextmanager
+    def _writer(self) -> Iterator[duckdb.DuckDBPyConnection]:
+        with self.catalogue.writer() as cursor:
+            self.check_schema(cursor)
+            yield cursor
+
+
+def _no_library(layout: Layout) -> str:
+    root = layout.root
+    if root.exists() and not root.is_dir():
+        return f"{root} is a file; a library is a folder. Name another path."
+    if layout.runs.is_dir():
+        return f"{root} holds traces but no catalogue. Run `joulebook rebuild` to make it again from the traces."
+    return f"There is no library at {root}. `joulebook demo` makes one to look at; importing a file makes an empty one."
+
+
+def samples_sql(files: Sequence[Path]) -> str:
+    """SQL of the `samples` view over an explicit list of trace files."""
+    columns = ", ".join(f'"{name}"' for name in TRACE_COLUMNS)
+    if not files:
+        nothing = ", ".join(f'CAST(NULL AS {"BIGINT" if n == "run_id" else "DOUBLE"}) AS "{n}"' for n in TRACE_COLUMNS)
+        return f"SELECT {nothing} WHERE false"
+    quoted = ", ".join("'" + str(path.resolve()).replace("'", "''") + "'" for path in files)
+    return f"SELECT {columns} FROM read_parquet([{quoted}])"
+
+
+def verdict_schema() -> pa.Schema:
+    """Columns of the `verdicts` view."""
+    types = {"VARCHAR": pa.string(), "DOUBLE": pa.float64(), "BIGINT[]": pa.list_(pa.int64())}
+    return pa.schema([(name, types[kind]) for name, kind in COMPUTED_VIEWS["verdicts"]])

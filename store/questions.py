@@ -1,0 +1,212 @@
+"""SQL that a person types: one reading statement over the views, with a row limit and a time limit.
+
+The catalogue's views are copied into memory for the question and the catalogue is let go at once, so that a long
+question keeps nobody from writing; the answer is computed in a DuckDB of its own that can open the traces and
+nothing else. Knows DuckDB; no screen.
+"""
+
+from __future__ import annotations
+
+import re
+import threading
+import time
+from collections.abc import Callable, Mapping
+from pathlib import Path
+
+import duckdb
+import pyarrow as pa
+
+from store.errors import QueryFailed, QueryRefused
+from store.model import Answer
+from store.views import COMPUTED_VIEWS, VIEWS
+
+__all__ = ["Question", "QuestionDesk", "check_reading", "named_views"]
+
+_LOOKS_AROUND = re.compile(
+    r"\b(show|information_schema|duckdb_\w+|pragma_\w+|sqlite_\w+|pg_\w+|query|query_table|columns|summarize)\b", re.I
+)
+_POINTER = re.compile(r"LINE (\d+): (.*)\n( *)\^")
+
+
+def check_reading(sql: str) -> duckdb.Statement:
+    """The one reading statement in a text.
+
+    Raises:
+        QueryRefused: Empty, several, or not reading.
+        QueryFailed: No SQL.
+    """
+    parser = duckdb.connect(":memory:")
+    try:
+        statements = parser.extract_statements(sql)
+    except duckdb.Error as error:
+        raise explained(error, sql) from error
+    finally:
+        parser.close()
+    if not statements:
+        raise QueryRefused("There is no statement. Type a SELECT over the views, for instance: SELECT * FROM runs")
+    if len(statements) > 1:
+        raise QueryRefused(f"One statement at a time, please: these are {len(statements)}.")
+    kind = statements[0].type
+    if kind != duckdb.StatementType.SELECT:
+        raise QueryRefused(f"Only reading is allowed here: SELECT and the like, not {kind.name.replace('_', ' ')}.")
+    return statements[0]
+
+
+def named_views(sql: str) -> set[str]:
+    """The views that a text may be about: every one whose name stands in it, or all where it looks around."""
+    every = {*VIEWS, *COMPUTED_VIEWS}
+    if _LOOKS_AROUND.search(sql):
+        return every
+    words = {word.lower() for word in re.findall(r"[A-Za-z_]+", sql)}
+    return every & words
+
+
+def explained(error: duckdb.Error, sql: str) -> QueryFailed:
+    """The engine's complaint as one of ours, with the place in the text."""
+    text = str(error)
+    found = _POINTER.search(text)
+    position = None
+    if found:
+        line, shown, spaces = int(found[1]), found[2], len(found[3]) - len(f"LINE {found[1]}: ")
+        lines = sql.splitlines() or [""]
+        before = sum(len(part) + 1 for part in lines[: line - 1])
+        full = lines[min(line, len(lines)) - 1]
+        start = full.find(shown.strip(".")[:20]) if shown.startswith("...") else 0
+        position = min(before + max(start, 0) + max(spaces - (3 if shown.startswith("...") else 0), 0), len(sql))
+    message = text.split("\n\nLINE", 1)[0].strip()
+    return QueryFailed(re.sub(r"^(\w+ )?Error: ", "", message) or text, position=position)
+
+
+class QuestionDesk:
+    """The DuckDB in which people's questions run: it can open this library's traces and nothing else."""
+
+    def __init__(self, traces: Path) -> None:
+        self._traces = traces
+        self._lock = threading.Lock()
+        self._database: duckdb.DuckDBPyConnection | None = None
+
+    def cursor(self) -> duckdb.DuckDBPyConnection:
+        """A cursor of its own for one question."""
+        with self._lock:
+            if self._database is None:
+                self._database = self._open()
+            return self._database.cursor()
+
+    def _open(self) -> duckdb.DuckDBPyConnection:
+        database = duckdb.connect(":memory:")
+        folder = str(self._traces.resolve()).replace("'", "''")
+        for setting in (
+            "python_enable_replacements = false",
+            "autoinstall_known_extensions = false",
+            "autoload_known_extensions = false",
+            "allow_community_extensions = false",
+            "late_materialization_max_rows = 5000",
+            "temp_directory = ''",
+            f"allowed_directories = ['{folder}']",
+            "enable_external_access = false",
+            "lock_configuration = true",
+        ):
+            database.execute(f"SET {setting}")
+        return database
+
+
+class Question:
+    """One question: run once, from any thread; interrupted from any other."""
+
+    def __init__(
+        self,
+        desk: QuestionDesk,
+        load: Callable[[set[str]], Mapping[str, pa.Table | str]],
+        sql: str,
+        *,
+        limit: int | None = 10_000,
+        timeout_s: float | None = None,
+    ) -> None:
+        """Check the text; nothing runs yet.
+
+        Args:
+            desk: Where it runs.
+            load: Gives the views named, as Arrow tables, or as SQL for what is read from traces.
+            sql: One reading statement.
+            limit: Most rows of the answer; None for all.
+            timeout_s: Most time [s]; None for any.
+
+        Raises:
+            QueryRefused: Not one reading statement.
+            QueryFailed: No SQL.
+        """
+        check_reading(sql)
+        self.sql = sql
+        self.limit = limit
+        self.timeout_s = timeout_s
+        self._desk = desk
+        self._load = load
+        self._lock = threading.Lock()
+        self._cursor: duckdb.DuckDBPyConnection | None = None
+        self._stopped = ""
+
+    def run(self) -> Answer:
+        """Run it and fetch the answer, one row more than the limit to know whether it was cut.
+
+        Raises:
+            QueryFailed: Wrong, interrupted or out of time.
+        """
+        started = time.monotonic()
+        cursor = self._desk.cursor()
+        timer = threading.Timer(self.timeout_s, self._out_of_time) if self.timeout_s else None
+        try:
+            self._prepare(cursor)
+            with self._lock:
+                self._cursor = cursor
+                self._check_stopped()
+            if timer:
+                timer.start()
+            table, is_cut = self._fetch(cursor)
+        except duckdb.Error as error:
+            self._check_stopped(error)
+            raise explained(error, self.sql) from error
+        finally:
+            if timer:
+                timer.cancel()
+            with self._lock:
+                self._cursor = None
+            cursor.close()
+        return Answer(table, is_cut, time.monotonic() - started)
+
+    def _prepare(self, cursor: duckdb.DuckDBPyConnection) -> None:
+        for name, source in self._load(named_views(self.sql)).items():
+            if isinstance(source, str):
+                cursor.execute(f"CREATE TEMP VIEW {name} AS {source}")
+            else:
+                cursor.register(name, source)
+
+    def _fetch(self, cursor: duckdb.DuckDBPyConnection) -> tuple[pa.Table, bool]:
+        reader = cursor.sql(self.sql).to_arrow_reader(20_000)
+        batches, count = [], 0
+        for batch in reader:
+            batches.append(batch)
+            count += batch.num_rows
+            if self.limit is not None and count > self.limit:
+                break
+            self._check_stopped()
+        table = pa.Table.from_batches(batches, schema=reader.schema)
+        if self.limit is not None and count > self.limit:
+            return table.slice(0, self.limit), True
+        return table, False
+
+    def interrupt(self) -> None:
+        """Stop it; safe from any thread, before, during and after."""
+        self._stop("Interrupted.")
+
+    def _out_of_time(self) -> None:
+        self._stop(f"Stopped after {self.timeout_s:g} s, its time limit.")
+
+    def _stop(self, reason: str) -> None:
+        with self._lock:
+            self._stopped = self._stopped or reason
+            if self._cursor is not None:
+                self._cursor.interrupt()
+
+    def _check_stopped(self, error: BaseException | None = None) -> None:
+        if self._stopped:
+            raise QueryFailed(self._stopped, was_interrupted=True) from error

@@ -1,0 +1,129 @@
+"""From a trace on disk to results in the catalogue: context, previews, statistics of time.
+
+Adapts Parquet traces to what `store.results` takes. Does no arithmetic of its own beyond time and buckets.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from importers.schema import TraceEvent
+from store.model import Meter, RunFacts, StripSet
+from store.records import RunRecord
+from store.results.base import Array, Event, MeterAccuracy, Reduction, RunContext, Trace
+from store.sheets import DeviceSheet
+from store.strips import PREVIEW_BUCKETS, BandBuilder
+
+__all__ = ["Bench", "direction_of", "reduce_record", "time_facts"]
+
+_KIND_DIRECTIONS = {"recharge": "in"}
+
+
+@dataclass(frozen=True, slots=True)
+class Bench:
+    """What is known of devices and meters when runs are reduced."""
+
+    devices: Mapping[str, DeviceSheet] = field(default_factory=dict)
+    meters: Mapping[str, Meter] = field(default_factory=dict)
+    thresholds: Mapping[str, float] = field(default_factory=dict)
+
+    def context(self, facts: RunFacts) -> RunContext:
+        """What the results of a run depend on."""
+        sheet = self.devices.get(facts.device or "")
+        meter = self.meters.get(facts.meter or "")
+        context = RunContext(
+            kind=facts.kind,
+            direction=facts.direction,
+            mode=facts.mode,
+            load_set=facts.load_set,
+            ambient_c=facts.ambient_c,
+            port=facts.port,
+            measured_at=facts.measured_at,
+            cable_mohm=facts.cable_mohm,
+            thresholds=self.thresholds,
+        )
+        if meter:
+            accuracy = MeterAccuracy(meter.name, meter.voltage_spec, meter.current_spec, meter.temperature_spec)
+            context = replace(context, meter=accuracy)
+        if sheet:
+            context = replace(
+                context,
+                rated_energy_wh=sheet.energy_wh,
+                cell_voltage_v=sheet.cell_voltage_v,
+                rated_power_w=sheet.output_w,
+                rated_current_a=_advertised_current_a(sheet, facts),
+            )
+        return context
+
+
+def _advertised_current_a(sheet: DeviceSheet, facts: RunFacts) -> float | None:
+    """What the port advertises in the run's mode [A]; a cable's rating is its own."""
+    if sheet.kind == "cable":
+        return sheet.current_a
+    return None
+
+
+def direction_of(stated: str | None, kind: str | None) -> str | None:
+    """Which way energy flows: as the file says, else as the kind of test has it."""
+    if stated or kind is None:
+        return stated
+    return _KIND_DIRECTIONS.get(kind, "out")
+
+
+def time_facts(pieces: Iterator[Mapping[str, Array]]) -> tuple[float, float | None]:
+    """Duration [s] and median interval [s] of consecutive pieces of `t_s`.
+
+    The median of a run in several pieces is the median of the pieces' medians: it is only a label for the list.
+    """
+    last, medians = 0.0, []
+    for piece in pieces:
+        t_s = piece["t_s"]
+        if len(t_s):
+            last = float(t_s[-1])
+        if len(t_s) > 1:
+            medians.append(float(np.median(np.diff(t_s))))
+    return last, float(np.median(medians)) if medians else None
+
+
+def preview_of(trace: Trace, duration_s: float) -> StripSet:
+    """The 120-bucket strips that are stored with a run."""
+    builder = BandBuilder(0.0, duration_s, PREVIEW_BUCKETS)
+    for piece in trace.chunks(trace.channels):
+        builder.add(piece, trace.channels)
+    return builder.finish()
+
+
+def as_events(events: Sequence[TraceEvent]) -> tuple[Event, ...]:
+    """The importer's events in the terms of the results."""
+    return tuple(Event(e.kind, e.from_s, e.to_s, e.value, e.unit, e.detail) for e in events)
+
+
+def _reduce(trace: Trace, context: RunContext, events: tuple[Event, ...]) -> Reduction:
+    try:
+        from store.results import reduce_run
+    except ImportError:
+        return Reduction((), ())
+    return reduce_run(trace, context, events)
+
+
+def reduce_record(record: RunRecord, trace: Trace, bench: Bench) -> RunRecord:
+    """The run with its duration, interval, preview, results and events.
+
+    Args:
+        record: A run that is not stored yet.
+        trace: Its samples.
+        bench: Devices and meters as the library knows them.
+    """
+    duration_s, interval_s = time_facts(trace.chunks(()))
+    reduction = _reduce(trace, bench.context(record.facts), as_events(record.events))
+    return replace(
+        record,
+        duration_s=duration_s,
+        interval_s=interval_s,
+        channels=tuple(trace.channels),
+        preview=preview_of(trace, duration_s),
+        reduction=reduction,
+    )

@@ -1,0 +1,217 @@
+"""The list of runs, its facets, and one run with all that belongs to it.
+
+Reads the catalogue only: walking the list opens no trace. Knows SQL; no screen.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from typing import Any
+
+import duckdb
+import pyarrow as pa
+
+from importers.schema import Account, ClockReading, Conversion
+from store.catalogue import rows
+from store.clock import as_utc
+from store.errors import NotFound, WrongFact, suggest
+from store.filters import FIELDS, parse_filter
+from store.model import Amendment, EventRow, FacetCount, Provenance, ResultRow, RunFacts, RunPage, RunView, StripSet
+from store.strips import unpack_bands
+from store.views import RUN_COLUMNS, VIEWS
+
+__all__ = ["FACETS", "count_facets", "list_runs", "load_preview", "load_run", "order_by", "trace_place"]
+
+FACETS: dict[str, str] = {
+    "port": "port",
+    "mode": "mode",
+    "device": "device",
+    "kind": "kind",
+    "meter": "meter",
+    "load": "load_set",
+    "quality": "quality",
+    "direction": "direction",
+}
+"""Fields that can be counted, and the column each counts."""
+
+
+def order_by(sort: str) -> str:
+    """ORDER BY of a sort such as `-started_at,device`; empty values come last either way.
+
+    Raises:
+        NotFound: No such column of `runs`.
+    """
+    terms = []
+    for part in filter(None, (p.strip() for p in sort.split(","))):
+        column = part.lstrip("+-")
+        column = FIELDS.get(column, column) if column not in RUN_COLUMNS else column
+        if column not in RUN_COLUMNS:
+            raise NotFound.of("column", column, RUN_COLUMNS)
+        terms.append(f"{column} {'DESC' if part.startswith('-') else 'ASC'} NULLS LAST")
+    if not any(term.startswith("run_id ") for term in terms):
+        terms.append("run_id DESC" if sort.startswith("-") else "run_id ASC")
+    return ", ".join(terms)
+
+
+def list_runs(
+    cursor: duckdb.DuckDBPyConnection, filter_text: str, sort: str, limit: int | None, offset: int, zone: str
+) -> RunPage:
+    """A page of the list, with how many fit and how many there are."""
+    condition = parse_filter(filter_text, zone=zone)
+    if offset < 0 or (limit is not None and limit < 0):
+        raise WrongFact("limit and offset can't be negative.")
+    page = f" LIMIT {limit}" if limit is not None else ""
+    skip = f" OFFSET {offset}" if offset else ""
+    sql = f"SELECT * FROM ({VIEWS['runs']}) WHERE {condition.sql} ORDER BY {order_by(sort)}{page}{skip}"
+    table: pa.Table = cursor.sql(sql, params=list(condition.values)).to_arrow_table()
+    count = f"SELECT count(*) FILTER (WHERE {condition.sql}), count(*) FROM catalogue.run"
+    shown, total = rows(cursor, count, list(condition.values))[0]
+    return RunPage(table, int(str(shown)), int(str(total)))
+
+
+def count_facets(cursor: duckdb.DuckDBPyConnection, field: str, filter_text: str, zone: str) -> list[FacetCount]:
+    """Values of a field under the filter without that field's own words, the most frequent first.
+
+    Raises:
+        NotFound: No such field.
+    """
+    if field not in FACETS:
+        raise NotFound.of("field", field, FACETS)
+    condition = parse_filter(filter_text, zone=zone).without(field, zone)
+    column = FACETS[field]
+    found = rows(
+        cursor,
+        f"SELECT CAST({column} AS VARCHAR) AS value, count(*) AS n FROM catalogue.run "
+        f"WHERE {column} IS NOT NULL AND {condition.sql} GROUP BY value ORDER BY n DESC, value",
+        list(condition.values),
+    )
+    return [FacetCount(str(value), int(str(count))) for value, count in found]
+
+
+def _one(cursor: duckdb.DuckDBPyConnection, run_id: int) -> dict[str, Any]:
+    cursor.execute(
+        "SELECT run.*, t.file AS trace_file, t.sha256 AS trace_sha256 FROM catalogue.run "
+        "JOIN catalogue.trace_file t USING (trace_id) WHERE run_id = ?",
+        [run_id],
+    )
+    names = [column[0] for column in cursor.description or ()]
+    found = cursor.fetchall()
+    if not found:
+        gone = rows(cursor, "SELECT deleted_at, who FROM catalogue.tombstone WHERE run_id = ?", [run_id])
+        if gone:
+            raise NotFound(f"Run {run_id} was deleted on {gone[0][0]:%Y-%m-%d} by {gone[0][1]}.")
+        raise NotFound.of("run", run_id)
+    return dict(zip(names, found[0], strict=True))
+
+
+def load_preview(cursor: duckdb.DuckDBPyConnection, run_id: int) -> StripSet:
+    """The strips stored with a run; none where the run has no samples."""
+    sql = "SELECT channels, bands, from_s, to_s, buckets FROM catalogue.preview WHERE run_id = ?"
+    found: list[Any] = rows(cursor, sql, [run_id])
+    if not found:
+        _one(cursor, run_id)
+        return StripSet(0.0, 0.0, 0, ())
+    channels, bands, from_s, to_s, buckets = found[0]
+    return unpack_bands(bands, json.loads(channels), from_s, to_s, buckets)
+
+
+def _facts(row: dict[str, Any]) -> RunFacts:
+    names = RunFacts.__dataclass_fields__
+    return RunFacts(**{**{n: row[n] for n in names}, "started_at": as_utc(row["started_at"])})
+
+
+def _provenance(row: dict[str, Any]) -> Provenance:
+    clock = json.loads(row["clock"])
+    plain = (
+        "source_file", "source_sha256", "source_bytes", "part", "imported_by", "program_version", "profile",
+        "profile_text", "sign_turned", "trace_sha256", "trace_file",
+    )  # fmt: skip
+    return Provenance(
+        **{name: row[name] for name in plain},
+        imported_at=as_utc(row["imported_at"]),  # type: ignore[arg-type]
+        conversions=tuple(Conversion(**c) for c in json.loads(row["conversions"])),
+        clock=ClockReading(**{**clock, "columns": tuple(clock.get("columns") or ())}),
+        account=Account(**json.loads(row["account"])),
+        warnings=tuple(json.loads(row["warnings"])),
+    )
+
+
+def load_results(cursor: duckdb.DuckDBPyConnection, run_id: int, *, superseded: bool = False) -> tuple[ResultRow, ...]:
+    """Results of a run in the order in which they were computed."""
+    which = "" if superseded else " AND is_current"
+    sql = (
+        "SELECT name, value, unit, uncertainty, text, method, method_version, from_s, to_s, warnings, reason, is_current "
+        f"FROM catalogue.result WHERE run_id = ?{which} ORDER BY rowid"
+    )
+    found: list[Any] = rows(cursor, sql, [run_id])
+    return tuple(ResultRow(*r[:9], warnings=tuple(json.loads(r[9])), reason=r[10], is_current=r[11]) for r in found)
+
+
+def load_events(cursor: duckdb.DuckDBPyConnection, run_id: int) -> tuple[EventRow, ...]:
+    """Events of a run in order of time."""
+    sql = "SELECT kind, from_s, to_s, value, unit, detail FROM catalogue.event WHERE run_id = ? ORDER BY from_s, rowid"
+    found: list[Any] = rows(cursor, sql, [run_id])
+    return tuple(EventRow(*row) for row in found)
+
+
+def load_amendments(
+    cursor: duckdb.DuckDBPyConnection, table_name: str | None = None, keys: Sequence[str] | None = None
+) -> tuple[Amendment, ...]:
+    """Changes of facts, the oldest first; of one table and keys where given."""
+    tests, values = ["true"], []
+    if table_name is not None:
+        tests.append("table_name = ?")
+        values.append(table_name)
+    if keys is not None:
+        tests.append("key IN (SELECT unnest(?))")
+        values.append(list(keys))  # type: ignore[arg-type]
+    sql = (
+        "SELECT changed_at, who, program_version, table_name, key, field, old_value, new_value, reason FROM catalogue.amendment "
+        f"WHERE {' AND '.join(tests)} ORDER BY seq"
+    )
+    found: list[Any] = rows(cursor, sql, values)
+    return tuple(Amendment(as_utc(row[0]), *row[1:]) for row in found)  # type: ignore[arg-type]
+
+
+def load_run(cursor: duckdb.DuckDBPyConnection, run_id: int) -> RunView:
+    """One run with results, events, provenance, amendments and preview.
+
+    Raises:
+        NotFound: No such run, or it was deleted (then by whom and when).
+    """
+    row = _one(cursor, run_id)
+    return RunView(
+        facts=_facts(row),
+        samples=row["samples"],
+        duration_s=row["duration_s"],
+        interval_s=row["interval_s"],
+        channels=tuple(json.loads(row["channels"])),
+        results=load_results(cursor, run_id),
+        events=load_events(cursor, run_id),
+        provenance=_provenance(row),
+        amendments=load_amendments(cursor, "run", [str(run_id)]),
+        preview=load_preview(cursor, run_id),
+    )
+
+
+def trace_place(cursor: duckdb.DuckDBPyConnection, run_id: int) -> tuple[str, int, int, tuple[str, ...], float]:
+    """Where a run's samples lie: relative file, first row, samples, channels, duration [s]."""
+    row = _one(cursor, run_id)
+    channels = tuple(json.loads(row["channels"]))
+    return row["trace_file"], row["first_row"], row["samples"], channels, row["duration_s"]
+
+
+def check_channels(wanted: Sequence[str] | None, there: Sequence[str]) -> list[str]:
+    """The channels asked for, each once.
+
+    Raises:
+        NotFound: One that the run doesn't have.
+    """
+    chosen = list(dict.fromkeys(wanted if wanted is not None else there))
+    for name in chosen:
+        if name not in there:
+            hint = suggest(name, there)
+            tail = f" Did you mean {hint}?" if hint else f" It has {', '.join(there)}."
+            raise NotFound(f"The run has no channel {name}.{tail}")
+    return chosen
