@@ -7,9 +7,7 @@ from functools import cache
 from importlib import resources
 from typing import Any
 
-from store.results.air_travel import AirTable, read_air_table
-
-__all__ = ["air_table", "table_text"]
+__all__ = ["load_table", "table_text"]
 
 
 def table_text(name: str) -> str:
@@ -17,11 +15,7 @@ def table_text(name: str) -> str:
     return resources.files("store.data").joinpath(name).read_text(encoding="utf-8")
 
 
-def _load(name: str) -> dict[str, Any]:
-    return tomllib.loads(table_text(name))
-
-
 @cache
-def air_table() -> AirTable:
-    """Air travel classes."""
-    return read_air_table(_load("air_travel.toml"))
+def load_table(name: str) -> dict[str, Any]:
+    """The content of a shipped table."""
+    return tomllib.loads(table_text(name))

@@ -1,14 +1,15 @@
-"""Air travel class by rated energy, in exact decimal arithmetic. Knows the table it is given and numbers."""
+"""Air travel class by rated energy, in exact decimal arithmetic. Knows its table and numbers."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
-from typing import Any
+from functools import cache
 
-__all__ = ["AirTable", "FlightClass", "flight_class", "rated_energy_exact", "read_air_table"]
+from store.data.tables import load_table
+
+__all__ = ["AirTable", "FlightClass", "air_table", "flight_class", "rated_energy_exact"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,8 +35,10 @@ class AirTable:
     caution: str
 
 
-def read_air_table(data: Mapping[str, Any]) -> AirTable:
-    """The table from its data file's content."""
+@cache
+def air_table() -> AirTable:
+    """The table that ships, `store/data/air_travel.toml`."""
+    data = load_table("air_travel.toml")
     classes = tuple(
         FlightClass(row["name"], Decimal(row["up_to_wh"]) if "up_to_wh" in row else None, row["words"], row["count"])
         for row in data["class"]
@@ -57,8 +60,9 @@ def rated_energy_exact(
     return Decimal(repr(capacity_mah)) * Decimal(repr(cell_voltage_v)) / 1000
 
 
-def flight_class(rated_wh: Decimal, table: AirTable) -> FlightClass:
+def flight_class(rated_wh: Decimal, table: AirTable | None = None) -> FlightClass:
     """The class of a rated energy [Wh]; exactly on a limit belongs to the class below it."""
+    table = table or air_table()
     for item in table.classes:
         if item.up_to_wh is None or rated_wh <= item.up_to_wh:
             return item

@@ -6,10 +6,9 @@ ending is a plain number.
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 
-__all__ = ["QUANTITIES", "Quantity", "WrongUnitError", "convert", "find_quantity", "read_amount", "unit_of"]
+__all__ = ["QUANTITIES", "Quantity", "WrongUnitError", "convert", "find_quantity", "unit_of"]
 
 
 class WrongUnitError(ValueError):
@@ -210,12 +209,3 @@ def convert(value: float, unit: str, target: str) -> float:
     if measures != wanted:
         raise WrongUnitError(f"`{unit}` measures {measures}, but {target} is wanted, which measures {wanted}.")
     return float((factor * value + offset - shift) / by)
-
-
-_AMOUNT = re.compile(r"^\s*([-+]?\d+(?:[.,]\d+)?)\s*([^\d\s.,+-][^\d]*)?\s*$")
-
-
-def read_amount(text: str) -> tuple[float, str] | None:
-    """A load or another amount as typed, `30 W`: value and unit; None where it has another form."""
-    found = _AMOUNT.match(text)
-    return None if found is None else (float(found[1].replace(",", ".")), _known((found[2] or "").strip()))

@@ -6,8 +6,7 @@ from decimal import Decimal
 
 import pytest
 
-from store.data.tables import air_table
-from store.results.air_travel import flight_class, rated_energy_exact
+from store.results.air_travel import air_table, flight_class, rated_energy_exact
 
 
 @pytest.mark.parametrize(
