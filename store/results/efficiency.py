@@ -9,7 +9,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from store.results.evidence import Measured, TestedRun, measured, standard_uncertainty_of
+from store.results.evidence import Measured, RunEvidence, measured, standard_uncertainty_of
 
 __all__ = [
     "ASSUMED_ADAPTER",
@@ -98,12 +98,12 @@ def wasted_share(through: Measured) -> Measured:
 class EnergyPair:
     """A discharge and the recharge that goes with it."""
 
-    discharge: TestedRun
-    recharge: TestedRun
+    discharge: RunEvidence
+    recharge: RunEvidence
     why: str
 
 
-def pair_runs(runs: Sequence[TestedRun]) -> tuple[EnergyPair, ...]:
+def pair_runs(runs: Sequence[RunEvidence]) -> tuple[EnergyPair, ...]:
     """Pair discharges with recharges of one device, for a round trip.
 
     A full discharge pairs with the full recharge at an ambient within 3 K that comes next after it (it puts back
@@ -123,7 +123,7 @@ def pair_runs(runs: Sequence[TestedRun]) -> tuple[EnergyPair, ...]:
     return tuple(pairs)
 
 
-def _nearest(run: TestedRun, near: Sequence[TestedRun]) -> EnergyPair:
+def _nearest(run: RunEvidence, near: Sequence[RunEvidence]) -> EnergyPair:
     dated = [other for other in near if run.started and other.started]
     after = sorted((other for other in dated if other.started > run.started), key=lambda other: other.started)
     if after:
@@ -135,7 +135,7 @@ def _nearest(run: TestedRun, near: Sequence[TestedRun]) -> EnergyPair:
     return EnergyPair(run, other, "nearest by run number: dates are missing")
 
 
-def _is_full(run: TestedRun, name: str) -> bool:
+def _is_full(run: RunEvidence, name: str) -> bool:
     result = run.results.get(name)
     return (
         result is not None
@@ -145,7 +145,7 @@ def _is_full(run: TestedRun, name: str) -> bool:
     )
 
 
-def _ports_of_groups(runs: Sequence[TestedRun]) -> dict[int, set[str | None]]:
+def _ports_of_groups(runs: Sequence[RunEvidence]) -> dict[int, set[str | None]]:
     ports: dict[int, set[str | None]] = {}
     for run in runs:
         if run.group_id is not None and run.kind == "discharge":
@@ -153,7 +153,7 @@ def _ports_of_groups(runs: Sequence[TestedRun]) -> dict[int, set[str | None]]:
     return ports
 
 
-def _same_ambient(first: TestedRun, second: TestedRun) -> bool:
+def _same_ambient(first: RunEvidence, second: RunEvidence) -> bool:
     if first.ambient_c is None or second.ambient_c is None:
         return True
     return abs(first.ambient_c - second.ambient_c) <= AMBIENT_BAND_K
@@ -240,7 +240,7 @@ def _hours(energy: Measured, load_w: float, missed_wh: float) -> Measured:
     )
 
 
-def load_point(run: TestedRun, load_w: float) -> LoadPoint | None:
+def load_point(run: RunEvidence, load_w: float) -> LoadPoint | None:
     """A discharge as a point: its energy, and whether it held its load; None where it has no energy."""
     energy = measured(run, "energy_out_wh")
     return None if energy is None else LoadPoint(load_w, energy, run.value("first_cutback_s") is None)

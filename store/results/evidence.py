@@ -13,13 +13,13 @@ from dataclasses import dataclass, field
 from store.results.base import Result
 from store.results.student import t_quantile
 
-__all__ = ["Measured", "TestedRun", "covariance", "measured", "pool", "standard_uncertainty_of"]
+__all__ = ["Measured", "RunEvidence", "covariance", "measured", "pool", "standard_uncertainty_of"]
 
 Combine = Callable[[Sequence[float]], float]
 
 
 @dataclass(frozen=True, slots=True)
-class TestedRun:
+class RunEvidence:
     """One run with its current results, as verdicts and device results need it."""
 
     run_id: int
@@ -80,7 +80,7 @@ class Measured:
         return math.sqrt(max(self.uncertainty**2 - sum(part**2 for part in self.common.values()), 0.0))
 
 
-def measured(run: TestedRun, name: str) -> Measured | None:
+def measured(run: RunEvidence, name: str) -> Measured | None:
     """A run's result as a measured value; None where the run has none."""
     result = run.results.get(name)
     if result is None or result.value is None:
