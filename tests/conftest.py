@@ -30,3 +30,13 @@ def empty_folder(tmp_path: Path) -> Path:
     folder = tmp_path / "empty"
     folder.mkdir()
     return folder
+
+
+@pytest.fixture(scope="session")
+def demo_library(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The demo library, made once for all tests that only read it."""
+    from tui.demo import build_demo
+
+    path = tmp_path_factory.mktemp("demo") / "survey-store"
+    build_demo(path, lambda _done, _total: None)
+    return path

@@ -1,0 +1,84 @@
+"""README is true: its commands are the ones that work, its examples run, its tables are current."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from tests.docs.refresh_readme import README, commands, refreshed
+
+ROOT = README.parent
+TEXT = README.read_text("utf-8")
+
+
+def blocks(language: str) -> list[str]:
+    """Code blocks of a language, in order."""
+    return re.findall(rf"^```{language}\n(.*?)^```$", TEXT, re.DOTALL | re.MULTILINE)
+
+
+def test_generated_tables_are_current() -> None:
+    """Keys and commands come from the code: `python tests/docs/refresh_readme.py` writes them anew."""
+    assert refreshed(TEXT) == TEXT
+
+
+def test_the_two_commands_stand_as_one_line_each() -> None:
+    """One line sets up and opens the demo, one runs the tests; .ci/run takes the second from here."""
+    lines = [line for block in blocks("sh") for line in block.splitlines() if line.startswith("python3 -m venv .venv")]
+    assert [line.rsplit("/", 1)[-1] for line in lines] == ["joulebook demo", "pytest"]
+    assert ".ci/run" in {str(p.relative_to(ROOT)) for p in (ROOT / ".ci").iterdir()}
+    assert "grep" in (ROOT / ".ci" / "run").read_text()
+
+
+def test_pictures_and_linked_files_exist() -> None:
+    """Every relative link leads somewhere."""
+    links = re.findall(r"\]\(([^)#:]+)\)", TEXT)
+    assert links
+    assert [link for link in links if not (ROOT / link).exists()] == []
+
+
+def test_every_command_in_an_example_exists() -> None:
+    """A command that README shows is one that the program has."""
+    known = {name.removeprefix("joulebook ") for name, _ in commands()}
+    shown = {
+        found[1]
+        for block in blocks("sh")
+        for line in block.splitlines()
+        if (found := re.match(r"(?:echo .*\| )?joulebook (?:--\S+ \S+ )?([a-z]+)", line))
+    }
+    assert shown
+    assert {word for word in shown if not any(name.split()[0] == word for name in known)} == set()
+
+
+def test_no_registry_and_no_machine_is_named() -> None:
+    """README and DEVELOPERS name no package registry host and no path of one machine."""
+    for name in ("README.md", "DEVELOPERS.md", "CHANGELOG.md", ".ci/run", "pyproject.toml"):
+        text = (ROOT / name).read_text("utf-8").lower()
+        assert not re.search(r"pypi|pythonhosted|index-url|/root/|/home/\w|/work/", text), name
+
+
+@pytest.mark.parametrize("sql", blocks("sql"), ids=lambda sql: sql.splitlines()[0][3:40])
+def test_sql_examples_answer_on_the_demo(sql: str, demo_library: Path) -> None:
+    """Each of README's questions has an answer in the demo library."""
+    from store import Library
+
+    answer = Library.open(demo_library).sql(sql)
+    assert answer.table.num_rows > 0
+    assert not answer.is_cut
+
+
+def test_there_are_three_sql_examples() -> None:
+    """Three questions to begin with."""
+    assert len(blocks("sql")) == 3
+
+
+def test_python_example_runs(demo_library: Path) -> None:
+    """The lines of README, on the demo library: runs as a frame, a trace, SQL as Arrow."""
+    (code,) = blocks("python")
+    assert len([line for line in code.splitlines() if line.strip()]) == 6
+    names: dict[str, object] = {}
+    exec(compile(code.replace('"survey-store"', repr(str(demo_library))), "README.md", "exec"), names)
+    assert names["runs"].height >= 20  # type: ignore[attr-defined]
+    assert names["trace"].height > 100  # type: ignore[attr-defined]
+    assert names["best"].num_rows >= 9  # type: ignore[attr-defined]

@@ -1,0 +1,7 @@
+"""`python -m tui` does what `joulebook` does."""
+
+import sys
+
+from tui.cli import main
+
+sys.exit(main())

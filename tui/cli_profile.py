@@ -1,0 +1,89 @@
+"""`joulebook profile`: how exports of one make are read."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from tui.cli_base import JsonOption, Session, examples, session_of
+from tui.cli_runs import print_rows
+from tui.printing import Column
+
+if TYPE_CHECKING:
+    from store import Library
+
+__all__ = ["register"]
+
+_LIST_HELP = examples("List the profiles: the library's own and those that ship.", "joulebook profile list")
+_SHOW_HELP = examples("Print a profile as TOML, to keep or to edit.", "joulebook profile show NAME > mine.toml")
+_CHECK_HELP = examples(
+    "Try every profile on a file and say what each found.",
+    "joulebook profile check log.csv",
+    "joulebook profile check log.csv --json",
+)
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands to the program."""
+    profiles = typer.Typer(
+        name="profile",
+        help=examples("Export profiles: how one meter's export maps onto channels.", "joulebook profile list"),
+        no_args_is_help=True,
+        rich_markup_mode=None,
+    )
+    profiles.command("list", help=_LIST_HELP)(list_profiles)
+    profiles.command("show", help=_SHOW_HELP, no_args_is_help=True)(show)
+    profiles.command("check", help=_CHECK_HELP, no_args_is_help=True)(check)
+    app.add_typer(profiles)
+
+
+def _library(session: Session) -> Library | None:
+    return session.open_library() if session.library_path.exists() else None
+
+
+def list_profiles(context: typer.Context, as_json: Annotated[bool, JsonOption] = False) -> None:
+    """Print the profiles' names and where each is from."""
+    from tui.ingest import profiles_for
+
+    session = session_of(context)
+    profiles = profiles_for(_library(session))
+    if as_json:
+        session.document([{"name": profile.name, "source": profile.source} for profile in profiles])
+        return
+    print_rows(session, [Column("profile"), Column("from", may_shrink=True)], [(p.name, p.source) for p in profiles])
+
+
+def show(
+    context: typer.Context, name: Annotated[str, typer.Argument(metavar="NAME", help="The profile's name.")]
+) -> None:
+    """Print a profile as TOML."""
+    from tui.ingest import profiles_for
+
+    session = session_of(context)
+    (profile, *_) = profiles_for(_library(session), name)
+    sys.stdout.write(profile.to_toml())
+
+
+def check(
+    context: typer.Context,
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="An export.")],
+    as_json: Annotated[bool, JsonOption] = False,
+) -> None:
+    """Try every profile on a file."""
+    from tui.ingest import check_profiles
+
+    session = session_of(context)
+    findings = check_profiles(file.expanduser(), _library(session))
+    if as_json:
+        session.document([{"profile": f.profile, "fits": f.fits, "reason": f.reason} for f in findings])
+        return
+    rows: list[tuple[object, ...]] = [(f.profile, "fits" if f.fits else "does not fit", f.reason) for f in findings]
+    print_rows(session, [Column("profile"), Column("verdict"), Column("why", may_shrink=True)], rows)
+    fitting = [finding.profile for finding in findings if finding.fits]
+    if not fitting:
+        session.say("No profile fits: the importer works the file out by itself, `joulebook inspect` shows how.")
+    elif len(fitting) > 1:
+        session.say(f"Several fit ({', '.join(fitting)}): import with --profile NAME, or make their marks stricter.")

@@ -1,0 +1,53 @@
+"""The words of a call put in the order that the parser wants.
+
+The program's own options may stand anywhere, and a filter word may begin with `-` to exclude. Knows words only.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+__all__ = ["EXCLUDE", "arrange", "as_typed"]
+
+EXCLUDE = "\ue000-"
+"""Stands for the `-` of an excluding filter word while the parser looks at the words."""
+
+_FLAGS = frozenset({"--quiet", "-q", "--plain", "--no-color", "--no-input", "--debug"})
+_VALUED = "--library"
+_FILTERING = frozenset({"runs"})
+
+
+def arrange(words: Sequence[str]) -> list[str]:
+    """Move the program's own options to the front and shield excluding filter words.
+
+    `runs port:C1 --library D -kind:heat` becomes `--library D runs port:C1 <-kind:heat>`.
+    """
+    own: list[str] = []
+    rest: list[str] = []
+    queue = list(words)
+    while queue:
+        word = queue.pop(0)
+        if word == "--":
+            rest += [word, *queue]
+            break
+        if word in _FLAGS or word.startswith(_VALUED + "="):
+            own.append(word)
+        elif word == _VALUED and queue:
+            own += [word, queue.pop(0)]
+        else:
+            rest.append(word)
+    if rest and rest[0] in _FILTERING:
+        rest = [rest[0], *(_shielded(word) for word in rest[1:])]
+    return own + rest
+
+
+def _shielded(word: str) -> str:
+    """An excluding word such as `-kind:heat` or `-wh>50`, kept from being read as options."""
+    is_excluding = word.startswith("-") and not word.startswith("--") and len(word) > 2
+    is_number = word[1:].replace(".", "", 1).isdigit()
+    return EXCLUDE + word[1:] if is_excluding and not is_number else word
+
+
+def as_typed(words: Sequence[str]) -> list[str]:
+    """Filter words as the person typed them."""
+    return ["-" + word[len(EXCLUDE) :] if word.startswith(EXCLUDE) else word for word in words]

@@ -1,0 +1,77 @@
+"""Aligned text tables for pipes and terminals.
+
+Knows text only: no library, no Textual. Every cell is made harmless here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from tui.format import align_on_point
+from tui.plain import cut, fit, plain, width_of
+
+__all__ = ["Column", "facts_block", "tabbed", "table"]
+
+GAP = "  "
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """A column's head and how its cells stand."""
+
+    head: str
+    is_number: bool = False
+    """Right, on the decimal point."""
+    may_shrink: bool = False
+    """Cut first where the line is wider than the terminal."""
+
+
+def table(
+    columns: Sequence[Column], rows: Iterable[Sequence[object]], *, width: int | None = None, ellipsis: str = "…"
+) -> list[str]:
+    """Lines of an aligned table, head first, one line per row.
+
+    Args:
+        columns: What stands over the columns and how their cells stand.
+        rows: A cell per column; None is empty.
+        width: Cells that a line may take; None for as much as it needs (a pipe).
+        ellipsis: Marks a cut cell.
+    """
+    cells = [[plain(cell) for cell in row] for row in rows]
+    texts: list[list[str]] = []
+    for index, column in enumerate(columns):
+        body = [row[index] for row in cells]
+        texts.append([column.head, *(align_on_point(body) if column.is_number else body)])
+    widths = [max(map(width_of, column)) for column in texts]
+    _shrink(columns, widths, width)
+    return [
+        GAP.join(
+            fit(texts[i][line], widths[i], right=column.is_number, ellipsis=ellipsis)
+            for i, column in enumerate(columns)
+        ).rstrip()
+        for line in range(len(cells) + 1)
+    ]
+
+
+def _shrink(columns: Sequence[Column], widths: list[int], width: int | None) -> None:
+    """Take cells from the columns that may shrink, the widest first, until a line fits."""
+    shrinkable = [i for i, column in enumerate(columns) if column.may_shrink]
+    while width is not None and shrinkable and sum(widths) + len(GAP) * (len(widths) - 1) > width:
+        widest = max(shrinkable, key=lambda i: widths[i])
+        if widths[widest] <= 8:
+            return
+        widths[widest] -= 1
+
+
+def tabbed(columns: Sequence[Column], rows: Iterable[Sequence[object]]) -> list[str]:
+    """The same table with one tab between cells and no padding: one record per line for other programs."""
+    return ["\t".join(c.head for c in columns), *("\t".join(plain(cell) for cell in row) for row in rows)]
+
+
+def facts_block(pairs: Iterable[tuple[str, object]], *, indent: str = "  ", width: int | None = None) -> list[str]:
+    """Names and values under each other, values starting in one column; pairs without a value are left out."""
+    shown = [(name, plain(value)) for name, value in pairs if value is not None and value != ""]
+    widest = max((len(name) for name, _ in shown), default=0)
+    lines = [f"{indent}{name.ljust(widest)}{GAP}{value}" for name, value in shown]
+    return lines if width is None else [cut(line, width) for line in lines]
