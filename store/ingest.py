@@ -433,7 +433,7 @@ def _try_commit(library: Library, waiting: Sequence[_Prepared]) -> list[IngestOu
         numbers = [record.facts.run_id for p in fresh for record, _ in p.runs]
         if numbers and _is_taken(cursor, numbers):
             return None
-        trace_id = _next_trace_id(cursor)
+        trace_id = next_trace_id(cursor)
         traces: list[dict[str, Any]] = []
         records: list[tuple[RunRecord, int]] = []
         for prepared in fresh:
@@ -441,7 +441,7 @@ def _try_commit(library: Library, waiting: Sequence[_Prepared]) -> list[IngestOu
             for record, written in prepared.runs:
                 file = layout.run_file(record.facts.uid)
                 diskio.place(written.path, layout.absolute(file))
-                traces.append(_trace_row(trace_id, file, written, is_pack=False))
+                traces.append(trace_row(trace_id, file, written, is_pack=False))
                 records.append((record, trace_id))
                 trace_id += 1
         if fresh:
@@ -459,11 +459,11 @@ def _is_taken(cursor: duckdb.DuckDBPyConnection, numbers: Sequence[int]) -> bool
     return bool(rows(cursor, sql, [min(numbers), max(numbers)]))
 
 
-def _next_trace_id(cursor: duckdb.DuckDBPyConnection) -> int:
+def next_trace_id(cursor: duckdb.DuckDBPyConnection) -> int:
     return int(str(rows(cursor, "SELECT coalesce(max(trace_id), 0) + 1 FROM catalogue.trace_file")[0][0]))
 
 
-def _trace_row(trace_id: int, file: str, written: WrittenTrace, *, is_pack: bool) -> dict[str, Any]:
+def trace_row(trace_id: int, file: str, written: WrittenTrace, *, is_pack: bool) -> dict[str, Any]:
     return {
         "trace_id": trace_id,
         "file": file,

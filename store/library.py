@@ -18,9 +18,9 @@ import polars as pl
 import pyarrow as pa
 
 from importers.schema import TRACE_COLUMNS, Facts
-from store import bench, diskio, migrations, runs
+from store import bench, diskio, migrations, packs, runs
 from store.catalogue import Catalogue, rows
-from store.clock import now_utc, system_user, system_zone, to_stored
+from store.clock import now_utc, system_user, system_zone
 from store.errors import DiskFault, LibraryTooNew, NotALibrary, NotFound, WrongFact
 from store.ingest import ImportBatch, ImportJob
 from store.layout import Layout
@@ -191,6 +191,21 @@ class Library:
     ) -> ImportBatch:
         """Import many files, several per transaction: see `ImportBatch`."""
         return ImportBatch(self, every_files=every_files, every_s=every_s, on_committed=on_committed)
+
+    def import_pack(self, path: str | Path, progress: Callable[[int, int], None] | None = None) -> IngestOutcome:
+        """Take in a Parquet pack of whole runs with their facts in its footer (see `store.packs.write_pack`).
+
+        Devices and meters are looked up for the results: save their sheets first, or `recompute` afterwards.
+
+        Args:
+            path: The pack; it is copied.
+            progress: Told how many runs of how many are reduced.
+
+        Raises:
+            TraceDamaged: No pack, or its footer and rows disagree.
+            WrongFact: Some of its runs are in the library, some not.
+        """
+        return packs.import_pack(self, Path(path), progress)
 
     def after_import(self) -> None:
         """Pack when too many traces are loose."""

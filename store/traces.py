@@ -143,6 +143,11 @@ def to_table(run_id: int, frame: pl.DataFrame) -> pa.Table:
     return ordered.to_arrow().cast(arrow_schema())
 
 
+def present_channels(table: pa.Table) -> tuple[str, ...]:
+    """Channels that hold at least one value."""
+    return tuple(name for name in CHANNEL_NAMES if table.column(name).null_count < table.num_rows)
+
+
 def read_footer(path: Path) -> dict[str, Any]:
     """The `joulebook` entry of a trace's footer.
 
