@@ -6,6 +6,7 @@ import math
 import re
 from dataclasses import dataclass
 
+from store.errors import StoreError
 from store.results.base import MeterAccuracy
 
 __all__ = ["Accuracy", "MeterModel", "SpecError", "meter_model", "parse_spec"]
@@ -20,7 +21,7 @@ _ABSOLUTE = re.compile(rf"({_NUMBER})\s*(|m|u|µ|μ)(V|A|W|K|°C|degC|C)", re.IG
 _PREFIX = {"": 1.0, "m": 1e-3, "u": 1e-6, "µ": 1e-6, "μ": 1e-6}
 
 
-class SpecError(ValueError):
+class SpecError(StoreError):
     """A meter's accuracy that can't be read. The sentence says which term and how to write it."""
 
     @classmethod

@@ -7,6 +7,7 @@ Times are in seconds, powers in watts, positive in the run's direction.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -292,7 +293,7 @@ def steady_levels(t: Array, y: Array, threshold: float, min_s: float) -> list[tu
     if n < 2:
         return []
     edges = [0, *_changes(y, max(threshold, 5.0 * noise(y))), n]
-    spans = [(a, b - 1) for a, b in zip(edges, edges[1:], strict=False) if b - a >= 2]
+    spans = [(a, b - 1) for a, b in pairwise(edges) if b - a >= 2]
     spans = [s for s in spans if t[s[1]] - t[s[0]] >= min_s and not _is_ramp(y, s, threshold)]
     merged: list[tuple[int, int]] = []
     for a, b in spans:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from store.results.base import Array, Event, Mask, Result
@@ -41,6 +43,16 @@ NAMES = (
 )
 
 
+@dataclass(frozen=True, slots=True)
+class HeldLoad:
+    """What the load holds over the window: times, smoothed values, level, and where the level is from."""
+
+    t: Array
+    quiet: Array
+    level: float
+    called: str
+
+
 def held_quantity(run: Prepared, power: Electrical, window: LoadWindow) -> tuple[Array, float, str]:
     """What the load holds over the window, its level, and how that is called: power, current or resistance."""
     part = slice(window.a, window.b + 1)
@@ -64,6 +76,7 @@ def reduce(run: Prepared) -> Found:
     y, level, called = held_quantity(run, power, window)
     t = power.t[window.a : window.b + 1]
     quiet = smoothed(y, t, level, run.limits["held_band"])
+    load = HeldLoad(t, quiet, level, called)
     backs, fading = cutbacks(
         t,
         quiet,
@@ -82,18 +95,18 @@ def reduce(run: Prepared) -> Found:
         within_s=run.limits["cutoff_within_s"],
         is_fading=fading is not None,
     )
-    energy = integrate(run, power, "energy", window.a, window.b, "along")
+    energy = integrate(run, "energy", window.a, window.b, "along")
     bound = _bounds(window, end)
     results = [
         integral_result("energy_out_wh", energy, warnings=bound),
         _charge(run, power, window, bound),
         _runtime(run, window, bound),
-        _held(run, t, quiet, level, called, power.is_gap[window.a : window.b]),
-        *_first_cutback(run, power, window, t, level, called, backs),
-        _end(run, window, power, end),
+        _held(run, load, power.is_gap[window.a : window.b]),
+        *_first_cutback(run, window, load, backs),
+        _end(window, power, end),
         *_shares(run, energy, bound),
     ]
-    return Found(tuple(results), (*_events(run, power, window, end, backs), *_load_applied(power, window)))
+    return Found(tuple(results), (*_events(power, window, end, backs), *_load_applied(power, window)))
 
 
 def _bounds(window: LoadWindow, end: EndOfLoad) -> tuple[str, ...]:
@@ -108,9 +121,7 @@ def _bounds(window: LoadWindow, end: EndOfLoad) -> tuple[str, ...]:
 def _charge(run: Prepared, power: Electrical, window: LoadWindow, bound: tuple[str, ...]) -> Result:
     if power.i is None:
         return ENERGY.absent("charge_out_ah", "Ah", "the log has no current")
-    return integral_result(
-        "charge_out_ah", integrate(run, power, "charge", window.a, window.b, "along"), warnings=bound
-    )
+    return integral_result("charge_out_ah", integrate(run, "charge", window.a, window.b, "along"), warnings=bound)
 
 
 def _runtime(run: Prepared, window: LoadWindow, bound: tuple[str, ...]) -> Result:
@@ -125,7 +136,8 @@ def _runtime(run: Prepared, window: LoadWindow, bound: tuple[str, ...]) -> Resul
     )
 
 
-def _held(run: Prepared, t: Array, quiet: Array, level: float, called: str, is_gap: Mask) -> Result:
+def _held(run: Prepared, load: HeldLoad, is_gap: Mask) -> Result:
+    t, quiet, level, called = load.t, load.quiet, load.level, load.called
     band = run.limits["held_band"]
     stretch = held_stretch(t, quiet, level, band, break_s=run.limits["held_break_s"], is_gap=is_gap)
     inputs: dict[str, float | str] = {"level": level, "level from": called, "band": band}
@@ -146,15 +158,8 @@ def _held(run: Prepared, t: Array, quiet: Array, level: float, called: str, is_g
     )
 
 
-def _first_cutback(
-    run: Prepared,
-    power: Electrical,
-    window: LoadWindow,
-    t: Array,
-    level: float,
-    called: str,
-    backs: list[tuple[int, int]],
-) -> list[Result]:
+def _first_cutback(run: Prepared, window: LoadWindow, load: HeldLoad, backs: list[tuple[int, int]]) -> list[Result]:
+    t, level, called = load.t, load.level, load.called
     if not backs:
         reason = (
             f"power never left the band of the {called} for over {run.limits['cutback_min_s']:.0f} s before the end"
@@ -162,7 +167,7 @@ def _first_cutback(
         return [CUTBACK.absent("first_cutback_s", "s", reason), CUTBACK.absent("energy_to_cutback_wh", "Wh", reason)]
     at = backs[0][0]
     when = float(t[at])
-    energy = integrate(run, power, "energy", window.a, window.a + at, "along")
+    energy = integrate(run, "energy", window.a, window.a + at, "along")
     return [
         CUTBACK.found(
             "first_cutback_s",
@@ -176,7 +181,7 @@ def _first_cutback(
     ]
 
 
-def _end(run: Prepared, window: LoadWindow, power: Electrical, end: EndOfLoad) -> Result:
+def _end(window: LoadWindow, power: Electrical, end: EndOfLoad) -> Result:
     last = float(power.p3[window.b])
     inputs: dict[str, float | str] = {"last power under load (W)": last}
     if np.isfinite(end.fall_s):
@@ -227,9 +232,7 @@ def _load_applied(power: Electrical, window: LoadWindow) -> tuple[Event, ...]:
     return (Event("load applied", window.from_s, window.from_s, float(power.p3[window.a]), "W"),)
 
 
-def _events(
-    run: Prepared, power: Electrical, window: LoadWindow, end: EndOfLoad, backs: list[tuple[int, int]]
-) -> tuple[Event, ...]:
+def _events(power: Electrical, window: LoadWindow, end: EndOfLoad, backs: list[tuple[int, int]]) -> tuple[Event, ...]:
     out = []
     for a, b in backs:
         start, stop = window.a + a, window.a + b

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from store.results.base import Contribution, Result
+from store.results.base import Array, Contribution, Result
 from store.results.budget import charge_budget, counter_part, energy_budget
 from store.results.method import Found, Method
 from store.results.prepared import Prepared
@@ -49,7 +49,7 @@ class Integral:
 
 
 def _gap_notes(
-    power: Electrical, a: int, b: int, filled: np.ndarray | None, unit: str
+    power: Electrical, a: int, b: int, filled: Array | None, unit: str
 ) -> tuple[float, list[str], dict[str, float | str]]:
     """What the counter gave across gaps, warnings and inputs about gaps between samples a and b."""
     gap_s, count = power.gap_s(a, b)
@@ -66,7 +66,8 @@ def _gap_notes(
     if known.any():
         inputs[f"from the meter's counter ({unit})"] = from_counter
         warnings.append(
-            f"{int(known.sum())} gap(s) of {float(steps[known].sum()):.0f} s in all: {from_counter:.4g} {unit} taken from the meter's counter"
+            f"{int(known.sum())} gap(s) of {float(steps[known].sum()):.0f} s in all: {from_counter:.4g} {unit} "
+            "taken from the meter's counter"
         )
     if open_s > 0.0:
         inputs["unknown_s"] = open_s
@@ -74,17 +75,19 @@ def _gap_notes(
     return from_counter, warnings, inputs
 
 
-def integrate(run: Prepared, power: Electrical, quantity: str, a: int, b: int, part: str = "") -> Integral:
+def integrate(run: Prepared, quantity: str, a: int, b: int, part: str = "") -> Integral:
     """Energy or charge between two kept samples.
 
     Args:
-        run: the prepared run.
-        power: its electrical track.
+        run: the prepared run, which has an electrical track.
         quantity: `energy` [Wh] or `charge` [Ah].
         a: first kept sample.
         b: last kept sample.
         part: empty for the net, `along` or `against` the run's direction.
     """
+    power = run.signals.power
+    if power is None:
+        raise ValueError(run.no_load)
     name = f"{quantity}_{part}" if part else quantity
     unit, filled = ("Wh", power.filled_wh) if quantity == "energy" else ("Ah", power.filled_ah)
     if part and not power.is_both_ways:
@@ -100,7 +103,7 @@ def integrate(run: Prepared, power: Electrical, quantity: str, a: int, b: int, p
     if power.v is not None:
         net = power.integral(quantity, a, b) - from_counter
         step = net - power.integral(f"{quantity}_half", a, b) if f"{quantity}_half" in power.total else 0.0
-        budget = _budget(run, power, quantity, value, step, (a, b), part)
+        budget = _budget(run, quantity, value, step, span=(a, b), part=part)
     if budget and from_counter:
         budget = (*budget, counter_part(from_counter, run.limits["counter_disagreement"]))
     reason = run.no_energy_accuracy if quantity == "energy" else run.meter.unknown("current")
@@ -118,9 +121,12 @@ def integrate(run: Prepared, power: Electrical, quantity: str, a: int, b: int, p
 
 
 def _budget(
-    run: Prepared, power: Electrical, quantity: str, value: float, step: float, window: tuple[int, int], part: str
+    run: Prepared, quantity: str, value: float, step: float, *, span: tuple[int, int], part: str
 ) -> tuple[Contribution, ...]:
-    a, b = window
+    power = run.signals.power
+    if power is None:
+        return ()
+    a, b = span
     share = 1.0
     if part and power.is_both_ways:
         along, against = power.integral("charge_along", a, b), -power.integral("charge_against", a, b)
@@ -155,12 +161,12 @@ def reduce(run: Prepared) -> Found:
         return Found((ENERGY.absent("energy_wh", "Wh", reason), CHARGE.absent("charge_ah", "Ah", reason)))
     last = len(power.t) - 1
     checks = _power_check(run.signals, power, run)
-    energy = integrate(run, power, "energy", 0, last)
+    energy = integrate(run, "energy", 0, last)
     out = [integral_result("energy_wh", energy, warnings=(*checks, *_counter_warning(run, "energy_wh", energy.value)))]
     if power.i is None:
         out.append(CHARGE.absent("charge_ah", "Ah", "the log has no current"))
     else:
-        charge = integrate(run, power, "charge", 0, last)
+        charge = integrate(run, "charge", 0, last)
         out.append(integral_result("charge_ah", charge, warnings=_counter_warning(run, "charge_ah", charge.value)))
     for name, value in (("energy_wh", energy.value), ("charge_ah", out[1].value)):
         if value is not None and (check := _counter_result(run, name, value)) is not None:
@@ -189,7 +195,7 @@ def _by_direction(run: Prepared, power: Electrical, last: int) -> list[Result]:
                     (ENERGY if quantity == "energy" else CHARGE).absent(name, "Wh" if unit == "wh" else "Ah", reason)
                 )
             elif power.i is not None:
-                out.append(integral_result(name, integrate(run, power, quantity, 0, last, part)))
+                out.append(integral_result(name, integrate(run, quantity, 0, last, part)))
     return out
 
 

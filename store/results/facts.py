@@ -5,7 +5,9 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-__all__ = ["Mode", "SetLoad", "VoltageWindow", "parse_load", "parse_mode", "windows_of"]
+from store.results.source_windows import SAFE_5V, Window, pps_window, steady_window
+
+__all__ = ["Mode", "SetLoad", "parse_load", "parse_mode", "window_of"]
 
 _NUMBER = r"(\d+(?:[.,]\d+)?|[.,]\d+)"
 _LOAD = re.compile(rf"{_NUMBER}\s*(m|k|)\s*(W|A|ohms?|Ω|Ω)\b|{_NUMBER}\s*(m|k|)(Ω|Ω)", re.IGNORECASE)
@@ -41,16 +43,6 @@ def parse_load(text: str | None) -> SetLoad | None:
 
 
 @dataclass(frozen=True, slots=True)
-class VoltageWindow:
-    """A named pair of limits for a source's steady voltage [V]."""
-
-    name: str
-    low_v: float
-    high_v: float
-    source: str
-
-
-@dataclass(frozen=True, slots=True)
 class Mode:
     """A negotiated mode."""
 
@@ -62,11 +54,11 @@ class Mode:
     high_v: float | None = None
 
 
-_VOLTS = re.compile(rf"{_NUMBER}(?:\s*V?\s*(?:-|–|—|\.\.|to)\s*{_NUMBER})?\s*V", re.IGNORECASE)
+_VOLTS = re.compile(rf"{_NUMBER}(?:\s*V?\s*(?:-|\u2013|\u2014|\.\.|to)\s*{_NUMBER})?\s*V", re.IGNORECASE)
 
 
 def parse_mode(text: str | None) -> Mode | None:
-    """Read `fixed 9 V`, `PPS 3.3–21 V`, `PPS 3.3-21 V at 9 V`, `AVS 15 V`, `default 5 V`; None where there is none."""
+    """Read `fixed 9 V`, `PPS 3.3-21 V at 9 V`, `AVS 15 V`, `default 5 V`; None where there is none."""
     if not text:
         return None
     lowered = text.lower()
@@ -85,21 +77,10 @@ def parse_mode(text: str | None) -> Mode | None:
     return Mode(supply.upper() if supply in ("pps", "avs") else supply, nominal, low, high)
 
 
-def windows_of(mode: Mode) -> tuple[VoltageWindow, ...]:
-    """Limits that USB PD sets for this mode's steady voltage, at the source's receptacle.
-
-    Fixed: vSrcNew 0.95 to 1.05 x nominal (USB PD R3.2 v1.2, 4.7.1, table 4.6; two independent quotes).
-    PPS: vPpsNew 0.95 to 1.05 x requested (from memory). 5 V without a contract: vSafe5V 4.75 to 5.5 V
-    (from memory). AVS: 0.95 to 1.05 x requested, taken as for PPS (from memory).
-    """
+def window_of(mode: Mode) -> Window | None:
+    """The window that USB PD sets for this mode's steady voltage at the source's receptacle; None for a range."""
     if mode.nominal_v is None:
-        return ()
-    nominal = mode.nominal_v
-    steady = (0.95 * nominal, 1.05 * nominal)
+        return None
     if mode.supply == "default":
-        return (VoltageWindow("vSafe5V", 4.75, 5.5, "USB PD (from memory)"),)
-    if mode.supply == "PPS":
-        return (VoltageWindow("vPpsNew", *steady, "USB PD (from memory)"),)
-    if mode.supply == "AVS":
-        return (VoltageWindow("vAvsNew", *steady, "USB PD (from memory)"),)
-    return (VoltageWindow("vSrcNew", *steady, "USB PD R3.2 v1.2, 4.7.1, table 4.6"),)
+        return SAFE_5V
+    return pps_window(mode.nominal_v) if mode.supply in ("PPS", "AVS") else steady_window(mode.nominal_v)

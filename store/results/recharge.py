@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from store.results.base import Event, Result
+from store.results.base import Contribution, Event, Result
 from store.results.budget import power_budget, time_budget
 from store.results.detectors import Pause, last_in_band, pauses
 from store.results.energy import ENERGY, Integral, integral_result, integrate
@@ -42,7 +42,7 @@ def reduce(run: Prepared) -> Found:
         return Found(tuple(ENERGY.absent(name, unit, run.no_load) for name, unit in NAMES))
     full_at = _last_over(power, window, run.limits["full_share"])
     reached = full_at < len(power.t) - 1
-    energy = integrate(run, power, "energy", window.a, full_at, "along")
+    energy = integrate(run, "energy", window.a, full_at, "along")
     note = () if reached else ("a lower bound: the log ends while charging",)
     if window.starts_late:
         note = (*note, "the log starts while charging: what came before it is not counted")
@@ -76,7 +76,7 @@ def _last_over(power: Electrical, window: LoadWindow, share: float) -> int:
 def _charge(run: Prepared, power: Electrical, window: LoadWindow, full_at: int, note: tuple[str, ...]) -> Result:
     if power.i is None:
         return ENERGY.absent("charge_in_ah", "Ah", "the log has no current")
-    return integral_result("charge_in_ah", integrate(run, power, "charge", window.a, full_at, "along"), warnings=note)
+    return integral_result("charge_in_ah", integrate(run, "charge", window.a, full_at, "along"), warnings=note)
 
 
 def largest_mean(power: Electrical, span_s: float, a: int, b: int) -> tuple[float, float] | None:
@@ -106,7 +106,7 @@ def _peak(run: Prepared, power: Electrical, window: LoadWindow) -> Result:
     if found is None:
         return PEAK.absent("power_peak_w", "W", f"no {span_s:.0f} s without a gap in the load window")
     value, at_s = found
-    budget = ()
+    budget: tuple[Contribution, ...] = ()
     if power.v is not None:
         volts = float(np.interp(at_s, power.t, power.v))
         budget = power_budget(run.meter, power=value, volts=volts, amps=value / volts if volts > 0.0 else 0.0)

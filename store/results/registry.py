@@ -9,7 +9,17 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 
-from store.results import discharge, energy, recharge, summary
+from store.results import (
+    discharge,
+    energy,
+    heat,
+    interruptions,
+    light_load,
+    overload,
+    recharge,
+    regulation,
+    summary,
+)
 from store.results.base import Event, Reduction, Result, RunContext, Trace
 from store.results.method import Found, Method
 from store.results.prepared import Prepared, prepare
@@ -38,6 +48,12 @@ REDUCERS: tuple[Reducer, ...] = (
     Reducer("energy", EVERY, energy.reduce, energy.METHODS),
     Reducer("discharge", ("discharge",), discharge.reduce, discharge.METHODS),
     Reducer("recharge", ("recharge",), recharge.reduce, recharge.METHODS),
+    Reducer("heat", EVERY, heat.reduce, heat.METHODS),
+    Reducer("regulation", ("regulation",), regulation.reduce, regulation.METHODS),
+    Reducer("overload", ("overload",), overload.reduce, overload.METHODS),
+    Reducer("light load", ("light-load",), light_load.reduce, light_load.METHODS),
+    Reducer("interruptions", ("pass-through",), interruptions.reduce, interruptions.METHODS),
+    Reducer("interruption events", ("discharge", "recharge", "heat"), interruptions.reduce_events, ()),
 )
 
 METHODS: Mapping[str, Method] = MappingProxyType({m.name: m for reducer in REDUCERS for m in reducer.methods})

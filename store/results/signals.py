@@ -226,13 +226,12 @@ def build_electrical(
     volts = v[valid] if use_product and v is not None and left_out else v if use_product else None
     amps = i[valid] if use_product and i is not None and left_out else i if use_product else None
     is_gap = find_gaps(t, median_step(t), limits)
-    dt = np.where(is_gap, 0.0, np.diff(t))
     peak = float(np.max(p))
     filled_wh = _fill(t, is_gap, counters.get("energy_wh"), peak)
     peak_a = float(np.max(amps)) if amps is not None else 0.0
     filled_ah = _fill(t, is_gap, counters.get("charge_ah"), peak_a)
     zero_a = max(zero_current(amps, offset_limit_a, limits), 5.0 * noise(amps)) if amps is not None else 0.0
-    total = _totals(t, dt, is_gap, p, volts, amps, zero_a, filled_wh, filled_ah)
+    total = _totals(t, is_gap, p, v=volts, i=amps, zero_a=zero_a, filled_wh=filled_wh, filled_ah=filled_ah)
     return Electrical(
         t=t,
         p=p,
@@ -253,9 +252,9 @@ def build_electrical(
 
 def _totals(
     t: Array,
-    dt: Array,
     is_gap: Mask,
     p: Array,
+    *,
     v: Array | None,
     i: Array | None,
     zero_a: float,
@@ -263,7 +262,7 @@ def _totals(
     filled_ah: Array,
 ) -> dict[str, Array]:
     """Running integrals at every sample, in hours' units."""
-    hours = dt / HOUR_S
+    hours = np.where(is_gap, 0.0, np.diff(t)) / HOUR_S
     total = {"hours": cumulative(hours)}
     against = i is not None and flows_against(i, zero_a)
     if v is not None and i is not None:

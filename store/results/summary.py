@@ -162,7 +162,7 @@ def _of_track(
                 f"{word}_{kind}_{suffix}",
                 value,
                 unit,
-                budget=_reading(run, word, value, unit, power, a + at),
+                budget=_reading(run, word, value, power, a + at),
                 reason=reason,
                 span=span,
                 inputs={"at_s": when},
@@ -203,13 +203,14 @@ def _mean_budget(
     return (gain_part(symbol, accuracy, mean, label), offset_part(symbol, accuracy, 1.0, unit, label)), ""
 
 
-def _reading(run: Prepared, word: str, value: float, unit: str, power: Electrical, at: int) -> tuple[Contribution, ...]:
+def _reading(run: Prepared, word: str, value: float, power: Electrical, at: int) -> tuple[Contribution, ...]:
     if word == "power":
         if power.v is None or power.i is None:
             return ()
         return power_budget(run.meter, power=value, volts=float(power.v[at]), amps=float(power.i[at]))
     accuracy = run.meter.voltage if word == "voltage" else run.meter.current
-    return reading_budget("V" if word == "voltage" else "I", accuracy, value, unit, run.meter.label)
+    symbol, unit = ("V", "V") if word == "voltage" else ("I", "A")
+    return reading_budget(symbol, accuracy, value, unit, run.meter.label)
 
 
 def _lone_voltage(run: Prepared) -> list[Result]:
