@@ -77,6 +77,11 @@ VIEWS: dict[str, str] = {
     "FROM catalogue.calibration ORDER BY meter, calibrated_on",
     "originals": "SELECT sha256, file_name, bytes, stored_as, imported_at, imported_by, program_version, profile, "
     "account FROM catalogue.original",
+    "reports": "SELECT report, version, title, devices, issued_at, issued_by, "
+    "program_version, replaces, reason, changes, run_ids, content_sha256, chain "
+    "FROM catalogue.report ORDER BY report, version",
+    "schemes": "SELECT scheme, version, saved_at, saved_by, program_version, reason, sha256, text "
+    "FROM catalogue.rating_scheme ORDER BY scheme, version",
     "deleted": "SELECT run_id, device, kind, source_file, source_sha256, samples, deleted_at, who, reason "
     "FROM catalogue.tombstone ORDER BY deleted_at",
 }

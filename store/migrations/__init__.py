@@ -20,7 +20,7 @@ from store.version import __version__
 
 __all__ = ["LATEST", "create_schema", "latest", "migrate", "schema_version", "scripts"]
 
-LATEST = 1
+LATEST = 2
 """The schema that this program writes."""
 
 
