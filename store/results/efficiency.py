@@ -9,7 +9,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from store.results.evidence import Measured, RunEvidence, measured, standard_uncertainty_of
+from store.results.evidence import LOWER_BOUND, Measured, RunEvidence, measured, standard_uncertainty_of
 
 __all__ = [
     "ASSUMED_ADAPTER",
@@ -141,7 +141,7 @@ def _is_full(run: RunEvidence, name: str) -> bool:
         result is not None
         and result.value is not None
         and result.value > 0
-        and not any(text.startswith("a lower bound") for text in result.warnings)
+        and not any(text.startswith(LOWER_BOUND) for text in result.warnings)
     )
 
 

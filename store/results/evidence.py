@@ -7,15 +7,16 @@ from __future__ import annotations
 
 import math
 import statistics
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from store.results.base import Result
 from store.results.student import t_quantile
 
-__all__ = ["Measured", "RunEvidence", "covariance", "measured", "pool", "standard_uncertainty_of"]
+__all__ = ["LOWER_BOUND", "Measured", "RunEvidence", "covariance", "measured", "pool", "standard_uncertainty_of"]
 
-Combine = Callable[[Sequence[float]], float]
+LOWER_BOUND = "a lower bound"
+"""How a result's warning begins that says that it may be more."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,13 +38,20 @@ class RunEvidence:
     """ISO date and time, empty where not known; orders runs."""
     results: Mapping[str, Result] = field(default_factory=dict)
     """Current results by name."""
-    group_offset_s: float = 0.0
-    """Seconds from the group's clock to this run's first sample."""
+    also: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
+    """Other runs that a result rests on, by the result's name (a recharge, the mains side)."""
 
     def value(self, name: str) -> float | None:
         """A result's value, or None."""
         found = self.results.get(name)
         return None if found is None else found.value
+
+    @property
+    def is_lower_bound(self) -> bool:
+        """Whether its energy is only known to be at least what it says."""
+        names = ("energy_out_wh", "energy_in_wh", "energy_wh")
+        found = [self.results[name] for name in names if name in self.results]
+        return any(text.startswith(LOWER_BOUND) for result in found for text in result.warnings)
 
     def condition(self) -> str:
         """`C1, fixed 20 V, 30 W, 22 °C`: under what it was recorded, for sentences."""
@@ -89,7 +97,7 @@ def measured(run: RunEvidence, name: str) -> Measured | None:
         value=result.value,
         unit=result.unit,
         uncertainty=result.uncertainty,
-        run_ids=(run.run_id,),
+        run_ids=(run.run_id, *run.also.get(name, ())),
         common=_common(result, run.meter),
         meters=(run.meter,) if run.meter else (),
         conditions=(run.condition(),),

@@ -10,7 +10,10 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 from store.results import (
+    adapter,
+    cable,
     discharge,
+    display,
     energy,
     heat,
     interruptions,
@@ -53,6 +56,9 @@ REDUCERS: tuple[Reducer, ...] = (
     Reducer("overload", ("overload",), overload.reduce, overload.METHODS),
     Reducer("light load", ("light-load",), light_load.reduce, light_load.METHODS),
     Reducer("interruptions", ("pass-through",), interruptions.reduce, interruptions.METHODS),
+    Reducer("no load", ("standby",), adapter.reduce, adapter.METHODS),
+    Reducer("cable", ("cable",), cable.reduce, cable.METHODS),
+    Reducer("display", ("display",), display.reduce, display.METHODS),
     Reducer("interruption events", ("discharge", "recharge", "heat"), interruptions.reduce_events, ()),
 )
 

@@ -1,0 +1,162 @@
+"""A cable's resistance and voltage drop, from the voltages at both its ends. Knows arrays only."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from store.data.tables import load_table
+from store.results.accuracy import MeterModel
+from store.results.base import Array, Contribution, Result
+from store.results.budget import difference_part, gain_part, random_part
+from store.results.method import Found, Method
+from store.results.prepared import Prepared
+
+__all__ = ["METHODS", "Line", "fit_line", "permitted_drop_v", "reduce"]
+
+RESISTANCE = Method(
+    "cable resistance",
+    1,
+    "slope of near voltage - far voltage over current, least squares; at one current alone their quotient",
+    "Ohm's law; standard error of a slope as in any text",
+)
+DROP = Method("cable drop", 1, "resistance x current, both conductors together; never past 1.1 x the largest current")
+LOSS = Method("cable loss", 1, "resistance x current squared at the largest current logged")
+METHODS = (RESISTANCE, DROP, LOSS)
+
+SPREAD = 1.3
+"""Currents must span this factor for a slope; below it the quotient is taken. Chosen by us."""
+LEAST_SHARE = 0.05
+"""Samples under a twentieth of the largest current are left out: the load is off."""
+REACH = 1.1
+"""A drop is not said past the largest current times this. Chosen by us: heating changes the resistance."""
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A straight line through points, with standard errors."""
+
+    slope: float
+    slope_u: float
+    intercept: float
+
+
+def permitted_drop_v() -> float:
+    """What a cable may lose at its rated current [V], supply and return together: 0.75 V."""
+    table = load_table("cable_drop.toml")
+    return float(table["vbus_v"]) + float(table["ground_v"])
+
+
+def fit_line(x: Array, y: Array) -> Line:
+    """Least squares line through n points, n >= 3, not all at one x.
+
+    Formula: slope = S_xy / S_xx, its standard error s / sqrt S_xx with s^2 = residual sum of squares / (n - 2).
+    """
+    middle_x, middle_y = float(x.mean()), float(y.mean())
+    dx, dy = x - middle_x, y - middle_y
+    sxx = float(dx @ dx)
+    slope = float(dx @ dy) / sxx
+    rest = dy - slope * dx
+    s2 = float(rest @ rest) / (len(x) - 2)
+    return Line(slope, math.sqrt(s2 / sxx), middle_y - slope * middle_x)
+
+
+def reduce(run: Prepared) -> Found:
+    """Section 11 of the results, cables: resistance_mohm, drop_3a_v, drop_5a_v, loss_w."""
+    names = (("resistance_mohm", "mΩ"), ("drop_3a_v", "V"), ("drop_5a_v", "V"), ("loss_w", "W"))
+    wanted = ("voltage_v", "voltage_far_v", "current_a")
+    if any(name not in run.trace.channels for name in wanted):
+        reason = "voltages at both ends of the cable and the current are needed"
+        return Found(tuple(RESISTANCE.absent(name, unit, reason) for name, unit in names))
+    pieces = list(run.trace.chunks(wanted))
+    near, far, amps = (np.concatenate([piece[name] for piece in pieces]) for name in wanted)
+    valid = np.isfinite(near) & np.isfinite(far) & np.isfinite(amps)
+    amps = np.where(valid, amps, 0.0)
+    top = float(np.max(np.abs(amps))) if len(amps) else 0.0
+    keep = valid & (amps > LEAST_SHARE * top)
+    if top <= 0.0 or int(keep.sum()) < 3:
+        return Found(tuple(RESISTANCE.absent(name, unit, "no current flowed") for name, unit in names))
+    resistance = _resistance(run, near[keep], far[keep], amps[keep])
+    return Found((resistance, *_drops(resistance, top), _loss(resistance, top)))
+
+
+def _resistance(run: Prepared, near: Array, far: Array, amps: Array) -> Result:
+    drop = near - far
+    lowest, highest = float(np.percentile(amps, 2)), float(np.percentile(amps, 98))
+    inputs: dict[str, float | str] = {"samples used": len(amps), "from_a": lowest, "to_a": highest}
+    is_sloped = highest > SPREAD * lowest
+    if is_sloped:
+        line = fit_line(amps, drop)
+        ohm, scatter = line.slope, random_part(1000.0 * line.slope_u, f"standard error of a slope, {len(amps)} samples")
+        inputs |= {"rule": "slope", "intercept_v": line.intercept}
+    else:
+        ohm = float(drop.mean() / amps.mean())
+        error = float(drop.std(ddof=1)) / math.sqrt(len(drop)) / float(amps.mean())
+        scatter = random_part(1000.0 * error, f"standard error of a mean, {len(amps)} samples")
+        inputs["rule"] = "quotient: the current hardly changed"
+    budget = _budget(run.meter, ohm, float(near.mean()), float(amps.mean()), is_sloped=is_sloped)
+    return RESISTANCE.found(
+        "resistance_mohm",
+        1000.0 * ohm,
+        "mΩ",
+        budget=(*budget, scatter) if budget else (),
+        reason=run.meter.unknown("voltage", "current"),
+        inputs=inputs,
+    )
+
+
+def _budget(meter: MeterModel, ohm: float, volts: float, amps: float, *, is_sloped: bool) -> tuple[Contribution, ...]:
+    """Gains of V and I; for a quotient also what two voltage inputs may differ by and the current's offset."""
+    if meter.voltage is None or meter.current is None:
+        return ()
+    mohm = 1000.0 * ohm
+    parts = [gain_part("V", meter.voltage, mohm, meter.label), gain_part("I", meter.current, mohm, meter.label)]
+    if not is_sloped:
+        apart = 2.0 * meter.voltage.limit(volts)
+        parts.append(
+            difference_part(
+                "difference of two voltage inputs", 1000.0 * apart / amps, f"+-{apart:.4g} V, {meter.label}"
+            )
+        )
+        parts.append(
+            difference_part("offset of I", mohm * meter.current.fixed / amps, f"+-{meter.current.fixed:.4g} A")
+        )
+    return tuple(parts)
+
+
+def _drops(resistance: Result, top_a: float) -> list[Result]:
+    found = []
+    permitted = permitted_drop_v()
+    for amps in (3.0, 5.0):
+        name = f"drop_{amps:.0f}a_v"
+        if top_a * REACH < amps or resistance.value is None:
+            reason = f"the log goes up to {top_a:.3g} A only"
+            found.append(DROP.absent(name, "V", reason))
+            continue
+        scale = amps / 1000.0
+        budget = tuple(_scaled(part, scale) for part in resistance.budget)
+        found.append(
+            DROP.found(
+                name,
+                resistance.value * scale,
+                "V",
+                budget=budget,
+                reason=resistance.reason,
+                inputs={"resistance_mohm": resistance.value, "current_a": amps, "permitted_v": permitted},
+            )
+        )
+    return found
+
+
+def _loss(resistance: Result, top_a: float) -> Result:
+    value = (resistance.value or 0.0) / 1000.0 * top_a**2
+    budget = tuple(_scaled(part, top_a**2 / 1000.0) for part in resistance.budget)
+    return LOSS.found("loss_w", value, "W", budget=budget, reason=resistance.reason, inputs={"current_a": top_a})
+
+
+def _scaled(part: Contribution, scale: float) -> Contribution:
+    return Contribution(
+        part.name, part.standard_uncertainty * scale, part.kind, part.distribution, part.detail, part.is_common
+    )

@@ -1,0 +1,139 @@
+"""What a device's own display says against the meter at the same moment. Knows arrays only."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from store.results.base import Array, Result
+from store.results.method import Found, Method
+from store.results.prepared import Prepared
+
+__all__ = ["JUMP_POINTS", "METHODS", "charge_level", "pairs_of", "reduce"]
+
+BIAS = Method("display bias", 1, "mean of display - meter over the readings under load")
+SPREAD = Method("display spread", 1, "standard deviation of display - meter over the readings under load")
+LARGEST = Method("display's largest error", 1, "largest |display - meter| over the readings under load")
+LEVEL = Method(
+    "state of charge",
+    1,
+    "display's % against 100 x (1 - energy delivered so far / energy delivered in all), reading by reading",
+)
+METHODS = (BIAS, SPREAD, LARGEST, LEVEL)
+
+JUMP_POINTS = 10.0
+"""A change of over 10 points between readings is a jump."""
+
+_PAIRS: tuple[tuple[str, str, str], ...] = (
+    ("voltage", "voltage_v", "V"),
+    ("current", "current_a", "A"),
+    ("power", "power_w", "W"),
+    ("energy", "energy_wh", "Wh"),
+)
+
+
+def pairs_of(shown: Array, meter: Array, usable: Array) -> tuple[Array, Array]:
+    """Readings of the display and of the meter at the same samples, where both have a value and `usable` holds."""
+    keep = np.isfinite(shown) & np.isfinite(meter) & usable.astype(bool)
+    return shown[keep], meter[keep]
+
+
+def charge_level(percent: Array, energy_wh: Array, total_wh: float) -> tuple[float, int]:
+    """Honesty of a state of charge.
+
+    Args:
+        percent: n readings of the display [%], in order of time.
+        energy_wh: Energy delivered until each [Wh].
+        total_wh: Energy delivered in all, until the device switched off [Wh], above 0.
+
+    Returns:
+        Largest deviation [points], positive where the display promises too much; number of jumps of over 10 points.
+    """
+    left = 100.0 * (1.0 - energy_wh / total_wh)
+    off = percent - left
+    at = int(np.argmax(np.abs(off)))
+    jumps = int((np.abs(np.diff(percent)) > JUMP_POINTS).sum())
+    return float(off[at]), jumps
+
+
+def reduce(run: Prepared) -> Found:
+    """Section 10 of the results: bias, spread and largest error per quantity, honesty of the charge level."""
+    names = [name for pair in _PAIRS for name in (f"display_{pair[1]}", pair[1])]
+    wanted = tuple(dict.fromkeys(name for name in (*names, "display_percent") if name in run.trace.channels))
+    pieces = list(run.trace.chunks(wanted))
+    columns = {name: np.concatenate([piece[name] for piece in pieces]) for name in ("t_s", *wanted)} if pieces else {}
+    if not any(name.startswith("display_") for name in wanted) or not columns:
+        reason = "the log holds no readings of the display"
+        return Found(
+            (BIAS.absent("display_voltage_bias_v", "V", reason), LEVEL.absent("charge_level_off", "1", reason))
+        )
+    if "power_w" not in columns and {"voltage_v", "current_a"} <= columns.keys():
+        columns["power_w"] = columns["voltage_v"] * columns["current_a"]
+    usable = _under_load(run, columns["t_s"])
+    found: list[Result] = []
+    for word, channel, unit in _PAIRS:
+        if f"display_{channel}" in columns and channel in columns:
+            readings = pairs_of(columns[f"display_{channel}"], columns[channel], usable)
+            suffix = channel.rpartition("_")[2]
+            names = [f"display_{word}_{part}_{suffix}" for part in ("bias", "spread", "error_max")]
+            found += _errors(run, word, names, unit, readings)
+    if "display_percent" in columns:
+        found += _level(run, columns)
+    return Found(tuple(found))
+
+
+def _under_load(run: Prepared, t: Array) -> Array:
+    """1 for samples in the load window, all of them where there is none."""
+    if run.window is None:
+        return np.ones(len(t))
+    return ((t >= run.window.from_s) & (t <= run.window.to_s)).astype(float)
+
+
+def _errors(run: Prepared, word: str, names: Sequence[str], unit: str, readings: tuple[Array, Array]) -> list[Result]:
+    shown, meter = readings
+    if len(shown) < 2:
+        reason = "fewer than two readings under load"
+        return [method.absent(name, unit, reason) for method, name in zip((BIAS, SPREAD, LARGEST), names, strict=True)]
+    off = shown - meter
+    spread = float(off.std(ddof=1))
+    accuracy = {"voltage": run.meter.voltage, "current": run.meter.current}.get(word)
+    u = None
+    if accuracy is not None:
+        u = math.hypot(accuracy.reading_u(float(np.mean(meter))), spread / math.sqrt(len(off)))
+    inputs: dict[str, float | str] = {"readings": len(off)}
+    why = run.meter.unknown(word) if word in ("voltage", "current") else "the meter's part is not evaluated"
+    return [
+        BIAS.found(names[0], float(off.mean()), unit, uncertainty=u, reason=why, inputs=inputs),
+        SPREAD.found(names[1], spread, unit, uncertainty=spread / math.sqrt(2.0 * (len(off) - 1)), inputs=inputs),
+        LARGEST.found(names[2], float(np.max(np.abs(off))), unit, reason=why, inputs=inputs),
+    ]
+
+
+def _level(run: Prepared, columns: Mapping[str, Array]) -> list[Result]:
+    power, window = run.signals.power, run.window
+    names = (("charge_level_off", "1"), ("charge_level_jumps", "1"))
+    if power is None or window is None or window.ends_under_load:
+        reason = "the energy delivered in all is not known: the log does not reach the end of the battery"
+        return [LEVEL.absent(name, unit, reason) for name, unit in names]
+    t, percent = columns["t_s"], columns["display_percent"]
+    keep = np.isfinite(percent) & (t >= window.from_s) & (t <= window.to_s)
+    if int(keep.sum()) < 2:
+        return [LEVEL.absent(name, unit, "fewer than two readings under load") for name, unit in names]
+    so_far = np.interp(t[keep], power.t, power.total["energy"] - power.total["energy"][window.a])
+    off, jumps = charge_level(percent[keep], so_far, power.integral("energy", window.a, window.b))
+    readings = int(keep.sum())
+    return [
+        LEVEL.found(
+            "charge_level_off",
+            off / 100.0,
+            "1",
+            uncertainty=0.005 / math.sqrt(3.0),
+            span=window.span,
+            inputs={"readings": readings, "sign": "positive where the display promises too much"},
+        ),
+        LEVEL.found(
+            "charge_level_jumps", float(jumps), "1", uncertainty=0.0, span=window.span, inputs={"readings": readings}
+        ),
+    ]
