@@ -27,7 +27,7 @@ WAIT_S = 10.0
 """How long a process waits for its turn before it says who holds the catalogue."""
 
 _HOLDER = re.compile(
-    r"lock is held in (?P<program>\S[^(]*?) ?\(PID (?P<pid>\d+)\)|already open in (?P<windows>.+?)$", re.M
+    r"lock is held in (?P<program>\S[^(]*?) ?\(PID (?P<pid>\d+)\)|already open in (?P<windows>.+?)$", re.MULTILINE
 )
 _BUSY_WORDS = (
     "could not set lock",

@@ -25,6 +25,7 @@ __all__ = [
     "copy_to",
     "fsync_folder",
     "hash_file",
+    "leftovers",
     "make_folder",
     "new_temporary",
     "place",
@@ -234,7 +235,10 @@ def _is_alive(pid: int) -> bool:
     return True
 
 
-def _leftovers(folder: Path) -> Iterator[Path]:
+def leftovers(folder: Path) -> Iterator[Path]:
+    """Temporaries whose process has ended."""
+    if not folder.is_dir():
+        return
     machine = _machine()
     for path in folder.iterdir():
         parts = path.name.split("-")
@@ -255,9 +259,7 @@ def sweep(folder: Path) -> int:
     Returns:
         How many were removed.
     """
-    if not folder.is_dir():
-        return 0
-    found = [path for path in _leftovers(folder) if path.is_file()]
+    found = [path for path in leftovers(folder) if path.is_file()]
     for path in found:
         remove(path)
     return len(found)

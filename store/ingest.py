@@ -345,7 +345,11 @@ class ImportBatch:
 
 def next_run_id(cursor: duckdb.DuckDBPyConnection) -> int:
     """The number that the next run gets, if nobody is quicker. Numbers of deleted runs aren't used again."""
-    sql = "SELECT coalesce(max(r), 0) + 1 FROM (SELECT max(run_id) AS r FROM catalogue.run UNION ALL SELECT max(run_id) FROM catalogue.tombstone UNION ALL SELECT CAST(value AS BIGINT) FROM catalogue.meta WHERE key = 'reserved')"
+    sql = (
+        "SELECT coalesce(max(r), 0) + 1 FROM (SELECT max(run_id) AS r FROM catalogue.run UNION ALL "
+        "SELECT max(run_id) FROM catalogue.tombstone UNION ALL "
+        "SELECT max(CAST(value AS BIGINT)) FROM catalogue.meta WHERE key = 'reserved')"
+    )
     return int(str(rows(cursor, sql)[0][0]))
 
 
@@ -450,17 +454,34 @@ def _try_commit(library: Library, waiting: Sequence[_Prepared]) -> list[IngestOu
             append_rows(cursor, "original", [p.original for p in fresh])
             append_rows(cursor, "trace_file", traces)
             insert_records(cursor, records)
+        loose = rows(cursor, "SELECT count(*) FROM catalogue.trace_file WHERE NOT is_pack")
+        library.loose_traces = int(str(loose[0][0]))
         outcomes = [known[p.sha256] or _outcome(p) for p in waiting]
     return outcomes
 
 
 def _is_taken(cursor: duckdb.DuckDBPyConnection, numbers: Sequence[int]) -> bool:
-    sql = "SELECT 1 FROM (SELECT run_id FROM catalogue.run UNION ALL SELECT run_id FROM catalogue.tombstone) WHERE run_id BETWEEN ? AND ? LIMIT 1"
+    sql = (
+        "SELECT 1 FROM (SELECT run_id FROM catalogue.run UNION ALL SELECT run_id FROM catalogue.tombstone) "
+        "WHERE run_id BETWEEN ? AND ? LIMIT 1"
+    )
     return bool(rows(cursor, sql, [min(numbers), max(numbers)]))
 
 
 def next_trace_id(cursor: duckdb.DuckDBPyConnection) -> int:
-    return int(str(rows(cursor, "SELECT coalesce(max(trace_id), 0) + 1 FROM catalogue.trace_file")[0][0]))
+    """The number of the next trace file; numbers of files that are gone aren't used again."""
+    sql = (
+        "SELECT greatest((SELECT coalesce(max(trace_id), 0) FROM catalogue.trace_file), "
+        "(SELECT coalesce(max(CAST(value AS BIGINT)), 0) FROM catalogue.meta WHERE key = 'last_trace_id')) + 1"
+    )
+    return int(str(rows(cursor, sql)[0][0]))
+
+
+def note_trace_ids(cursor: duckdb.DuckDBPyConnection) -> None:
+    """Remember the highest number of a trace file, before rows of trace files are deleted."""
+    last = next_trace_id(cursor) - 1
+    cursor.execute("DELETE FROM catalogue.meta WHERE key = 'last_trace_id'")
+    cursor.execute("INSERT INTO catalogue.meta VALUES ('last_trace_id', ?)", [str(last)])
 
 
 def trace_row(trace_id: int, file: str, written: WrittenTrace, *, is_pack: bool) -> dict[str, Any]:

@@ -18,10 +18,10 @@ import polars as pl
 import pyarrow as pa
 
 from importers.schema import TRACE_COLUMNS, Facts
-from store import bench, diskio, migrations, packs, runs
+from store import backup, bench, diskio, migrations, packs, runs
 from store.catalogue import Catalogue, rows
 from store.clock import now_utc, system_user, system_zone
-from store.errors import DiskFault, LibraryTooNew, NotALibrary, NotFound, WrongFact
+from store.errors import DiskFault, LibraryTooNew, NotALibrary, NotFound, StoreError, WrongFact
 from store.ingest import ImportBatch, ImportJob
 from store.layout import Layout
 from store.model import (
@@ -38,9 +38,12 @@ from store.model import (
     StripSet,
 )
 from store.questions import Question, QuestionDesk
+from store.rebuild import RebuildReport, rebuild
 from store.reduction import Bench
+from store.repack import LOOSE_LIMIT
 from store.sheets import DeviceSheet
 from store.strips import strips_from_file
+from store.upkeep import Upkeep
 from store.version import __version__
 from store.views import COMPUTED_VIEWS, VIEWS
 
@@ -49,7 +52,7 @@ __all__ = ["Library"]
 T = TypeVar("T")
 
 
-class Library:
+class Library(Upkeep):
     """An open library. Make one with `Library.open` or `Library.create`."""
 
     def __init__(self, path: Path, *, who: str | None = None) -> None:
@@ -62,6 +65,8 @@ class Library:
         self._engine: duckdb.DuckDBPyConnection | None = None
         self._kept: dict[str, pa.Table] = {}
         self._kept_generation = 0
+        self.loose_traces = 0
+        """Traces of one run each, as of this process's last import."""
 
     # making and opening
 
@@ -91,16 +96,40 @@ class Library:
                 diskio.make_folder(folder)
         except OSError as error:
             raise DiskFault.of(error, "Making the library") from error
-        library._write_first_schema(system_zone() if zone == "system" else zone)
+        library.write_first_schema(zone)
         return cls.open(root, who=who)
 
-    def _write_first_schema(self, zone: str) -> None:
+    @classmethod
+    def restore(cls, file: str | Path, path: str | Path, *, progress: Callable[[int, int], None] | None = None) -> Self:
+        """Unpack a backup into a new folder and open it.
+
+        Raises:
+            NotALibrary: No backup, or the folder is not empty.
+            TraceDamaged: A file in it isn't what was archived.
+        """
+        backup.restore(Path(file), Path(path).expanduser(), progress)
+        return cls.open(path)
+
+    @classmethod
+    def rebuilt(
+        cls, path: str | Path, *, who: str | None = None, progress: Callable[[int, int], None] | None = None
+    ) -> tuple[Self, RebuildReport]:
+        """Rebuild a library whose catalogue is lost or can't be read, and open it."""
+        library = cls(Path(path).expanduser(), who=who)
+        if not library.layout.runs.is_dir():
+            raise NotALibrary(_no_library(library.layout))
+        report = rebuild(library, progress)
+        library._start()
+        return library, report
+
+    def write_first_schema(self, zone: str = "system") -> None:
+        """Make the tables of an empty catalogue."""
         with self.catalogue.writer() as cursor:
             if migrations.schema_version(cursor) == 0:
                 migrations.create_schema(cursor, 0)
                 facts = {
                     "library_uid": uuid4().hex,
-                    "zone": zone,
+                    "zone": system_zone() if zone == "system" else zone,
                     "created_at": now_utc().isoformat(),
                     "created_by": __version__,
                 }
@@ -208,7 +237,12 @@ class Library:
         return packs.import_pack(self, Path(path), progress)
 
     def after_import(self) -> None:
-        """Pack when too many traces are loose."""
+        """Pack when too many traces are loose; what was imported is safe whatever becomes of that."""
+        if self.loose_traces > LOOSE_LIMIT:
+            try:
+                self.pack()
+            except StoreError as error:
+                self.notices.append(f"Packing was put off: {error}")
 
     def bench(self) -> Bench:
         """Devices and meters as they are now."""
@@ -268,7 +302,8 @@ class Library:
         with self.catalogue.reader() as cursor:
             return runs.load_preview(cursor, run_id)
 
-    def _place(self, run_id: int) -> tuple[Path, int, int, tuple[str, ...], float]:
+    def trace_place(self, run_id: int) -> tuple[Path, int, int, tuple[str, ...], float]:
+        """Where a run's samples lie: file, first row, samples, channels, duration [s]."""
         with self.catalogue.reader() as cursor:
             file, *rest = runs.trace_place(cursor, run_id)
         return (self.layout.absolute(file), *rest)
@@ -294,7 +329,7 @@ class Library:
             raise WrongFact("A strip needs one bucket or more.")
 
         def read() -> StripSet:
-            path, _, _, there, duration_s = self._place(run_id)
+            path, _, _, there, duration_s = self.trace_place(run_id)
             span = (from_s if from_s is not None else 0.0, to_s if to_s is not None else duration_s)
             with self._cursor() as cursor:
                 return strips_from_file(cursor, str(path), run_id, runs.check_channels(channels, there), span, buckets)
@@ -307,7 +342,7 @@ class Library:
         """A run's samples: `t_s` [s] and the channels, NULL where the meter gave none."""
 
         def read() -> pa.Table:
-            path, _, _, there, _ = self._place(run_id)
+            path, _, _, there, _ = self.trace_place(run_id)
             chosen = runs.check_channels(channels, there)
             columns = ", ".join(f'"{name}"' for name in ("t_s", *chosen))
             low = from_s if from_s is not None else float("-inf")
@@ -320,7 +355,7 @@ class Library:
 
     def trace(self, run_id: int) -> pl.LazyFrame:
         """A run's samples as a Polars LazyFrame: `run_id`, `t_s` and every channel of the library."""
-        path, first_row, count, _, _ = self._place(run_id)
+        path, first_row, count, _, _ = self.trace_place(run_id)
         return pl.scan_parquet(path, glob=False).slice(first_row, count)
 
     @contextmanager

@@ -32,6 +32,7 @@ from store.traces import (
     ParquetTrace,
     TraceWriter,
     WrittenTrace,
+    arrow_schema,
     present_channels,
     read_footer,
     to_arrays,
@@ -148,34 +149,41 @@ def pack_records(path: Path, relative: str, sha256: str) -> list[RunRecord]:
     return records
 
 
-def _pieces(path: Path, records: Sequence[RunRecord]) -> Iterator[tuple[RunRecord, pa.Table | None]]:
-    """Each run with its samples, reading each row group once; None for a run too long for memory."""
-    with path.open("rb") as source, pq.ParquetFile(source, page_checksum_verification=True) as file:
-        held: pa.Table | None = None
-        held_at, next_group = 0, 0
-        for record in sorted(records, key=lambda r: r.first_row):
-            end = record.first_row + record.samples
-            if record.samples > MEMORY_SAMPLES:
-                yield record, None
-                continue
-            while next_group < file.num_row_groups and (held is None or held_at + held.num_rows < end):
-                group = file.read_row_group(next_group)
-                next_group += 1
-                if held is None:
-                    held = group
-                else:
-                    drop = max(min(record.first_row - held_at, held.num_rows), 0)
-                    held = pa.concat_tables([held.slice(drop), group])
-                    held_at += drop
-            if held is None:
-                raise TraceDamaged(f"{path} holds no rows.")
-            piece = held.slice(record.first_row - held_at, record.samples)
-            if (
-                record.samples
-                and (piece["run_id"][0].as_py(), piece["run_id"][-1].as_py()) != (record.facts.run_id,) * 2
-            ):
-                raise TraceDamaged(f"{path}: the rows of run {record.facts.run_id} are not where its footer says.")
-            yield record, piece
+def pieces(path: Path, records: Sequence[RunRecord]) -> Iterator[tuple[RunRecord, pa.Table | None]]:
+    """Some runs of a file with their samples; None for a run too long for memory.
+
+    Reads only the row groups that hold them, each once if the runs come in order of rows.
+
+    Raises:
+        TraceDamaged: The rows are not where they should be, or a page's checksum is wrong.
+    """
+    try:
+        with path.open("rb") as source, pq.ParquetFile(source, page_checksum_verification=True) as file:
+            starts = [0]
+            for number in range(file.num_row_groups):
+                starts.append(starts[-1] + file.metadata.row_group(number).num_rows)
+            held: dict[int, pa.Table] = {}
+            for record in sorted(records, key=lambda r: r.first_row):
+                if record.samples > MEMORY_SAMPLES:
+                    yield record, None
+                    continue
+                first, end = record.first_row, record.first_row + record.samples
+                wanted = [n for n in range(file.num_row_groups) if starts[n] < end and starts[n + 1] > first]
+                held = {n: held[n] if n in held else file.read_row_group(n) for n in wanted}
+                if not wanted:
+                    yield record, arrow_schema().empty_table()
+                    continue
+                piece = pa.concat_tables(held.values()).slice(first - starts[wanted[0]], record.samples)
+                _check_place(path, record, piece)
+                yield record, piece
+    except (pa.ArrowException, OSError) as error:
+        raise TraceDamaged(f"{path} can't be read: {error}. Run `joulebook verify`.") from error
+
+
+def _check_place(path: Path, record: RunRecord, piece: pa.Table) -> None:
+    ends = (piece["run_id"][0].as_py(), piece["run_id"][-1].as_py()) if piece.num_rows else ()
+    if piece.num_rows != record.samples or set(ends) != {record.facts.run_id}:
+        raise TraceDamaged(f"{path}: the rows of run {record.facts.run_id} are not where they should be.")
 
 
 def reduce_pack(
@@ -201,7 +209,7 @@ def reduce_pack(
 
     done: list[RunRecord] = []
     with ThreadPoolExecutor(2) as pool:
-        for record in _bounded_map(pool, work, _pieces(path, records), ahead=4):
+        for record in _bounded_map(pool, work, pieces(path, records), ahead=4):
             done.append(record)
             if progress:
                 progress(len(done), len(records))
@@ -281,7 +289,7 @@ def _copy(path: Path, tmp: Path, records: Sequence[RunRecord], sha256: str | Non
         return WrittenTrace(tmp, sha256, target.size, sum(r.samples for r in records))
     writer = TraceWriter(tmp)
     try:
-        for record, piece in _pieces_as_stored(path, records):
+        for record, piece in pieces_as_stored(path, records):
             column = pa.repeat(pa.scalar(record.facts.run_id, pa.int64()), piece.num_rows)
             writer.write(piece.set_column(0, "run_id", column), whole=True)
         return writer.finish([footer_entry(record) for record in records])
@@ -290,7 +298,8 @@ def _copy(path: Path, tmp: Path, records: Sequence[RunRecord], sha256: str | Non
         raise
 
 
-def _pieces_as_stored(path: Path, records: Sequence[RunRecord]) -> Iterator[tuple[RunRecord, pa.Table]]:
+def pieces_as_stored(path: Path, records: Sequence[RunRecord]) -> Iterator[tuple[RunRecord, pa.Table]]:
+    """Every run of a file with its rows, whatever number they bear."""
     with path.open("rb") as source, pq.ParquetFile(source) as file:
         table = file.read()
     for record in records:

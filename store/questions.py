@@ -23,7 +23,8 @@ from store.views import COMPUTED_VIEWS, VIEWS
 __all__ = ["Question", "QuestionDesk", "check_reading", "named_views"]
 
 _LOOKS_AROUND = re.compile(
-    r"\b(show|information_schema|duckdb_\w+|pragma_\w+|sqlite_\w+|pg_\w+|query|query_table|columns|summarize)\b", re.I
+    r"\b(show|information_schema|duckdb_\w+|pragma_\w+|sqlite_\w+|pg_\w+|query|query_table|columns|summarize)\b",
+    re.IGNORECASE,
 )
 _POINTER = re.compile(r"LINE (\d+): (.*)\n( *)\^")
 

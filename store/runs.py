@@ -116,12 +116,12 @@ def load_preview(cursor: duckdb.DuckDBPyConnection, run_id: int) -> StripSet:
     return unpack_bands(bands, json.loads(channels), from_s, to_s, buckets)
 
 
-def _facts(row: dict[str, Any]) -> RunFacts:
+def facts_of(row: dict[str, Any]) -> RunFacts:
     names = RunFacts.__dataclass_fields__
     return RunFacts(**{**{n: row[n] for n in names}, "started_at": as_utc(row["started_at"])})
 
 
-def _provenance(row: dict[str, Any]) -> Provenance:
+def provenance_of(row: dict[str, Any]) -> Provenance:
     clock = json.loads(row["clock"])
     plain = (
         "source_file", "source_sha256", "source_bytes", "part", "imported_by", "program_version", "profile",
@@ -182,14 +182,14 @@ def load_run(cursor: duckdb.DuckDBPyConnection, run_id: int) -> RunView:
     """
     row = _one(cursor, run_id)
     return RunView(
-        facts=_facts(row),
+        facts=facts_of(row),
         samples=row["samples"],
         duration_s=row["duration_s"],
         interval_s=row["interval_s"],
         channels=tuple(json.loads(row["channels"])),
         results=load_results(cursor, run_id),
         events=load_events(cursor, run_id),
-        provenance=_provenance(row),
+        provenance=provenance_of(row),
         amendments=load_amendments(cursor, "run", [str(run_id)]),
         preview=load_preview(cursor, run_id),
     )

@@ -1,0 +1,234 @@
+"""Facts of runs changed by hand: each change an amendment, results that depend on them made anew, all in one step.
+
+Deleting leaves a tombstone with the original's hash. Knows the catalogue; no screen.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, replace
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any
+
+import duckdb
+
+from importers.schema import DIRECTIONS, KINDS
+from store.amendments import Change, amend
+from store.catalogue import rows
+from store.clock import now_utc, to_stored
+from store.errors import DiskFault, NotFound, WrongFact, suggest
+from store.filters import QUALITIES
+from store.ingest import note_trace_ids
+from store.model import RunFacts
+from store.recompute import load_records, reduce_again, replace_results
+from store.records import RunRecord, append_rows
+from store.repack import Replacement, remove_unused, write_without
+
+if TYPE_CHECKING:
+    from store.library import Library
+
+__all__ = ["EDITABLE", "delete_runs", "edit_runs"]
+
+_TEXTS = ("device", "port", "mode", "load_set", "meter", "note", "quality_reason", "measured_at")
+_NUMBERS = ("ambient_c", "cable_mohm")
+_CHOICES = {"kind": KINDS, "direction": DIRECTIONS, "quality": QUALITIES}
+_ALIASES = {"load": "load_set", "ambient": "ambient_c", "started": "started_at"}
+_REDUCED_FROM = frozenset(
+    {"device", "port", "mode", "kind", "direction", "load_set", "meter", "ambient_c", "measured_at", "cable_mohm"}
+)
+"""Facts that results depend on."""
+
+EDITABLE: tuple[str, ...] = (*_TEXTS, *_NUMBERS, *_CHOICES, "started_at")
+"""Facts of a run that can be changed."""
+
+
+def _checked(name: str, value: object) -> Any:
+    """A value as the catalogue keeps it.
+
+    Raises:
+        WrongFact: A value that this fact can't have.
+    """
+    if name in _CHOICES:
+        choices = _CHOICES[name]
+        if value is None and name != "quality":
+            return None
+        if value not in choices:
+            hint = suggest(str(value), choices)
+            raise WrongFact(
+                f"{name} is one of {', '.join(choices)}, not {value}.{f' Did you mean {hint}?' if hint else ''}"
+            )
+        return value
+    if name == "started_at":
+        if value is not None and not isinstance(value, datetime):
+            raise WrongFact("started_at takes a date and time.")
+        return value.astimezone(UTC) if value is not None and value.tzinfo else value
+    if name in _NUMBERS:
+        if value is None:
+            return None
+        try:
+            number = float(str(value).replace(",", "."))
+        except ValueError as error:
+            raise WrongFact(f"{name} takes a number, not {value}.") from error
+        if not math.isfinite(number) or (name == "ambient_c" and not -60 <= number <= 150):
+            raise WrongFact(f"{name} can't be {value}.")
+        return number
+    if name in {"note", "quality_reason"}:
+        return "" if value is None else str(value)
+    return None if value in (None, "") else str(value)
+
+
+def _changed(facts: RunFacts, wanted: Mapping[str, Any]) -> RunFacts:
+    return replace(facts, **wanted)
+
+
+def _text(value: object) -> str | None:
+    if value is None:
+        return None
+    return value.isoformat() if isinstance(value, datetime) else str(value)
+
+
+def edit_runs(library: Library, run_ids: Sequence[int], changes: Mapping[str, object], who: str, reason: str) -> int:
+    """Change facts of runs: all of them, with their results, or none.
+
+    Returns:
+        How many fields of how many runs were changed, together.
+
+    Raises:
+        NotFound: A run or a fact that isn't there.
+        WrongFact: A value that the fact can't have; a run set aside without a reason.
+    """
+    wanted: dict[str, Any] = {}
+    for given, value in changes.items():
+        name = _ALIASES.get(given, given)
+        if name not in EDITABLE:
+            raise NotFound.of("fact", given, (*EDITABLE, *_ALIASES))
+        wanted[name] = _checked(name, value)
+    if wanted.get("quality") in {"suspect", "rejected"}:
+        wanted["quality_reason"] = wanted.get("quality_reason") or reason
+        if not wanted["quality_reason"]:
+            raise WrongFact(f"Say why: a run is set aside as {wanted['quality']} with a reason.")
+    elif wanted.get("quality") == "ok":
+        wanted["quality_reason"] = ""
+    while True:
+        with library.catalogue.reader() as cursor:
+            before = load_records(cursor, list(dict.fromkeys(run_ids)))
+        after = [replace(record, facts=_changed(record.facts, wanted)) for record in before]
+        touched = [(b, a) for b, a in zip(before, after, strict=True) if b.facts != a.facts]
+        if not touched:
+            return 0
+        if _REDUCED_FROM & wanted.keys():
+            reduced = {r.facts.run_id: r for r in reduce_again(library, [a for _, a in touched])}
+            touched = [(b, reduced[a.facts.run_id]) for b, a in touched]
+        with library.catalogue.writer() as cursor:
+            library.check_schema(cursor)
+            now = {r.facts.run_id: r.facts for r in load_records(cursor, [b.facts.run_id for b, _ in touched])}
+            if all(now[b.facts.run_id] == b.facts for b, _ in touched):  # else somebody else was quicker: look again
+                return _store(cursor, touched, wanted, who, reason)
+
+
+def _store(
+    cursor: duckdb.DuckDBPyConnection,
+    touched: Sequence[tuple[RunRecord, RunRecord]],
+    wanted: Mapping[str, Any],
+    who: str,
+    reason: str,
+) -> int:
+    changes = []
+    for before, after in touched:
+        old, new = asdict(before.facts), asdict(after.facts)
+        names = [name for name in wanted if old[name] != new[name]]
+        key = str(before.facts.run_id)
+        changes += [Change("run", key, name, _text(old[name]), _text(new[name])) for name in names]
+        stored = [to_stored(new[n]) if isinstance(new[n], datetime) else new[n] for n in names]
+        pairs = ", ".join(f"{name} = ?" for name in names)
+        cursor.execute(
+            f"UPDATE catalogue.run SET {pairs}, amendment_count = amendment_count + {len(names)} WHERE run_id = ?",
+            [*stored, before.facts.run_id],
+        )
+        if old["device"] != new["device"]:
+            cursor.execute(
+                "UPDATE catalogue.result SET device = ? WHERE run_id = ?", [new["device"], before.facts.run_id]
+            )
+    amend(cursor, changes, who, reason)
+    replace_results(cursor, [after for _, after in touched])
+    return len(changes)
+
+
+def delete_runs(library: Library, run_ids: Sequence[int], who: str, reason: str) -> int:
+    """Delete runs with their samples; a tombstone with the original's hash stays. The caller has asked.
+
+    The original goes with the last run that was read from it.
+
+    Returns:
+        How many were deleted.
+
+    Raises:
+        NotFound: A run that isn't there.
+    """
+    ids = list(dict.fromkeys(run_ids))
+    try:
+        with library.catalogue.reader() as cursor:
+            records = load_records(cursor, ids)
+        replacements = write_without(library, records)
+        gone: list[str] = []
+        try:
+            with library.catalogue.writer() as cursor:
+                library.check_schema(cursor)
+                gone = _bury(cursor, records, replacements, library, who, reason)
+        finally:
+            for replacement in replacements:
+                replacement.discard()
+        remove_unused(library, gone)
+    except OSError as error:
+        raise DiskFault.of(error, "Deleting") from error
+    return len(records)
+
+
+def _bury(
+    cursor: duckdb.DuckDBPyConnection,
+    records: Sequence[RunRecord],
+    replacements: Sequence[Replacement],
+    library: Library,
+    who: str,
+    reason: str,
+) -> list[str]:
+    """Rows of deleted runs replaced by tombstones; the files that nothing needs any more."""
+    ids = [record.facts.run_id for record in records]
+    load_records(cursor, ids)  # still there?
+    now = to_stored(now_utc())
+    stones = [
+        {
+            "run_id": r.facts.run_id,
+            "uid": r.facts.uid,
+            "source_sha256": r.provenance.source_sha256,
+            "source_file": r.provenance.source_file,
+            "part": r.provenance.part,
+            "device": r.facts.device,
+            "kind": r.facts.kind,
+            "samples": r.samples,
+            "facts": json.dumps(asdict(r.facts), default=str, ensure_ascii=False),
+            "deleted_at": now,
+            "who": who,
+            "reason": reason,
+        }
+        for r in records
+    ]
+    append_rows(cursor, "tombstone", stones)
+    amend(cursor, [Change("run", str(i), "deleted", "no", "yes") for i in ids], who, reason)
+    gone = [file for replacement in replacements for file in replacement.install(cursor, library)]
+    for table in ("run", "result", "event", "preview"):
+        cursor.execute(f"DELETE FROM catalogue.{table} WHERE run_id IN (SELECT unnest(?::BIGINT[]))", [ids])
+    note_trace_ids(cursor)
+    unused = "NOT EXISTS (SELECT 1 FROM catalogue.run WHERE run.trace_id = trace_file.trace_id)"
+    gone += [str(row[0]) for row in rows(cursor, f"SELECT file FROM catalogue.trace_file WHERE {unused}")]
+    cursor.execute(f"DELETE FROM catalogue.trace_file WHERE {unused}")
+    hashes = list({r.provenance.source_sha256 for r in records})
+    lonely = (
+        "sha256 IN (SELECT unnest(?::VARCHAR[])) AND NOT EXISTS "
+        "(SELECT 1 FROM catalogue.run WHERE run.source_sha256 = original.sha256)"
+    )
+    found = rows(cursor, f"SELECT stored_as FROM catalogue.original WHERE {lonely}", [hashes])
+    cursor.execute(f"DELETE FROM catalogue.original WHERE {lonely}", [hashes])
+    return gone + [str(row[0]) for row in found if row[0]]

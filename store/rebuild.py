@@ -1,0 +1,216 @@
+"""A lost or damaged catalogue made again from the traces' footers and the originals.
+
+What can still be read of the old catalogue (devices, meters, amendments) is kept; the file itself is moved aside.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from dataclasses import asdict, dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import duckdb
+
+from store import diskio, packs
+from store.catalogue import rows
+from store.clock import to_stored
+from store.errors import CatalogueDamaged, NotALibrary, StoreError, TraceDamaged
+from store.ingest import next_trace_id, trace_row
+from store.migrations import schema_version
+from store.records import RunRecord, append_rows, insert_records
+from store.traces import WrittenTrace
+from store.verify import unpack_original
+
+if TYPE_CHECKING:
+    from store.library import Library
+
+__all__ = ["RebuildReport", "rebuild"]
+
+_SALVAGED = (
+    "device", "port", "claim", "mark", "meter", "calibration", "amendment", "tombstone", "named_question", "setting",
+)  # fmt: skip
+"""Tables that traces know nothing of."""
+
+
+@dataclass(frozen=True, slots=True)
+class RebuildReport:
+    """What rebuilding did."""
+
+    runs: int
+    """Runs that are in the catalogue again."""
+    moved_aside: str
+    """The damaged catalogue's new name; empty where it could be kept."""
+    salvaged: tuple[str, ...]
+    """Tables that could be taken over from it."""
+    unreadable: tuple[str, ...]
+    """Sentences about traces that could not be taken in."""
+
+
+def _is_sound(library: Library) -> bool:
+    """True where every value of the catalogue can be read."""
+    try:
+        with library.catalogue.reader() as cursor:
+            if schema_version(cursor) == 0:
+                return False
+            for (table,) in rows(cursor, "SELECT table_name FROM duckdb_tables() WHERE database_name = 'catalogue'"):
+                cursor.execute(f"SELECT bit_xor(hash(t)) FROM catalogue.{table} t").fetchall()
+    except (CatalogueDamaged, NotALibrary, duckdb.Error):
+        return False
+    return True
+
+
+def _move_aside(library: Library) -> Path | None:
+    stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%S%f")
+    aside: Path | None = None
+    for path in (library.layout.wal, library.layout.catalogue):
+        if path.exists():
+            aside = path.with_name(f"{path.name}.damaged-{stamp}")
+            diskio.place(path, aside)
+    return aside
+
+
+def _salvage(library: Library, aside: Path) -> list[str]:
+    """Copy what can be read of a damaged catalogue into the new one, table by table."""
+    taken = []
+    engine = duckdb.connect(":memory:")
+    try:
+        with suppress(duckdb.Error):
+            quoted = str(aside).replace("'", "''")
+            engine.execute(f"ATTACH '{quoted}' AS old (READ_ONLY)")
+            for table in (*_SALVAGED, "meta"):
+                with suppress(duckdb.Error):
+                    found = engine.sql(f"SELECT * FROM old.{table}").to_arrow_table().to_pylist()
+                    with library.catalogue.writer() as cursor:
+                        if table == "meta":
+                            cursor.execute("DELETE FROM catalogue.meta")
+                        append_rows(cursor, table, found)
+                    taken.append(table)
+    finally:
+        engine.close()
+    return taken
+
+
+def rebuild(library: Library, progress: Callable[[int, int], None] | None = None) -> RebuildReport:
+    """See `Library.rebuild`."""
+    aside: Path | None = None
+    salvaged: list[str] = []
+    if not _is_sound(library):
+        aside = _move_aside(library)
+        for folder in library.layout.folders():
+            diskio.make_folder(folder)
+        library.write_first_schema()
+        if aside:
+            salvaged = _salvage(library, aside)
+    diskio.sweep(library.layout.tmp)
+    count, unreadable = _take_in_all(library, progress)
+    return RebuildReport(count, aside.name if aside else "", tuple(salvaged), tuple(unreadable))
+
+
+def _unnamed(library: Library) -> list[str]:
+    layout = library.layout
+    on_disk = sorted(
+        path.relative_to(layout.root).as_posix()
+        for folder in (layout.packs, layout.runs)
+        for path in folder.glob("*.parquet")
+    )
+    with library.catalogue.reader() as cursor:
+        named = {row[0] for row in rows(cursor, "SELECT file FROM catalogue.trace_file")}
+    return [file for file in on_disk if file not in named]
+
+
+def _take_in_all(library: Library, progress: Callable[[int, int], None] | None) -> tuple[int, list[str]]:
+    files = _unnamed(library)
+    bench = library.bench()
+    portion: list[tuple[str, WrittenTrace, list[RunRecord]]] = []
+    count, unreadable = 0, []
+    for number, file in enumerate(files, 1):
+        path = library.layout.absolute(file)
+        try:
+            sha256 = diskio.hash_file(path)
+            records = packs.pack_records(path, file, sha256)
+            with library.catalogue.reader() as cursor:
+                known = _known(cursor, records)
+            if known:
+                continue  # left over from packing: the runs lie in another file
+            records = packs.reduce_pack(path, records, bench)
+            written = WrittenTrace(path, sha256, path.stat().st_size, sum(r.samples for r in records))
+            portion.append((file, written, records))
+        except (TraceDamaged, OSError) as error:
+            unreadable.append(str(error))
+        if len(portion) >= 200 or (portion and number == len(files)):
+            count += _store(library, portion)
+            portion = []
+        if progress:
+            progress(number, len(files))
+    if portion:
+        count += _store(library, portion)
+    return count, unreadable
+
+
+def _known(cursor: duckdb.DuckDBPyConnection, records: Sequence[RunRecord]) -> bool:
+    """True where a run of these, or its number, is in the catalogue, or was deleted."""
+    values = [[r.facts.uid for r in records], [r.facts.run_id for r in records]]
+    sql = (
+        "SELECT 1 FROM (SELECT uid, run_id FROM catalogue.run UNION ALL SELECT uid, run_id FROM catalogue.tombstone) "
+        "WHERE uid IN (SELECT unnest(?::VARCHAR[])) OR run_id IN (SELECT unnest(?::BIGINT[])) LIMIT 1"
+    )
+    return bool(rows(cursor, sql, values))
+
+
+def _store(library: Library, portion: Sequence[tuple[str, WrittenTrace, list[RunRecord]]]) -> int:
+    count = 0
+    with library.catalogue.writer() as cursor:
+        library.check_schema(cursor)
+        trace_id = next_trace_id(cursor)
+        for file, written, records in portion:
+            if _known(cursor, records):
+                continue
+            append_rows(
+                cursor, "trace_file", [trace_row(trace_id, file, written, is_pack=file.startswith("traces/packs/"))]
+            )
+            insert_records(cursor, [(record, trace_id) for record in records])
+            _restore_originals(cursor, library, records)
+            trace_id += 1
+            count += len(records)
+    return count
+
+
+def _restore_originals(cursor: duckdb.DuckDBPyConnection, library: Library, records: Sequence[RunRecord]) -> None:
+    made: list[dict[str, Any]] = []
+    for record in records:
+        sha256 = record.provenance.source_sha256
+        if not sha256 or any(row["sha256"] == sha256 for row in made):
+            continue
+        if rows(cursor, "SELECT 1 FROM catalogue.original WHERE sha256 = ?", [sha256]):
+            continue
+        stored_as = library.layout.original_file(sha256, record.provenance.source_file)
+        path = library.layout.absolute(stored_as)
+        if path.is_file():
+            made.append(_original_row(record, stored_as, path))
+    append_rows(cursor, "original", made)
+
+
+def _original_row(record: RunRecord, stored_as: str, path: Path) -> dict[str, Any]:
+    p = record.provenance
+    size = p.source_bytes
+    with suppress(StoreError, OSError):
+        size = sum(len(block) for block in unpack_original(path))
+    return {
+        "sha256": p.source_sha256,
+        "file_name": p.source_file,
+        "bytes": size,
+        "stored_as": stored_as,
+        "stored_sha256": diskio.hash_file(path),
+        "stored_bytes": path.stat().st_size,
+        "imported_at": to_stored(p.imported_at),
+        "imported_by": p.imported_by,
+        "program_version": p.program_version,
+        "profile": p.profile,
+        "profile_text": p.profile_text,
+        "account": json.dumps(asdict(p.account)),
+        "problems": "[]",
+    }
