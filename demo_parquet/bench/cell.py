@@ -82,6 +82,8 @@ class Pack:
     """Steepness of resistance over 1/T [K]."""
     cutoff_v: float = 3.0
     """Per cell, under load [V]."""
+    empty_rise: float = 0.9
+    """By how much of itself the resistance is higher when empty."""
 
     def ocv(self, soc: float) -> float:
         """Open-circuit voltage of the pack [V]."""
@@ -93,7 +95,7 @@ class Pack:
 
     def resistance(self, soc: float, temperature_c: float) -> float:
         """Ohmic resistance [Ω]: rises when empty and when cold."""
-        empty = 1.0 + 0.9 * exp(-max(soc, 0.0) / 0.06)
+        empty = 1.0 + self.empty_rise * exp(-max(soc, 0.0) / 0.06)
         return self.resistance_ohm * empty * self.temperature_factor(temperature_c)
 
     def slow_resistance(self, temperature_c: float) -> float:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 from .plan import Display, Log, Test
 from .port import OFF, Load, parse_mode
-from .scenario import Ambient, Contract, Scenario, Source, constant, ramp, steps
+from .scenario import Ambient, Contract, Programme, Scenario, Source, constant, ramp, steps
 
 __all__ = ["COURSES", "Course", "course_of"]
 
@@ -246,7 +246,7 @@ def _overload(key: str, port: str, mode: str, offered_a: float) -> Test:
     return Test(key, scenario, (entry,), soc=0.7, rest_s=900.0)
 
 
-def _until_trip(start_a: float, slope: float, top_a: float):  # noqa: ANN202 - a programme
+def _until_trip(start_a: float, slope: float, top_a: float) -> Programme:
     """A ramp that ends at top_a and is then taken away, as the tester does after a trip."""
     rising = ramp(start_a, slope, hold_s=10.0)
     end_s = 14.0 + (top_a - start_a) / slope
@@ -274,8 +274,10 @@ def _plugging(course: Course) -> list[Test]:
     port, mode = course.passes_from, "fixed 9 V" if course.passes_from == "C1" else "default 5 V"
     volts, edges = parse_mode(mode), (60.0, 180.0, 270.0)
     contracts: list[Contract] = []
-    if course.dropout_s:
-        for edge in edges:
+    for edge in edges:
+        if not course.dropout_s:  # the power path changes over: a dip, no dropout
+            contracts += [Contract(edge + 0.2, port, 0.985 * volts), Contract(edge + 0.5, port, volts)]
+        else:
             contracts.append(Contract(edge + 0.2, port, 0.0))
             contracts.append(Contract(edge + 0.2 + course.dropout_s, port, 5.0))
             if volts > 5.0:
@@ -301,12 +303,12 @@ def _heat_and_rest(course: Course) -> list[Test]:
     scenario = Scenario(
         7200.0,
         modes={"C1": course.top_mode},
-        loads={"C1": constant(Load("W", watts), lead_s=60.0)},
+        loads={"C1": constant(Load("W", watts), lead_s=12.0)},
         ambient=Ambient(23.2, 0.4),
         tail_s=900.0,
         stops="empty",
     )
-    electric = Log("C1", "M2", course.top_mode, "heat", "out", _watts(watts), 1.0, "C1", starts_at_s=35.0)
+    electric = Log("C1", "M2", course.top_mode, "heat", "out", _watts(watts), 1.0, "C1", starts_at_s=5.0)
     probes = ("temperature_c=case_c", "temperature_2_c=cell_c", "temperature_ambient_c=ambient_c")
     thermal = Log(
         "C1", "T1", course.top_mode, "heat", "out", _watts(watts), 5.0, "", probes, note="probe 2 beside the port"

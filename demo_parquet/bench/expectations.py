@@ -22,7 +22,7 @@ _NOT_MET: dict[tuple[str, int], tuple[str, str]] = {
     ("PB-04", 7): ("not met", "the output is taken away for 1.7 s when the input is plugged or pulled"),
     ("PB-06", 4): ("too close to call", "this sample lies on the limit, within the meter's uncertainty"),
     ("PB-07", 6): ("not met", "A1 falls by 145 mΩ, under 4.75 V at 3 A"),
-    ("PB-08", 6): ("not met", "charging pauses at 58 °C inside until it has cooled to 46 °C"),
+    ("PB-08", 6): ("not met", "charging pauses at 60 °C inside until it has cooled to 42 °C"),
     ("PB-09", 5): ("not met", "more than 65 W is given for 18 minutes"),
     ("AD-02", 1): ("not met", "losses of transformer and copper are too high"),
     ("AD-04", 2): ("not met", "draws 0.15 W with nothing plugged in"),
@@ -75,7 +75,7 @@ def _figure(run: Run, quantity: str, sheet: dict[str, Any]) -> float | None:
         case "energy_out_wh":
             return truth.get("energy_wh")
         case "cell_equivalent_mah":
-            return 1000.0 * truth["energy_wh"] / sheet["rated"]["cell_voltage_v"]
+            return 1000.0 * truth["energy_wh"] / float(sheet["rated"]["cell_voltage_v"])
         case "temperature_max_c":
             return truth.get("max_temperature_c")
         case "drop_3a_v" | "drop_5a_v":

@@ -123,7 +123,9 @@ def _recharge(device: str, mode: str, watts: float, meter: str, key: str) -> Cal
     return lambda began: _bank_runs(device, Test(key, scenario, (log,), soc=0.35), began)
 
 
-def _pair(device: str, loads: dict[str, tuple[str, float]], meter: str, interval_s: float, key: str):  # noqa: ANN202
+def _pair(
+    device: str, loads: dict[str, tuple[str, float]], meter: str, interval_s: float, key: str
+) -> Callable[[datetime], list[Run]]:
     """Two ports at once, by one meter with two inputs, from a bank that is nearly empty."""
     scenario = Scenario(
         20_000.0,

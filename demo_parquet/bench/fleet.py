@@ -62,7 +62,7 @@ BANKS: dict[str, BankSpec] = {
         "PB-01",
         _pack("3.7 V", 1, 9.75, 0.021),
         Body(8.2, 900.0, 3.0),
-        {"C1": _type_c(C_20, copper=0.05, retry_s=8.0), "A1": _type_a(A_18)},
+        {"C1": _type_c(C_20, copper=0.05, retry_s=8.0, sleep_a=0.045, sleep_s=40.0), "A1": _type_a(A_18)},
         Charger(0.09, 0.07, 0.012, 5.6, 0.45),
         Habits(quiescent_w=0.03, fold_v=3.12),
     ),
@@ -71,7 +71,7 @@ BANKS: dict[str, BankSpec] = {
         _pack("3.6 V", 2, 9.9, 0.034),
         Body(4.1, 1500.0, 2.0),
         {
-            "C1": _type_c(C_65, trip_ratio=1.14, retry_s=21.0),
+            "C1": _type_c(C_65, trip_ratio=1.14, retry_s=21.0, sleep_a=0.085),
             "C2": _type_c(C_30),
             "A1": _type_a(A_18),
         },
@@ -97,7 +97,7 @@ BANKS: dict[str, BankSpec] = {
         _pack("3.7 V", 4, 6.4, 0.062),
         Body(3.2, 1900.0, 1.6),
         {
-            "C1": _type_c(C_100, copper=0.028, trip_ratio=1.12, trip_s=1.2, retry_s=30.0),
+            "C1": _type_c(C_100, copper=0.028, trip_ratio=1.12, trip_s=1.2, retry_s=30.0, sleep_a=0.0),
             "C2": _type_c(C_60),
             "A1": _type_a(A_18),
         },
@@ -112,7 +112,7 @@ BANKS: dict[str, BankSpec] = {
         _pack("3.7 V", 2, 9.75, 0.036),
         Body(4.6, 1380.0, 2.2),
         {
-            "C1": _type_c(C_45, trip_ratio=1.35, limit_ohm=0.9, trip_s=0.8),
+            "C1": _type_c(C_45, trip_ratio=1.35, limit_ohm=0.9, trip_s=0.8, sleep_a=0.105, sleep_s=30.0),
             "A1": _type_a(A_15, droop_ohm=0.145, set_error=0.006, trip_ratio=1.4),
         },
         Charger(0.15, 0.062, 0.018, 5.2, 0.4),
@@ -124,7 +124,7 @@ BANKS: dict[str, BankSpec] = {
         _pack("3.6 V", 4, 5.74, 0.078),
         Body(4.6, 1150.0, 2.4),
         {"C1": _type_c(C_65, retry_s=18.0), "C2": _type_c(C_45), "A1": _type_a(A_18)},
-        Charger(0.25, 0.085, 0.05, 4.4, 0.4, pause_c=58.0, resume_c=46.0),
+        Charger(0.25, 0.085, 0.05, 4.4, 0.4, pause_c=60.0, resume_c=42.0),
         Habits(quiescent_w=0.08),
     ),
     # Gives its rated power for eighteen minutes, then less.
@@ -133,7 +133,7 @@ BANKS: dict[str, BankSpec] = {
         _pack("3.7 V", 4, 6.42, 0.06),
         Body(3.1, 1750.0, 1.6),
         {
-            "C1": _type_c(C_100, copper=0.03, trip_ratio=1.1, trip_s=0.6, retry_s=25.0),
+            "C1": _type_c(C_100, copper=0.03, trip_ratio=1.1, trip_s=0.6, retry_s=25.0, sleep_a=0.035, sleep_s=60.0),
             "C2": _type_c(C_65),
             "A1": _type_a(A_18, sleep_a=0.0),
         },

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import hashlib
+from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
-import numpy as np
 import polars as pl
-import pyarrow as pa
 
-from importers.schema import CHANNEL_NAMES
-from store.traces import TraceWriter, to_table
+from importers.schema import Account, ClockReading
+from store.model import Provenance, RunFacts
+from store.packs import PackRun, write_pack
 from store.version import __version__
 
 from .measure import Run
@@ -21,7 +19,7 @@ __all__ = ["PACK_ROWS", "number_runs", "write_packs"]
 PACK_ROWS = 400_000
 """A pack is closed once it holds this many samples."""
 
-PREPARED_AT = "2026-03-02T09:00:00+00:00"
+PREPARED_AT = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
 """When the demo's runs count as imported; fixed, so that the same seed gives the same bytes."""
 
 
@@ -43,55 +41,39 @@ def write_packs(runs: list[Run], folder: Path) -> list[Path]:
         old.unlink()
     paths: list[Path] = []
     batch: list[Run] = []
-    rows = 0
     for run in runs:
         batch.append(run)
-        rows += len(run.columns["t_s"])
-        if rows >= PACK_ROWS:
-            paths.append(_write(batch, folder / f"season-{len(paths) + 1}.parquet"))
-            batch, rows = [], 0
-    if batch:
-        paths.append(_write(batch, folder / f"season-{len(paths) + 1}.parquet"))
+        if sum(len(one.columns["t_s"]) for one in batch) >= PACK_ROWS or run is runs[-1]:
+            paths.append(folder / f"season-{len(paths) + 1}.parquet")
+            write_pack(paths[-1], [_pack_run(one) for one in batch])
+            batch = []
     return paths
 
 
-def _write(runs: list[Run], path: Path) -> Path:
-    writer = TraceWriter(path)
-    entries = []
-    for run in runs:
-        frame = pl.DataFrame({name: run.columns[name] for name in run.columns}).with_columns(pl.all().fill_nan(None))
-        table: pa.Table = to_table(run.facts["run_id"], frame)
-        entries.append(_entry(run, frame, writer.samples))
-        writer.write(table, whole=True)
-    writer.finish(entries)
-    return path
+def _pack_run(run: Run) -> PackRun:
+    facts = RunFacts(uid=run.uid, **{**run.facts, "started_at": datetime.fromisoformat(run.facts["started_at"])})
+    frame = pl.DataFrame(run.columns).with_columns(pl.all().fill_nan(None))
+    return PackRun(facts, frame, _provenance(run))
 
 
-def _entry(run: Run, frame: pl.DataFrame, first_row: int) -> dict[str, Any]:
-    """The footer's entry of one run: facts, provenance, rows."""
-    channels = [name for name in CHANNEL_NAMES if name in frame.columns]
-    digest = hashlib.sha256()
-    for name in ("t_s", *channels):
-        digest.update(np.ascontiguousarray(run.columns[name]).tobytes())
-    return {
-        **run.facts,
-        "uid": run.uid,
-        "source_file": f"demo model, {run.key}",
-        "source_sha256": "",
-        "source_bytes": 0,
-        "part": "1",
-        "imported_at": PREPARED_AT,
-        "imported_by": "demo",
-        "program_version": __version__,
-        "profile": "",
-        "profile_text": "",
-        "conversions": [],
-        "clock": {"source": "elapsed", "columns": [], "unit": "s", "zone": None, "note": ""},
-        "sign_turned": False,
-        "account": None,
-        "warnings": [],
-        "channels": channels,
-        "content_sha256": digest.hexdigest(),
-        "first_row": first_row,
-        "rows": frame.height,
-    }
+def _provenance(run: Run) -> Provenance:
+    """Says that no export stands behind the run, and which test of the model it is."""
+    samples = len(run.columns["t_s"])
+    return Provenance(
+        source_file=f"demo model, {run.key}",
+        source_sha256="",
+        source_bytes=0,
+        part="1",
+        imported_at=PREPARED_AT,
+        imported_by="survey store",
+        program_version=__version__,
+        profile="",
+        profile_text="",
+        conversions=(),
+        clock=ClockReading("elapsed", unit="s"),
+        sign_turned=False,
+        account=Account(lines=samples, samples=samples),
+        warnings=(),
+        trace_sha256="",
+        trace_file="",
+    )

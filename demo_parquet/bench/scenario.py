@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from math import sin
+from math import sin, sqrt
 
 import numpy as np
 import numpy.typing as npt
@@ -12,7 +12,19 @@ import numpy.typing as npt
 from .bank import Bank, Ledger
 from .port import OFF, Load, parse_mode
 
-__all__ = ["Ambient", "Array", "Contract", "Record", "Scenario", "Source", "constant", "ramp", "simulate", "steps"]
+__all__ = [
+    "Ambient",
+    "Array",
+    "Contract",
+    "Programme",
+    "Record",
+    "Scenario",
+    "Source",
+    "constant",
+    "ramp",
+    "simulate",
+    "steps",
+]
 
 Array = npt.NDArray[np.float64]
 Programme = Callable[[float], Load]
@@ -43,8 +55,8 @@ class Source:
 
     def current(self, watts: float) -> float:
         """Current [A] at which the device takes a power [W] at its port."""
-        inside = self.set_v**2 - 4.0 * self.ohm * watts
-        return 2.0 * watts / (self.set_v + max(inside, 0.0) ** 0.5)
+        inside = self.set_v * self.set_v - 4.0 * self.ohm * watts
+        return 2.0 * watts / (self.set_v + sqrt(max(inside, 0.0)))
 
 
 @dataclass(frozen=True)
