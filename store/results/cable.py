@@ -22,7 +22,12 @@ RESISTANCE = Method(
     "slope of near voltage - far voltage over current, least squares; at one current alone their quotient",
     "Ohm's law; standard error of a slope as in any text",
 )
-DROP = Method("cable drop", 1, "resistance x current, both conductors together; never past 1.1 x the largest current")
+DROP = Method(
+    "cable drop",
+    1,
+    "mean of near - far voltage where the current is within 3 % of 3 or 5 A, scaled to it; "
+    "else resistance x current, never past 1.1 x the largest current",
+)
 LOSS = Method("cable loss", 1, "resistance x current squared at the largest current logged")
 METHODS = (RESISTANCE, DROP, LOSS)
 
@@ -30,6 +35,8 @@ SPREAD = 1.3
 """Currents must span this factor for a slope; below it the quotient is taken. Chosen by us."""
 LEAST_SHARE = 0.05
 """Samples under a twentieth of the largest current are left out: the load is off."""
+NEAR_SHARE = 0.03
+"""Samples within this of 3 or 5 A are taken as at that current."""
 REACH = 1.1
 """A drop is not said past the largest current times this. Chosen by us: heating changes the resistance."""
 
@@ -79,7 +86,8 @@ def reduce(run: Prepared) -> Found:
     if top <= 0.0 or int(keep.sum()) < 3:
         return Found(tuple(RESISTANCE.absent(name, unit, "no current flowed") for name, unit in names))
     resistance = _resistance(run, near[keep], far[keep], amps[keep])
-    return Found((resistance, *_drops(resistance, top), _loss(resistance, top)))
+    drops = [_drop(run, resistance, near[keep] - far[keep], amps[keep], rated) for rated in (3.0, 5.0)]
+    return Found((resistance, *drops, _loss(resistance, top)))
 
 
 def _resistance(run: Prepared, near: Array, far: Array, amps: Array) -> Result:
@@ -126,28 +134,34 @@ def _budget(meter: MeterModel, ohm: float, volts: float, amps: float, *, is_slop
     return tuple(parts)
 
 
-def _drops(resistance: Result, top_a: float) -> list[Result]:
-    found = []
-    permitted = permitted_drop_v()
-    for amps in (3.0, 5.0):
-        name = f"drop_{amps:.0f}a_v"
-        if top_a * REACH < amps or resistance.value is None:
-            reason = f"the log goes up to {top_a:.3g} A only"
-            found.append(DROP.absent(name, "V", reason))
-            continue
-        scale = amps / 1000.0
-        budget = tuple(_scaled(part, scale) for part in resistance.budget)
-        found.append(
-            DROP.found(
-                name,
-                resistance.value * scale,
-                "V",
-                budget=budget,
-                reason=resistance.reason,
-                inputs={"resistance_mohm": resistance.value, "current_a": amps, "permitted_v": permitted},
-            )
-        )
-    return found
+def _drop(run: Prepared, resistance: Result, drop: Array, amps: Array, rated_a: float) -> Result:
+    """What the cable loses at 3 or 5 A: measured there where the log has it, for a warm cable resists more."""
+    name, top_a = f"drop_{rated_a:.0f}a_v", float(np.max(amps))
+    inputs: dict[str, float | str] = {"current_a": rated_a, "permitted_v": permitted_drop_v()}
+    near = np.abs(amps - rated_a) <= NEAR_SHARE * rated_a
+    if int(near.sum()) >= 3:
+        value = rated_a * float(drop[near].mean() / amps[near].mean())
+        inputs |= {"rule": "measured at this current", "samples used": int(near.sum())}
+        budget = _drop_budget(run.meter, value, rated_a)
+        return DROP.found(name, value, "V", budget=budget, reason=resistance.reason, inputs=inputs)
+    if top_a * REACH < rated_a or resistance.value is None:
+        return DROP.absent(name, "V", f"the log goes up to {top_a:.3g} A only")
+    inputs |= {"rule": "resistance x current", "resistance_mohm": resistance.value}
+    budget = tuple(_scaled(part, rated_a / 1000.0) for part in resistance.budget)
+    value = resistance.value * rated_a / 1000.0
+    return DROP.found(name, value, "V", budget=budget, reason=resistance.reason, inputs=inputs)
+
+
+def _drop_budget(meter: MeterModel, drop: float, amps: float) -> tuple[Contribution, ...]:
+    if meter.voltage is None or meter.current is None:
+        return ()
+    fixed = math.sqrt(2.0) * meter.voltage.fixed
+    return (
+        gain_part("V", meter.voltage, drop, meter.label),
+        gain_part("I", meter.current, drop, meter.label),
+        difference_part("offsets of two voltage inputs", fixed, f"+-{meter.voltage.fixed:.4g} V each, {meter.label}"),
+        difference_part("offset of I", drop * meter.current.fixed / amps, f"+-{meter.current.fixed:.4g} A"),
+    )
 
 
 def _loss(resistance: Result, top_a: float) -> Result:

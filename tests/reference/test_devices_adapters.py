@@ -218,6 +218,36 @@ def test_slope_of_a_noisy_sweep_agrees_with_scipy() -> None:
     assert found.uncertainty == pytest.approx(np.hypot(gains, 1000 * peer.stderr), rel=1e-6)
 
 
+def test_drop_is_taken_where_it_was_measured_for_a_warm_cable_resists_more() -> None:
+    """0.20 ohm cold and 0.22 ohm at 5 A: 1.10 V there, whatever the slope says."""
+    amps = np.repeat([1.0, 2.0, 3.0, 5.0], 50)
+    ohm = np.repeat([0.20, 0.202, 0.206, 0.22], 50)
+    columns = {
+        "t_s": np.arange(200.0),
+        "voltage_v": np.full(200, 20.0),
+        "voltage_far_v": 20.0 - ohm * amps,
+        "current_a": amps,
+    }
+    found = named(list(reduce_run(ArrayTrace(columns), RunContext("cable", "out")).results))
+    assert found["drop_5a_v"].value == pytest.approx(1.10)
+    assert found["drop_3a_v"].value == pytest.approx(0.618)
+    assert found["drop_5a_v"].uncertainty is None
+
+
+def test_energy_of_the_mains_side_is_of_the_logged_power() -> None:
+    """230 V and 1 A at a power factor of 0.5 for an hour: 115 Wh, not 230."""
+    t = np.arange(0.0, 3601.0, 10.0)
+    columns = {
+        "t_s": t,
+        "voltage_v": np.full(len(t), 230.0),
+        "current_a": np.ones(len(t)),
+        "power_w": np.full(len(t), 115.0),
+    }
+    found = named(list(reduce_run(ArrayTrace(columns), RunContext("efficiency", "in", port="mains")).results))
+    assert found["energy_wh"].value == pytest.approx(115.0)
+    assert found["power_mean_w"].value == pytest.approx(115.0)
+
+
 def test_cable_without_its_far_end_is_absent_with_the_reason() -> None:
     columns = {"t_s": np.arange(9.0), "voltage_v": np.full(9, 5.0), "current_a": np.full(9, 1.0)}
     found = named(list(reduce_run(ArrayTrace(columns), RunContext("cable", "out")).results))
