@@ -41,7 +41,7 @@ def amend(cursor: duckdb.DuckDBPyConnection, changes: Sequence[Change], who: str
     if not changes:
         return
     last = rows(cursor, "SELECT seq, chain FROM catalogue.amendment ORDER BY seq DESC LIMIT 1")
-    seq, chain = (int(str(last[0][0])), str(last[0][1])) if last else (0, "")
+    seq, chain = (int(last[0][0]), str(last[0][1])) if last else (0, "")
     now = to_stored(now_utc())
     added = []
     for change in changes:
@@ -84,6 +84,6 @@ def broken_link(cursor: duckdb.DuckDBPyConnection) -> int | None:
     )
     for row in rows(cursor, sql):
         if _link(before, row[:-1]) != row[-1]:
-            return int(str(row[0]))
+            return int(row[0])
         before = str(row[-1])
     return None

@@ -34,7 +34,7 @@ _CATALOGUE = "catalogue.duckdb"
 _TRIES = 5
 
 
-class _FileWentAway(Exception):
+class _FileWentAwayError(Exception):
     """A pack took a file's place while the archive was written."""
 
 
@@ -68,12 +68,12 @@ def backup(library: Library, target: Path, progress: Progress | None = None) -> 
         for last in range(_TRIES):
             try:
                 return _write(library, target, progress)
-            except _FileWentAway:
+            except _FileWentAwayError:
                 if last == _TRIES - 1:
                     raise
     except OSError as error:
         raise DiskFault.of(error, "Writing the backup") from error
-    except _FileWentAway as error:
+    except _FileWentAwayError as error:
         raise TraceDamaged(f"{error} is missing. Run `joulebook verify`.") from error
     raise AssertionError
 
@@ -141,7 +141,7 @@ def _add(archive: tarfile.TarFile, path: Path, name: str, told: Callable[[int], 
             archive.addfile(facts, reader)
             return reader.digest.hexdigest()
     except FileNotFoundError as error:
-        raise _FileWentAway(name) from error
+        raise _FileWentAwayError(name) from error
 
 
 def _add_manifest(archive: tarfile.TarFile, hashes: dict[str, str]) -> None:

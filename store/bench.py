@@ -19,6 +19,7 @@ from store.clock import now_utc, to_stored
 from store.errors import NotFound, WrongFact
 from store.model import Calibration, DeviceRow, Meter
 from store.records import append_rows
+from store.results.base import Correction
 from store.sheets import ClaimSheet, DeviceSheet, MarkSheet, PortSheet
 
 __all__ = [
@@ -67,7 +68,8 @@ def load_devices(cursor: duckdb.DuckDBPyConnection) -> dict[str, DeviceSheet]:
 def list_devices(cursor: duckdb.DuckDBPyConnection) -> tuple[DeviceRow, ...]:
     """Devices that have a sheet or runs, with how many runs each has."""
     sql = (
-        "SELECT device, coalesce(d.kind, ''), coalesce(d.maker, ''), coalesce(d.model, ''), d.rated_wh, coalesce(r.n, 0) "
+        "SELECT device, coalesce(d.kind, ''), coalesce(d.maker, ''), coalesce(d.model, ''), d.rated_wh, "
+        "coalesce(r.n, 0) "
         "FROM catalogue.device d FULL JOIN (SELECT device, count(*) AS n FROM catalogue.run WHERE device IS NOT NULL "
         "GROUP BY device) r USING (device) ORDER BY device"
     )
@@ -121,7 +123,12 @@ def save_device(cursor: duckdb.DuckDBPyConnection, sheet: DeviceSheet, who: str,
         cursor.execute(f"DELETE FROM catalogue.{table} WHERE device = ?", [sheet.device])
     name = sheet.device
     append_rows(cursor, "device", [_device_row(sheet)])
-    ports = [{"device": name, "port": p.name, "connector": p.connector, "direction": p.direction, "offers": json.dumps(p.offers)} for p in sheet.ports]  # fmt: skip
+    ports = [
+        {**asdict(p), "port": p.name, "device": name, "offers": json.dumps(p.offers, ensure_ascii=False)}
+        for p in sheet.ports
+    ]
+    for row in ports:
+        del row["name"]
     append_rows(cursor, "port", ports)
     append_rows(cursor, "claim", [_claim_row(name, i, claim) for i, claim in enumerate(sheet.claims)])
     append_rows(cursor, "mark", [{"device": name, "name": m.name, "listing": m.listing} for m in sheet.marks])
@@ -216,11 +223,14 @@ def save_calibration(cursor: duckdb.DuckDBPyConnection, calibration: Calibration
 
 def load_calibrations(cursor: duckdb.DuckDBPyConnection, meter: str | None = None) -> Sequence[Calibration]:
     """Calibrations by date, of one meter or of all."""
-    from store.results.base import Correction
-
     sql = (
-        "SELECT meter, calibrated_on, done_by, document, due_on, found, adjusted, corrections FROM catalogue.calibration "
-        "WHERE ? IS NULL OR meter = ? ORDER BY meter, calibrated_on"
+        "SELECT meter, calibrated_on, done_by, document, due_on, found, adjusted, corrections "
+        "FROM catalogue.calibration WHERE ? IS NULL OR meter = ? ORDER BY meter, calibrated_on"
     )
-    found: list[Any] = rows(cursor, sql, [meter, meter])
-    return tuple(Calibration(*row[:7], corrections=tuple(Correction(**c) for c in json.loads(row[7]))) for row in found)
+    names = ("meter", "calibrated_on", "done_by", "document", "due_on", "found", "adjusted")
+    return tuple(
+        Calibration(
+            **dict(zip(names, row[:7], strict=True)), corrections=tuple(Correction(**c) for c in json.loads(row[7]))
+        )
+        for row in rows(cursor, sql, [meter, meter])
+    )

@@ -15,6 +15,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import duckdb
 
@@ -39,9 +40,9 @@ _BUSY_WORDS = (
 _MEMORY_NAME = "catalogue"
 
 
-def rows(cursor: duckdb.DuckDBPyConnection, sql: str, values: object = None) -> list[tuple[object, ...]]:
+def rows(cursor: duckdb.DuckDBPyConnection, sql: str, values: object = None) -> list[Any]:
     """Run one statement and fetch every row."""
-    found: list[tuple[object, ...]] = cursor.execute(sql, values).fetchall()
+    found: list[Any] = cursor.execute(sql, values).fetchall()
     return found
 
 

@@ -170,7 +170,7 @@ def make_folder(path: Path) -> None:
 def place(temporary: Path, final: Path) -> None:
     """Rename a finished temporary to its name, replacing what an earlier, unfinished try left there."""
     step("replace", final)
-    os.replace(temporary, final)
+    temporary.replace(final)
 
 
 def fsync_folder(folder: Path) -> None:

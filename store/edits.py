@@ -176,7 +176,7 @@ def delete_runs(library: Library, run_ids: Sequence[int], who: str, reason: str)
         try:
             with library.catalogue.writer() as cursor:
                 library.check_schema(cursor)
-                gone = _bury(cursor, records, replacements, library, who, reason)
+                gone = _bury(cursor, library, records, replacements, who=who, reason=reason)
         finally:
             for replacement in replacements:
                 replacement.discard()
@@ -188,9 +188,10 @@ def delete_runs(library: Library, run_ids: Sequence[int], who: str, reason: str)
 
 def _bury(
     cursor: duckdb.DuckDBPyConnection,
+    library: Library,
     records: Sequence[RunRecord],
     replacements: Sequence[Replacement],
-    library: Library,
+    *,
     who: str,
     reason: str,
 ) -> list[str]:

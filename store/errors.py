@@ -3,6 +3,8 @@
 One family, `StoreError`. Knows no DuckDB and no file: callers pass what they found.
 """
 
+# ruff: noqa: N818 - an error here is named for what happened, and every one is a StoreError
+
 from __future__ import annotations
 
 from collections.abc import Iterable

@@ -58,6 +58,7 @@ NUMBERS: dict[str, str] = {
 _WORD = re.compile(r'\s*(?P<word>-?(?:[^\s":<>=]+(?::|[<>]=?|=))?(?:"[^"]*"?|[^\s"]+)+)')
 _COMPARISON = re.compile(r"(?P<name>[a-z_]+)(?P<sign><=|>=|<|>|=)(?P<value>.*)", re.IGNORECASE | re.DOTALL)
 _NUMBER = re.compile(r"[-+]?\d+(?:[.,]\d+)?(?:[eE][-+]?\d+)?")
+_DASH = "\u2013"
 _TEXT_COLUMNS = ("device", "note", "source_file", "mode", "kind", "load_set", "port", "meter", "quality_reason")
 
 
@@ -146,8 +147,10 @@ def parse_filter(text: str, *, zone: str = "UTC") -> Condition:
             alternatives.setdefault(word.field or "", []).append((sql, values))
         else:
             needed.append((sql, values))
-    for choices in alternatives.values():
-        needed.append((" OR ".join(sql for sql, _ in choices), [v for _, values in choices for v in values]))
+    needed += [
+        (" OR ".join(sql for sql, _ in choices), [v for _, values in choices for v in values])
+        for choices in alternatives.values()
+    ]
     joined = " AND ".join(f"({sql})" for sql, _ in needed)
     return Condition(joined or "true", tuple(v for _, values in needed for v in values), words)
 
@@ -220,10 +223,10 @@ def _mode(word: Word, value: str, zone: str) -> tuple[str, list[object]]:
     """`mode:20V` finds `fixed 20 V`: the number and unit as a whole word, spaces ignored."""
     if value == "none":
         return _equal(word, value, zone)
-    plain = re.sub(r"\s+", "", value).lower().replace("-", "–")
-    squeezed = "replace(replace(lower(mode), ' ', ''), '-', '–')"
+    plain = re.sub(r"\s+", "", value).lower().replace(_DASH, "-")
+    squeezed = f"replace(replace(lower(mode), ' ', ''), '{_DASH}', '-')"
     if re.match(r"\d", plain):
-        return f"regexp_matches({squeezed}, ?)", [r"(^|[^0-9.,–])" + re.escape(plain) + r"($|[^a-z0-9])"]
+        return f"regexp_matches({squeezed}, ?)", [r"(^|[^0-9.,-])" + re.escape(plain) + r"($|[^a-z0-9])"]
     return f"starts_with({squeezed}, ?)", [plain]
 
 

@@ -71,8 +71,8 @@ def _steps_on_grid(t_s: Array, values: Array, step_s: float, count: int) -> Arra
     change = np.abs(np.diff(level, prepend=level[0]))
     change[grid > t_s[keep][-1]] = 0.0
     noise = 5 * np.median(change[change > 0]) if (change > 0).any() else 0.0
-    change[change <= noise] = 0.0
-    return change
+    steps: Array = np.where(change <= noise, 0.0, change)
+    return steps
 
 
 def find_offset(first: tuple[Array, Array], second: tuple[Array, Array]) -> SharedEvent | None:
@@ -117,7 +117,7 @@ def find_offset(first: tuple[Array, Array], second: tuple[Array, Array]) -> Shar
     return SharedEvent(refined * step_s, u, min(hill, 1.0))
 
 
-def _signal(library: Library, run_id: int, channel: str, place: Any) -> tuple[Array, Array]:
+def _signal(channel: str, place: Any) -> tuple[Array, Array]:
     path, first_row, count, _, _ = place
     pieces = list(ParquetTrace(path, first_row, count, (channel,)).chunks((channel,)))
     return (np.concatenate([p["t_s"] for p in pieces]), np.concatenate([p[channel] for p in pieces]))
@@ -134,14 +134,13 @@ def _by_event(library: Library, run_ids: Sequence[int]) -> list[GroupMember]:
             for its in _SIGNALS:
                 if mine not in places[reference][3] or its not in places[run_id][3]:
                     continue
-                event = find_offset(
-                    _signal(library, reference, mine, places[reference]), _signal(library, run_id, its, places[run_id])
-                )
+                event = find_offset(_signal(mine, places[reference]), _signal(its, places[run_id]))
                 if event and (best is None or event.correlation > best.correlation):
                     best, used = event, (mine, its)
         if best is None:
             raise WrongFact(
-                f"Runs {reference} and {run_id} share no clear step of load. State the offset instead, or group by times."
+                f"Runs {reference} and {run_id} share no clear step of load. "
+                "State the offset instead, or group by times."
             )
         method = f"shared step in {used[0]} and {used[1]}, correlation {best.correlation:.2f}"
         found.append(GroupMember(run_id, best.offset_s, best.uncertainty_s, method))
@@ -173,14 +172,12 @@ def _by_statement(run_ids: Sequence[int], offsets_s: Mapping[int, float]) -> lis
         if run_id not in offsets_s:
             raise WrongFact(f"State the offset of run {run_id} against run {reference} in seconds.")
     base = offsets_s.get(reference, 0.0)
-    return [
-        GroupMember(r, float(offsets_s.get(r, base) - base), 0.0 if r == reference else None, "reference" if r == reference else "stated")
-        for r in run_ids
-    ]  # fmt: skip
+    found = [GroupMember(r, float(offsets_s[r] - base), None, "stated") for r in run_ids[1:]]
+    return [GroupMember(reference, 0.0, 0.0, "reference"), *found]
 
 
 def group(
-    library: Library, run_ids: Sequence[int], how: str, offsets_s: Mapping[int, float], who: str, reason: str
+    library: Library, run_ids: Sequence[int], how: str, offsets_s: Mapping[int, float], *, who: str, reason: str
 ) -> tuple[GroupMember, ...]:
     """Lay runs on one clock: see `Library.group`."""
     ids = list(dict.fromkeys(run_ids))
@@ -202,7 +199,7 @@ def group(
         last = rows(
             cursor, "SELECT coalesce(max(CAST(value AS BIGINT)), 0) FROM catalogue.meta WHERE key = 'last_group'"
         )
-        group_id = int(str(last[0][0])) + 1
+        group_id = int(last[0][0]) + 1
         cursor.execute("DELETE FROM catalogue.meta WHERE key = 'last_group'")
         cursor.execute("INSERT INTO catalogue.meta VALUES ('last_group', ?)", [str(group_id)])
         _set(cursor, group_id, members_found, who, reason)

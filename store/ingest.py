@@ -164,7 +164,8 @@ class ImportJob:
                 for position, run in enumerate(export.runs):
                     sink = by_part.get(run.start.part)
                     if sink is None or sink.writer.samples != run.samples:
-                        raise WrongFact(f"{self.path.name}: run {run.start.part} did not arrive whole.")
+                        message = f"{self.path.name}: run {run.start.part} did not arrive whole."
+                        raise WrongFact(message)  # noqa: TRY301 - cleaned up after below, like any failure
                     record, written = self._finish(sink, run, export, bench, self._first_id + position)
                     runs.append((record, written))
                     done.append(written.path)
@@ -350,7 +351,7 @@ def next_run_id(cursor: duckdb.DuckDBPyConnection) -> int:
         "SELECT max(run_id) FROM catalogue.tombstone UNION ALL "
         "SELECT max(CAST(value AS BIGINT)) FROM catalogue.meta WHERE key = 'reserved')"
     )
-    return int(str(rows(cursor, sql)[0][0]))
+    return int(rows(cursor, sql)[0][0])
 
 
 def _already(cursor: duckdb.DuckDBPyConnection, sha256: str) -> IngestOutcome | None:
@@ -358,7 +359,7 @@ def _already(cursor: duckdb.DuckDBPyConnection, sha256: str) -> IngestOutcome | 
     if not found:
         return None
     return IngestOutcome(
-        tuple(int(str(r)) for r, _ in found), tuple(p if p is None else str(p) for _, p in found), already=True
+        tuple(int(r) for r, _ in found), tuple(p if p is None else str(p) for _, p in found), already=True
     )
 
 
@@ -429,7 +430,6 @@ def _reserve(library: Library, count: int) -> int:
 def _try_commit(library: Library, waiting: Sequence[_Prepared]) -> list[IngestOutcome] | None:
     """One try; None where the numbers were taken."""
     layout = library.layout
-    outcomes: list[IngestOutcome] = []
     with library.catalogue.writer() as cursor:
         library.check_schema(cursor)
         known = {p.sha256: _already(cursor, p.sha256) for p in waiting}
@@ -455,9 +455,8 @@ def _try_commit(library: Library, waiting: Sequence[_Prepared]) -> list[IngestOu
             append_rows(cursor, "trace_file", traces)
             insert_records(cursor, records)
         loose = rows(cursor, "SELECT count(*) FROM catalogue.trace_file WHERE NOT is_pack")
-        library.loose_traces = int(str(loose[0][0]))
-        outcomes = [known[p.sha256] or _outcome(p) for p in waiting]
-    return outcomes
+        library.loose_traces = int(loose[0][0])
+        return [known[p.sha256] or _outcome(p) for p in waiting]
 
 
 def _is_taken(cursor: duckdb.DuckDBPyConnection, numbers: Sequence[int]) -> bool:
@@ -474,7 +473,7 @@ def next_trace_id(cursor: duckdb.DuckDBPyConnection) -> int:
         "SELECT greatest((SELECT coalesce(max(trace_id), 0) FROM catalogue.trace_file), "
         "(SELECT coalesce(max(CAST(value AS BIGINT)), 0) FROM catalogue.meta WHERE key = 'last_trace_id')) + 1"
     )
-    return int(str(rows(cursor, sql)[0][0]))
+    return int(rows(cursor, sql)[0][0])
 
 
 def note_trace_ids(cursor: duckdb.DuckDBPyConnection) -> None:

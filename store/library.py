@@ -249,7 +249,8 @@ class Library(Upkeep):
         with self.catalogue.reader() as cursor:
             devices = bench.load_devices(cursor)
             meters = {meter.name: meter for meter in bench.list_meters(cursor)}
-        return Bench(devices, meters)
+            calibrations = bench.load_calibrations(cursor)
+        return Bench(devices, meters, calibrations)
 
     # runs
 
@@ -269,7 +270,7 @@ class Library(Upkeep):
             NotFound: No such column to sort by.
         """
         with self.catalogue.reader() as cursor:
-            return runs.list_runs(cursor, filter_text, sort, limit, offset, self.zone)
+            return runs.list_runs(cursor, filter_text, sort=sort, limit=limit, offset=offset, zone=self.zone)
 
     def runs_frame(self, filter_text: str = "", *, sort: str = "-started_at") -> pl.DataFrame:
         """Every run that fits the filter, as a Polars frame."""
@@ -305,8 +306,8 @@ class Library(Upkeep):
     def trace_place(self, run_id: int) -> tuple[Path, int, int, tuple[str, ...], float]:
         """Where a run's samples lie: file, first row, samples, channels, duration [s]."""
         with self.catalogue.reader() as cursor:
-            file, *rest = runs.trace_place(cursor, run_id)
-        return (self.layout.absolute(file), *rest)
+            file, first_row, samples, channels, duration_s = runs.trace_place(cursor, run_id)
+        return self.layout.absolute(file), first_row, samples, channels, duration_s
 
     def strips(
         self,
@@ -332,7 +333,9 @@ class Library(Upkeep):
             path, _, _, there, duration_s = self.trace_place(run_id)
             span = (from_s if from_s is not None else 0.0, to_s if to_s is not None else duration_s)
             with self._cursor() as cursor:
-                return strips_from_file(cursor, str(path), run_id, runs.check_channels(channels, there), span, buckets)
+                return strips_from_file(
+                    cursor, str(path), run_id, runs.check_channels(channels, there), span=span, buckets=buckets
+                )
 
         return self._again_if_moved(read)
 

@@ -238,6 +238,6 @@ def still_the_same(cursor: duckdb.DuckDBPyConnection, records: Sequence[RunRecor
     """Those runs whose facts nobody changed while they were reduced; the others were recomputed by who changed them."""
     ids = [record.facts.run_id for record in records]
     sql = "SELECT run_id FROM catalogue.run WHERE run_id IN (SELECT unnest(?::BIGINT[]))"
-    there = {int(str(row[0])) for row in rows(cursor, sql, [ids])}
+    there = {int(row[0]) for row in rows(cursor, sql, [ids])}
     now = {r.facts.run_id: r.facts for r in load_records(cursor, [i for i in ids if i in there])}
     return [record for record in records if replace(record.facts) == now.get(record.facts.run_id)]

@@ -103,10 +103,8 @@ def _moment(text: str | None) -> datetime | None:
 
 def record_from_footer(entry: Mapping[str, Any], *, trace_file: str, trace_sha256: str) -> RunRecord:
     """The inverse of `footer_entry`; what an older or a foreign writer left out gets its plain default."""
-    names = RunFacts.__dataclass_fields__
-    facts = RunFacts(
-        **{**{n: entry.get(n) for n in names if n in entry}, "started_at": _moment(entry.get("started_at"))}
-    )  # type: ignore[arg-type]
+    stated: dict[str, Any] = {name: entry[name] for name in RunFacts.__dataclass_fields__ if name in entry}
+    facts = RunFacts(**{**stated, "started_at": _moment(entry.get("started_at"))})
     samples = int(entry["rows"])
     account = entry.get("account") or {"lines": samples, "samples": samples}
     provenance = Provenance(

@@ -11,9 +11,11 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from importers.schema import TraceEvent
-from store.model import Meter, RunFacts, StripSet
+from store.model import Calibration, Meter, RunFacts, StripSet
 from store.records import RunRecord
-from store.results.base import Array, Event, MeterAccuracy, Reduction, RunContext, Trace
+from store.results import reduce_run
+from store.results.base import Array, Correction, Event, MeterAccuracy, RunContext, Trace
+from store.results.offers import offered_current_a
 from store.sheets import DeviceSheet
 from store.strips import PREVIEW_BUCKETS, BandBuilder
 
@@ -28,6 +30,8 @@ class Bench:
 
     devices: Mapping[str, DeviceSheet] = field(default_factory=dict)
     meters: Mapping[str, Meter] = field(default_factory=dict)
+    calibrations: Sequence[Calibration] = ()
+    """By meter and date."""
     thresholds: Mapping[str, float] = field(default_factory=dict)
 
     def context(self, facts: RunFacts) -> RunContext:
@@ -47,7 +51,7 @@ class Bench:
         )
         if meter:
             accuracy = MeterAccuracy(meter.name, meter.voltage_spec, meter.current_spec, meter.temperature_spec)
-            context = replace(context, meter=accuracy)
+            context = replace(context, meter=accuracy, corrections=self._corrections(facts))
         if sheet:
             context = replace(
                 context,
@@ -58,12 +62,21 @@ class Bench:
             )
         return context
 
+    def _corrections(self, facts: RunFacts) -> tuple[Correction, ...]:
+        """Of the meter's last calibration on or before the day of the run; none where that day is not known."""
+        if facts.started_at is None:
+            return ()
+        day = facts.started_at.date()
+        before = [c for c in self.calibrations if c.meter == facts.meter and c.calibrated_on <= day]
+        return max(before, key=lambda c: c.calibrated_on).corrections if before else ()
+
 
 def _advertised_current_a(sheet: DeviceSheet, facts: RunFacts) -> float | None:
     """What the port advertises in the run's mode [A]; a cable's rating is its own."""
     if sheet.kind == "cable":
         return sheet.current_a
-    return None
+    port = sheet.port(facts.port or "")
+    return offered_current_a(port.offers, facts.mode) if port else None
 
 
 def direction_of(stated: str | None, kind: str | None) -> str | None:
@@ -101,14 +114,6 @@ def as_events(events: Sequence[TraceEvent]) -> tuple[Event, ...]:
     return tuple(Event(e.kind, e.from_s, e.to_s, e.value, e.unit, e.detail) for e in events)
 
 
-def _reduce(trace: Trace, context: RunContext, events: tuple[Event, ...]) -> Reduction:
-    try:
-        from store.results import reduce_run
-    except ImportError:
-        return Reduction((), ())
-    return reduce_run(trace, context, events)
-
-
 def reduce_record(record: RunRecord, trace: Trace, bench: Bench) -> RunRecord:
     """The run with its duration, interval, preview, results and events.
 
@@ -118,7 +123,7 @@ def reduce_record(record: RunRecord, trace: Trace, bench: Bench) -> RunRecord:
         bench: Devices and meters as the library knows them.
     """
     duration_s, interval_s = time_facts(trace.chunks(()))
-    reduction = _reduce(trace, bench.context(record.facts), as_events(record.events))
+    reduction = reduce_run(trace, bench.context(record.facts), as_events(record.events))
     return replace(
         record,
         duration_s=duration_s,

@@ -159,7 +159,7 @@ def write_without(library: Library, deleted: Sequence[RunRecord]) -> list[Replac
             "SELECT run_id FROM catalogue.run JOIN catalogue.trace_file USING (trace_id) "
             "WHERE file IN (SELECT unnest(?::VARCHAR[])) ORDER BY run_id"
         )
-        others = [int(str(row[0])) for row in rows(cursor, sql, [files])]
+        others = [int(row[0]) for row in rows(cursor, sql, [files])]
         staying = load_records(cursor, [run_id for run_id in others if run_id not in ids])
     made: list[Replacement] = []
     try:
@@ -203,13 +203,13 @@ def pack(library: Library, *, at_least: int = 2, progress: Callable[[int, int], 
     """
     with library.catalogue.reader() as cursor:
         loose = rows(cursor, "SELECT count(*) FROM catalogue.trace_file WHERE NOT is_pack")
-        if int(str(loose[0][0])) < at_least:
+        if int(loose[0][0]) < at_least:
             return PackReport(0, (), ())
         sql = (
             "SELECT run_id FROM catalogue.run JOIN catalogue.trace_file t USING (trace_id) "
             "WHERE NOT t.is_pack OR t.samples < ? ORDER BY run_id"
         )
-        ids = [int(str(row[0])) for row in rows(cursor, sql, [PACK_SAMPLES // 10])]
+        ids = [int(row[0]) for row in rows(cursor, sql, [PACK_SAMPLES // 10])]
         records = load_records(cursor, ids)
     damaged: set[str] = set()
     for file, group in groupby(records, key=lambda r: r.provenance.trace_file):

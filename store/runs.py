@@ -55,7 +55,7 @@ def order_by(sort: str) -> str:
 
 
 def list_runs(
-    cursor: duckdb.DuckDBPyConnection, filter_text: str, sort: str, limit: int | None, offset: int, zone: str
+    cursor: duckdb.DuckDBPyConnection, filter_text: str, *, sort: str, limit: int | None, offset: int, zone: str
 ) -> RunPage:
     """A page of the list, with how many fit and how many there are."""
     condition = parse_filter(filter_text, zone=zone)
@@ -67,7 +67,7 @@ def list_runs(
     table: pa.Table = cursor.sql(sql, params=list(condition.values)).to_arrow_table()
     count = f"SELECT count(*) FILTER (WHERE {condition.sql}), count(*) FROM catalogue.run"
     shown, total = rows(cursor, count, list(condition.values))[0]
-    return RunPage(table, int(str(shown)), int(str(total)))
+    return RunPage(table, int(shown), int(total))
 
 
 def count_facets(cursor: duckdb.DuckDBPyConnection, field: str, filter_text: str, zone: str) -> list[FacetCount]:
@@ -86,7 +86,7 @@ def count_facets(cursor: duckdb.DuckDBPyConnection, field: str, filter_text: str
         f"WHERE {column} IS NOT NULL AND {condition.sql} GROUP BY value ORDER BY n DESC, value",
         list(condition.values),
     )
-    return [FacetCount(str(value), int(str(count))) for value, count in found]
+    return [FacetCount(str(value), int(count)) for value, count in found]
 
 
 def _one(cursor: duckdb.DuckDBPyConnection, run_id: int) -> dict[str, Any]:
@@ -141,11 +141,20 @@ def load_results(cursor: duckdb.DuckDBPyConnection, run_id: int, *, superseded: 
     """Results of a run in the order in which they were computed."""
     which = "" if superseded else " AND is_current"
     sql = (
-        "SELECT name, value, unit, uncertainty, text, method, method_version, from_s, to_s, warnings, reason, is_current "
-        f"FROM catalogue.result WHERE run_id = ?{which} ORDER BY rowid"
+        "SELECT name, value, unit, uncertainty, text, method, method_version, from_s, to_s, warnings, reason, "
+        f"is_current FROM catalogue.result WHERE run_id = ?{which} ORDER BY rowid"
     )
     found: list[Any] = rows(cursor, sql, [run_id])
-    return tuple(ResultRow(*r[:9], warnings=tuple(json.loads(r[9])), reason=r[10], is_current=r[11]) for r in found)
+    names = ("name", "value", "unit", "uncertainty", "text", "method", "method_version", "from_s", "to_s")
+    return tuple(
+        ResultRow(
+            **dict(zip(names, row[:9], strict=True)),
+            warnings=tuple(json.loads(row[9])),
+            reason=row[10],
+            is_current=row[11],
+        )
+        for row in found
+    )
 
 
 def load_events(cursor: duckdb.DuckDBPyConnection, run_id: int) -> tuple[EventRow, ...]:
@@ -167,8 +176,8 @@ def load_amendments(
         tests.append("key IN (SELECT unnest(?))")
         values.append(list(keys))  # type: ignore[arg-type]
     sql = (
-        "SELECT changed_at, who, program_version, table_name, key, field, old_value, new_value, reason FROM catalogue.amendment "
-        f"WHERE {' AND '.join(tests)} ORDER BY seq"
+        "SELECT changed_at, who, program_version, table_name, key, field, old_value, new_value, reason "
+        f"FROM catalogue.amendment WHERE {' AND '.join(tests)} ORDER BY seq"
     )
     found: list[Any] = rows(cursor, sql, values)
     return tuple(Amendment(as_utc(row[0]), *row[1:]) for row in found)  # type: ignore[arg-type]

@@ -118,6 +118,7 @@ def strips_from_file(
     file: str,
     run_id: int,
     channels: Sequence[str],
+    *,
     span: tuple[float, float],
     buckets: int,
 ) -> StripSet:

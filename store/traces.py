@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -125,10 +126,8 @@ class TraceWriter:
     def abandon(self) -> None:
         """Close and remove what was written."""
         if self._writer.is_open:
-            try:
+            with suppress(OSError, ValueError, pa.ArrowException):  # it may have refused already; the file goes anyway
                 self._writer.close()
-            except (OSError, pa.ArrowException):
-                pass  # the disk has refused already; the file goes anyway
         self._file.close()
 
 

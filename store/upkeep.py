@@ -96,7 +96,7 @@ class Upkeep:
         Raises:
             WrongFact: It can't be done that way: no start time, no shared event.
         """
-        return groups.group(self._library(), run_ids, how, offsets_s or {}, who or self.who, reason)
+        return groups.group(self._library(), run_ids, how, offsets_s or {}, who=who or self.who, reason=reason)
 
     def ungroup(self, run_ids: Sequence[int], who: str | None = None, reason: str = "") -> int:
         """Take runs out of their groups; a group of one is dissolved.

@@ -29,6 +29,7 @@ __all__ = ["Finding", "unpack_original", "verify"]
 
 Progress = Callable[[int, int], None]
 _CHUNK = 1 << 20
+_AFTER_LOG = "`joulebook rebuild` brings back runs that were only in it; then remove it."
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,9 +115,11 @@ def _check_rows(cursor: duckdb.DuckDBPyConnection) -> Iterator[Finding]:
         "has no trace file": "SELECT run_id FROM catalogue.run ANTI JOIN catalogue.trace_file USING (trace_id)",
         "is there twice": "SELECT run_id FROM catalogue.run GROUP BY run_id HAVING count(*) > 1",
         "has no preview": "SELECT run_id FROM catalogue.run ANTI JOIN catalogue.preview USING (run_id)",
-        "is gone but has results": "SELECT DISTINCT run_id FROM catalogue.result ANTI JOIN catalogue.run USING (run_id) WHERE run_id IS NOT NULL",
+        "is gone but has results": "SELECT DISTINCT run_id FROM catalogue.result ANTI JOIN catalogue.run USING (run_id) "
+        "WHERE run_id IS NOT NULL",
         "is gone but has events": "SELECT DISTINCT run_id FROM catalogue.event ANTI JOIN catalogue.run USING (run_id)",
-        "has a result twice": "SELECT DISTINCT run_id FROM (SELECT run_id, name FROM catalogue.result WHERE is_current AND run_id IS NOT NULL GROUP BY ALL HAVING count(*) > 1)",
+        "has a result twice": "SELECT DISTINCT run_id FROM (SELECT run_id, name FROM catalogue.result "
+        "WHERE is_current AND run_id IS NOT NULL GROUP BY ALL HAVING count(*) > 1)",
     }.items():
         for (run_id,) in rows(cursor, sql):
             yield Finding("rows", f"run {run_id}", f"Run {run_id} {what}.")
@@ -135,16 +138,9 @@ def _check_tables(cursor: duckdb.DuckDBPyConnection) -> Iterator[Finding]:
 
 def _check_leftovers(library: Library, on_disk: set[str], named: set[str], *, repair: bool) -> list[Finding]:
     layout = library.layout
-    findings = []
+    findings: list[Finding] = []
     logs = sorted(path.name for path in layout.root.glob("catalogue.duckdb.wal.unreadable-*"))
-    for name in logs:
-        findings.append(
-            Finding(
-                "log-aside",
-                name,
-                f"{name} could not be replayed. `joulebook rebuild` brings back runs that were only in it; then remove it.",
-            )
-        )
+    findings += [Finding("log-aside", name, f"{name} could not be replayed. {_AFTER_LOG}") for name in logs]
     orphans = sorted(on_disk - named)
     may_remove = repair and not logs
     if may_remove:

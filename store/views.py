@@ -63,7 +63,8 @@ VIEWS: dict[str, str] = {
     "claims": "SELECT device, quantity, value, unit, bound, port, mode, condition, printed_on, claim, value_text, "
     "tolerance_percent, load, kind, ambient_c FROM catalogue.claim ORDER BY device, position",
     "meters": "SELECT meter, concat_ws('; ', nullif('voltage ' || voltage_spec, 'voltage '), "
-    "nullif('current ' || current_spec, 'current '), nullif('temperature ' || temperature_spec, 'temperature ')) AS spec, "
+    "nullif('current ' || current_spec, 'current '), "
+    "nullif('temperature ' || temperature_spec, 'temperature ')) AS spec, "
     "(SELECT max(calibrated_on) FROM catalogue.calibration c WHERE c.meter = meter.meter) AS calibrated_on, "
     "(SELECT arg_max(due_on, calibrated_on) FROM catalogue.calibration c WHERE c.meter = meter.meter) AS due_on, "
     "voltage_spec, current_spec, temperature_spec, note FROM catalogue.meter ORDER BY meter",
@@ -71,7 +72,8 @@ VIEWS: dict[str, str] = {
     "results": "SELECT run_id, device, name, value, unit, uncertainty, method, method_version, from_s, to_s, "
     'is_current AS "current", text, reason, warnings, computed_at, program_version FROM catalogue.result',
     "events": "SELECT run_id, kind, from_s, to_s, value, unit, detail FROM catalogue.event",
-    "amendments": 'SELECT changed_at AS "at", who, program_version, table_name, key, field, old_value, new_value, reason, chain '
+    "amendments": 'SELECT changed_at AS "at", who, program_version, table_name, key, field, old_value, new_value, '
+    "reason, chain "
     "FROM catalogue.amendment ORDER BY seq",
     "calibrations": 'SELECT meter, calibrated_on, done_by AS "by", document, due_on, found, adjusted '
     "FROM catalogue.calibration ORDER BY meter, calibrated_on",

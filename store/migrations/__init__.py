@@ -39,7 +39,7 @@ def schema_version(cursor: duckdb.DuckDBPyConnection) -> int:
     )
     if not known:
         return 0
-    return int(str(rows(cursor, "SELECT coalesce(max(version), 0) FROM catalogue.schema_history")[0][0]))
+    return int(rows(cursor, "SELECT coalesce(max(version), 0) FROM catalogue.schema_history")[0][0])
 
 
 def create_schema(cursor: duckdb.DuckDBPyConnection, found: int, texts: dict[int, str] | None = None) -> None:
