@@ -15,7 +15,10 @@ from typer.main import get_command
 
 from store.version import __version__
 from tui import (
+    cli_care,
     cli_demo,
+    cli_edit,
+    cli_group,
     cli_help,
     cli_import,
     cli_meter,
@@ -63,6 +66,9 @@ def make_app() -> typer.Typer:
         cli_sql,
         cli_meter,
         cli_profile,
+        cli_edit,
+        cli_group,
+        cli_care,
         cli_help,
     ):
         topic.register(app)
@@ -121,6 +127,10 @@ def _run(words: list[str]) -> int:
         returned = command.main(arrange(words), prog_name="joulebook", standalone_mode=False)
     except BrokenPipeError:
         raise
+    except SystemExit as leaving:  # the parser leaves so when a pipe breaks, and after writing shell completions
+        if isinstance(leaving.__context__, BrokenPipeError):
+            raise BrokenPipeError from leaving
+        returned = leaving.code
     except KeyboardInterrupt:
         returned = INTERRUPTED
     except Exception as error:  # noqa: BLE001 (the outermost place: nothing may leave as a traceback)

@@ -25,7 +25,17 @@ from tui.plain import plain_lines
 if TYPE_CHECKING:
     from store import Library
 
-__all__ = ["JsonOption", "Report", "Session", "default_library", "examples", "fail", "session_of", "wrong_use"]
+__all__ = [
+    "JsonOption",
+    "Report",
+    "Session",
+    "default_library",
+    "examples",
+    "fail",
+    "session_of",
+    "things",
+    "wrong_use",
+]
 
 Report = Any
 """Called with (done, total) while work goes on."""
@@ -137,6 +147,11 @@ def examples(summary: str, *lines: str, more: str = "") -> str:
     """A command's help: what it does, examples as typed, then anything else."""
     parts = [summary, "\b\nExamples:\n" + "\n".join(f"  {line}" for line in lines)]
     return "\n\n".join([*parts, more] if more else parts)
+
+
+def things(n: int, word: str) -> str:
+    """A number with its word: `1 run`, `1,204 runs`."""
+    return f"{n:,} {word}{'' if n == 1 else 's'}"
 
 
 JsonOption = typer.Option("--json", help="Print one JSON document on standard output and nothing else there.")

@@ -1,30 +1,40 @@
-"""`joulebook verify`, `pack`, `rebuild`, `backup`, `restore`, `files` and `check`: care of the library."""
+"""`joulebook verify`, `pack`, `rebuild`, `backup`, `restore` and `files`: care of the library."""
 
 from __future__ import annotations
 
-from tui.cli_base import examples
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from tui.cli_base import JsonOption, examples, session_of, things
+from tui.cli_errors import DONE, NOT_DONE
+from tui.cli_runs import print_rows
+from tui.format import count, size
+from tui.printing import Column
 
 __all__ = ["register"]
 
 _VERIFY_HELP = examples(
-    "Check every hash, row count and catalogue row against the files; say what is wrong and store nothing.",
+    "Check every hash, row count and catalogue row against the files, and say what is wrong.",
     "joulebook verify",
-    "joulebook verify --quick                  files there and of the right size, hashes left out",
-    "joulebook verify --repair                 sweep what a broken import left behind",
+    "joulebook verify --quick                  names and sizes only, no hashes",
+    "joulebook verify --repair                 sweep what a broken import left, mend what can be mended",
+    more="Exit status 1 where something is wrong and not repaired.",
 )
 _PACK_HELP = examples(
     "Merge loose trace files into packs, so that questions over all samples stay quick.", "joulebook pack"
 )
 _REBUILD_HELP = examples(
-    "Make a lost or damaged catalogue again from the traces and originals. The old one is kept beside it.",
+    "Make a lost or damaged catalogue's runs again from the traces and originals; the damaged one is kept beside it.",
     "joulebook rebuild",
 )
 _BACKUP_HELP = examples(
-    "Write the whole library into one file; works while it is in use.", "joulebook backup library.tar"
+    "Write the whole library into one archive; works while others use it.", "joulebook backup store-2026-02.tar"
 )
 _RESTORE_HELP = examples(
-    "Bring a backup back into a folder that does not exist yet.",
-    "joulebook restore library.tar --to restored",
+    "Unpack a backup into a new folder: the one of --to, else the library's own place.",
+    "joulebook restore store-2026-02.tar --to restored",
     "joulebook --library restored runs",
 )
 _FILES_HELP = examples(
@@ -32,3 +42,119 @@ _FILES_HELP = examples(
     "joulebook files",
     "joulebook files --json",
 )
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands to the program."""
+    app.command("verify", help=_VERIFY_HELP)(verify)
+    app.command("pack", help=_PACK_HELP)(pack)
+    app.command("rebuild", help=_REBUILD_HELP)(rebuild)
+    app.command("backup", help=_BACKUP_HELP, no_args_is_help=True)(backup)
+    app.command("restore", help=_RESTORE_HELP, no_args_is_help=True)(restore)
+    app.command("files", help=_FILES_HELP)(files)
+
+
+def verify(
+    context: typer.Context,
+    repair: Annotated[bool, typer.Option("--repair", help="Mend what can be mended.")] = False,
+    quick: Annotated[bool, typer.Option("--quick", help="Names and sizes only.")] = False,
+    as_json: Annotated[bool, JsonOption] = False,
+) -> int:
+    """Check the library."""
+    session = session_of(context)
+    library = session.open_library()
+    with session.progress("checking") as report:
+        findings = library.verify(repair=repair, quick=quick, progress=report)
+    left = [finding for finding in findings if not finding.is_repaired]
+    if as_json:
+        session.document(findings)
+        return NOT_DONE if left else DONE
+    for finding in findings:
+        session.out(f"{finding.subject}: {finding.message}{' Repaired.' if finding.is_repaired else ''}")
+    if left:
+        advice = (
+            "What is left needs a backup or `joulebook rebuild`." if repair else "`--repair` mends what can be mended."
+        )
+        session.complain(f"{things(len(left), 'finding')}. {advice}")
+        return NOT_DONE
+    session.say(f"{things(len(findings), 'finding')} repaired; all is well now." if findings else "All is well.")
+    return DONE
+
+
+def pack(context: typer.Context, as_json: Annotated[bool, JsonOption] = False) -> int:
+    """Merge loose traces."""
+    session = session_of(context)
+    library = session.open_library()
+    with session.progress("packing") as report:
+        outcome = library.pack(progress=report)
+    if as_json:
+        session.document(outcome)
+    elif outcome.runs:
+        session.say(f"Packed {things(outcome.runs, 'run')} into {', '.join(outcome.packs)}.")
+    else:
+        session.say("Nothing is loose enough to pack.")
+    for damaged in outcome.damaged:
+        session.complain(f"{damaged} is not what the catalogue says and was left alone. `joulebook verify` tells more.")
+    return NOT_DONE if outcome.damaged else DONE
+
+
+def rebuild(context: typer.Context, as_json: Annotated[bool, JsonOption] = False) -> int:
+    """Make the catalogue again."""
+    from store import Library
+
+    session = session_of(context)
+    with session.progress("rebuilding") as report:
+        _, outcome = Library.rebuilt(session.library_path, progress=report)
+    if as_json:
+        session.document(outcome)
+    else:
+        session.say(f"{things(outcome.runs, 'run')} made again from the traces.")
+        if outcome.moved_aside:
+            kept = f" Taken over from it: {', '.join(outcome.salvaged)}." if outcome.salvaged else ""
+            session.say(f"The damaged catalogue is kept as {outcome.moved_aside}.{kept}")
+    for sentence in outcome.unreadable:
+        session.complain(sentence)
+    return NOT_DONE if outcome.unreadable else DONE
+
+
+def backup(
+    context: typer.Context,
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="The archive to write, as store.tar.")],
+) -> None:
+    """Write an archive."""
+    session = session_of(context)
+    library = session.open_library()
+    with session.progress("backing up") as report:
+        written = library.backup(file.expanduser(), report)
+    session.say(f"{file}: {size(written)}. `joulebook restore {file} --to DIR` brings it back.")
+
+
+def restore(
+    context: typer.Context,
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="The archive.")],
+    to: Annotated[Path | None, typer.Option("--to", metavar="DIR", help="A new or empty folder.")] = None,
+) -> None:
+    """Unpack an archive."""
+    from store import Library
+
+    session = session_of(context)
+    target = to.expanduser() if to else session.library_path
+    with session.progress("restoring") as report:
+        library = Library.restore(file.expanduser(), target, progress=report)
+    session.say(f"{target} holds {things(library.runs(limit=1).total, 'run')} again.")
+
+
+def files(context: typer.Context, as_json: Annotated[bool, JsonOption] = False) -> None:
+    """List the trace files."""
+    session = session_of(context)
+    found = session.open_library().files()
+    if as_json:
+        session.document(found)
+        return
+    columns = [Column("samples", is_number=True), Column("bytes", is_number=True), Column("file")]
+    rows = [(_number(file["samples"]), _number(file["bytes"]), file["path"]) for file in found]
+    print_rows(session, columns, rows)
+
+
+def _number(value: object) -> str:
+    return count(value) if isinstance(value, int) else ""

@@ -1,4 +1,4 @@
-"""`joulebook edit`, `group`, `ungroup`, `delete`, `amendments` and `recompute`: changing what is known of runs."""
+"""`joulebook edit`, `delete`, `amendments` and `recompute`: changing what is known of runs."""
 
 from __future__ import annotations
 
@@ -6,10 +6,10 @@ from typing import Annotated, Any
 
 import typer
 
-from tui.cli_base import JsonOption, examples, session_of, wrong_use
+from tui.cli_base import JsonOption, examples, session_of, things, wrong_use
 from tui.cli_facts import Ambient, CableMohm, Device, Kind, Load, MeasuredAt, Meter, Mode, Note, Port, check_kind
 from tui.cli_runs import print_rows
-from tui.format import count, local_time
+from tui.format import local_time
 from tui.printing import Column
 
 __all__ = ["register", "run_numbers"]
@@ -107,8 +107,13 @@ def edit(
     if not changes:
         wrong_use("`joulebook edit` needs something to change, as --port C2. `joulebook edit --help` lists the facts.")
     numbers = run_numbers(runs)
-    session.open_library().edit_runs(numbers, changes, reason=reason)
-    session.say(f"Changed {', '.join(changes)} of {count(len(numbers))} run{'' if len(numbers) == 1 else 's'}.")
+    changed = session.open_library().edit_runs(numbers, changes, reason=reason)
+    if changed:
+        session.say(
+            f"Changed {things(changed, 'fact')} of {things(len(numbers), 'run')}; `joulebook amendments` lists it."
+        )
+    else:
+        session.say("Nothing changed: the facts are so already.")
 
 
 def _quality(quality: str | None, reason: str) -> str | None:
@@ -134,11 +139,8 @@ def delete(
     for number in numbers:
         library.run(number)  # an unknown one ends the command before anything is deleted
     if not force:
-        session.confirm(
-            f"Delete {count(len(numbers))} run{'' if len(numbers) == 1 else 's'} for good?", option="--force"
-        )
-    library.delete_runs(numbers, reason=reason)
-    session.say(f"Deleted {count(len(numbers))} run{'' if len(numbers) == 1 else 's'}.")
+        session.confirm(f"Delete {things(len(numbers), 'run')} for good?", option="--force")
+    session.say(f"Deleted {things(library.delete_runs(numbers, reason=reason), 'run')}.")
 
 
 def amendments(
@@ -149,7 +151,7 @@ def amendments(
     """List changes of facts."""
     session = session_of(context)
     library = session.open_library()
-    changes = library.amendments(run_id=run_numbers([run])[0] if run else None)
+    changes = library.amendments("run", [str(number) for number in run_numbers([run])]) if run else library.amendments()
     if as_json:
         session.document(changes)
         return
@@ -159,7 +161,7 @@ def amendments(
         (local_time(c.at), c.who, c.table_name, c.key, c.field, c.old_value, c.new_value, c.reason) for c in changes
     ]
     print_rows(session, columns, rows)
-    session.say(f"{count(len(changes))} amendment{'' if len(changes) == 1 else 's'}.")
+    session.say(f"{things(len(changes), 'amendment')}.")
 
 
 def recompute(
@@ -173,8 +175,28 @@ def recompute(
     library = session.open_library()
     numbers = run_numbers(runs) if runs else None
     with session.progress("making results again") as report:
-        outcome = library.recompute(numbers, dry_run=dry_run, progress=report)
+        changes = library.recompute(numbers, dry_run=dry_run, progress=report)
     if as_json:
-        session.document(outcome)
+        session.document(changes)
         return
-    _print_changes(session, outcome, is_dry=dry_run)
+    from tui.answers import cell
+
+    columns = [Column("run", is_number=True), Column("result"), Column("before", is_number=True)]
+    columns += [Column("now", is_number=True), Column("unit"), Column("method")]
+    rows: list[tuple[object, ...]] = [
+        (c.run_id, c.name, cell(c.old_value), cell(c.new_value), c.unit, _versions(c.old_version, c.new_version))
+        for c in changes
+    ]
+    if rows:
+        print_rows(session, columns, rows)
+    verb = "would change" if dry_run else "changed"
+    session.say(f"{things(len(changes), 'result')} {verb}.")
+
+
+def _versions(old: int | None, new: int | None) -> str:
+    """How a method's version changed, in words."""
+    if old is None:
+        return f"new, version {new}"
+    if new is None:
+        return "no longer made"
+    return f"version {old}" if old == new else f"version {old} to {new}"

@@ -8,6 +8,7 @@ from __future__ import annotations
 import codecs
 import os
 import sys
+from pathlib import Path
 from typing import TextIO
 
 from tui.format import ASCII_SIGNS, UNICODE_SIGNS, Signs
@@ -57,6 +58,9 @@ def _in_words(error: UnicodeError) -> tuple[str, int]:
 def prepare_streams() -> None:
     """Let neither stream ever fail on a sign that its encoding lacks: write `Ohm`, `+-`, `degC`, else `?`."""
     codecs.register_error(_HANDLER, _in_words)
+    for name in ("stdin", "stdout", "stderr"):
+        if getattr(sys, name) is None:  # closed by whoever started us
+            setattr(sys, name, Path(os.devnull).open("r" if name == "stdin" else "w", encoding="utf-8"))  # noqa: SIM115
     for stream in (sys.stdout, sys.stderr):
         reconfigure = getattr(stream, "reconfigure", None)
         if reconfigure is not None:

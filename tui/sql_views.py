@@ -46,6 +46,11 @@ VIEW_COLUMNS: dict[str, str] = {
     "amendments": "at, who, program_version, table_name, key, field, old_value, new_value, reason, chain",
     "calibrations": "meter, calibrated_on, by, document, due_on, found, adjusted",
     "originals": "sha256, file_name, bytes, stored_as, imported_at, imported_by, program_version, profile, account",
+    "reports": (
+        "report, version, title, devices, issued_at, issued_by, program_version, replaces, reason, changes, "
+        "run_ids, content_sha256, chain"
+    ),
+    "schemes": "scheme, version, saved_at, saved_by, program_version, reason, sha256, text",
     "deleted": "run_id, device, kind, source_file, source_sha256, samples, deleted_at, who, reason",
 }
 """Columns of each view, in order."""
