@@ -15,6 +15,10 @@ from .port import Port, PortState
 __all__ = ["Bank", "BankSpec", "Charger", "Habits", "Ledger"]
 
 HOUR = 3600.0
+FADE_PER_S = 0.004
+"""Share of its power by which a fading output is taken back each second."""
+GIVES_UP_W = 1.6
+"""A fading output is switched off below this [W]."""
 
 
 @dataclass(frozen=True)
@@ -106,7 +110,6 @@ class Bank:
         self.is_full = soc >= 1.0
         self.is_paused = False
         self.is_cut_back = False
-        self.fold = 1.0
         self.boosted_s = 0.0
         self.ledger = Ledger()
         self.input_w = 0.0
@@ -149,8 +152,9 @@ class Bank:
         if self.boosted_s >= habits.boost_s:
             cap_w = min(cap_w, habits.boost_w)
         if habits.fold_v and self.pack_v < habits.fold_v * self.spec.pack.series and total_w > 0.5:
-            self.fold *= 1.0 - 0.004 * dt_s
-            cap_w = min(cap_w, max(total_w, 1.0) * (1.0 - 0.004 * dt_s))
+            cap_w = min(cap_w, total_w * (1.0 - FADE_PER_S * dt_s))
+            if total_w < GIVES_UP_W:
+                self._shut()
         for state in self.ports.values():
             state.cap_towards(cap_w, dt_s)
 

@@ -2,110 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
-from .plan import Display, Log, Test
+from .courses import Course
+from .plan import Log, Test
 from .port import OFF, Load, parse_mode
 from .scenario import Ambient, Contract, Programme, Scenario, Source, constant, ramp, steps
 
-__all__ = ["COURSES", "Course", "course_of"]
+__all__ = ["CASE", "ROOM_C", "course_of", "discharge", "sweep"]
 
 CASE = ("temperature_c=case_c",)
 ROOM_C = 21.8
-
-
-@dataclass(frozen=True)
-class Course:
-    """What is tested on one power bank, at which levels."""
-
-    device: str
-    top_mode: str
-    rated_w: float
-    half_w: float
-    input_port: str
-    input_mode: str
-    input_w: float
-    passes_from: str
-    """Output port of the pass-through test; the input is `passes_into`."""
-    passes_into: str
-    dropout_s: float = 0.0
-    """How long the output is away when the input is plugged or pulled [s]."""
-    display: Display | None = None
-    pair_w: tuple[float, float] | None = None
-    """Loads of the test with two ports at once, C1 and A1 [W]."""
-    a_mode: str = "default 5 V"
-    a_w: float = 10.0
-    regulation_at_end: bool = False
-    repeats: int = 2
-    half_meter: str = "M2"
-
-
-COURSES: tuple[Course, ...] = (
-    Course("PB-01", "fixed 9 V", 18.0, 10.0, "C1", "fixed 9 V", 18.0, "A1", "C1", 0.3),
-    Course(
-        "PB-02",
-        "fixed 20 V",
-        65.0,
-        30.0,
-        "C1",
-        "fixed 20 V",
-        45.0,
-        "C1",
-        "C2",
-        0.0,
-        Display(steps=((0.0, 0.0), (0.1, 0.02), (0.25, 0.24), (0.6, 0.61), (0.95, 1.0), (1.0, 1.0))),
-        (45.0, 12.0),
-    ),
-    Course("PB-03", "fixed 20 V", 60.0, 30.0, "C1", "fixed 20 V", 40.0, "C1", "C2", 0.0, repeats=3),
-    Course(
-        "PB-04",
-        "fixed 20 V",
-        100.0,
-        45.0,
-        "C1",
-        "fixed 20 V",
-        65.0,
-        "C1",
-        "C2",
-        1.7,
-        Display(steps=((0.0, 0.0), (0.08, 0.2), (0.5, 0.62), (0.9, 1.0), (1.0, 1.0)), watts_factor=0.97),
-        (65.0, 12.0),
-    ),
-    Course("PB-05", "fixed 15 V", 30.0, 15.0, "C1", "fixed 9 V", 20.0, "A1", "C1", 0.25, repeats=3, half_meter="M1"),
-    Course("PB-06", "fixed 15 V", 30.0, 15.0, "C1", "fixed 9 V", 20.0, "A1", "C1", 0.25, repeats=3, half_meter="M1"),
-    Course("PB-07", "fixed 20 V", 45.0, 20.0, "C1", "fixed 20 V", 45.0, "A1", "C1", 0.2),
-    Course(
-        "PB-08",
-        "fixed 20 V",
-        65.0,
-        30.0,
-        "C1",
-        "fixed 20 V",
-        65.0,
-        "C1",
-        "C2",
-        0.0,
-        None,
-        (45.0, 12.0),
-        regulation_at_end=True,
-    ),
-    Course(
-        "PB-09",
-        "fixed 20 V",
-        100.0,
-        65.0,
-        "C1",
-        "fixed 20 V",
-        65.0,
-        "C1",
-        "C2",
-        0.0,
-        Display(steps=((0.0, 0.0), (0.05, 0.05), (0.5, 0.51), (1.0, 1.0)), volts_bias=0.02, watts_factor=1.005),
-        (45.0, 12.0),
-        "fixed 9 V",
-        15.0,
-    ),
-)
 
 
 def course_of(course: Course) -> list[Test]:
@@ -124,7 +31,7 @@ def _watts(value: float) -> str:
     return f"{value:g} W"
 
 
-def _discharge(
+def discharge(
     key: str,
     port: str,
     mode: str,
@@ -180,16 +87,16 @@ def _endurance(course: Course) -> list[Test]:
     top, rated, half = course.top_mode, course.rated_w, course.half_w
     tests = []
     for number in range(course.repeats):
-        tests.append(_discharge(f"rated-{number + 1}", "C1", top, rated, "M1"))
+        tests.append(discharge(f"rated-{number + 1}", "C1", top, rated, "M1"))
         if number < 2:
             tests.append(_recharge(f"recharge-{number + 1}", course, ROOM_C, "M1"))
     tests += [
-        _discharge("half", "C1", top, half, course.half_meter),
-        _discharge("hot", "C1", top, rated, "M1", ambient_c=35.0),
+        discharge("half", "C1", top, half, course.half_meter),
+        discharge("hot", "C1", top, rated, "M1", ambient_c=35.0),
         _recharge("recharge-hot", course, 35.0, "M1"),
-        _discharge("cold", "C1", top, half, "M2", ambient_c=5.0),
-        _discharge("nine", "C1", "fixed 9 V", min(15.0, 0.8 * rated), "M1", interval_s=2.0),
-        _discharge("five-a", "A1", course.a_mode, course.a_w, "M4", interval_s=2.0),
+        discharge("cold", "C1", top, half, "M2", ambient_c=5.0),
+        discharge("nine", "C1", "fixed 9 V", min(15.0, 0.8 * rated), "M1", interval_s=2.0),
+        discharge("five-a", "A1", course.a_mode, course.a_w, "M4", interval_s=2.0),
     ]
     return tests
 
@@ -200,7 +107,7 @@ def _levels(offered_a: float) -> list[float]:
     return [round(share * offered_a, 3) for share in shares]
 
 
-def _sweep(key: str, port: str, mode: str, offered_a: float, meter: str, **log: object) -> Test:
+def sweep(key: str, port: str, mode: str, offered_a: float, meter: str, **log: object) -> Test:
     """A load sweep at half charge."""
     levels = [(20.0, Load("A", amps) if amps else OFF) for amps in _levels(offered_a)]
     scenario = Scenario(
@@ -222,10 +129,10 @@ def _regulation(course: Course) -> list[Test]:
             "note": "taken at the load's terminals, through CB-03",
         }
     return [
-        _sweep("sweep-top", "C1", top, top_a, "M2", **at_end),
-        _sweep("sweep-nine", "C1", "fixed 9 V", min(3.0, top_a if top == "fixed 9 V" else 3.0), "M2"),
-        _sweep("sweep-five", "C1", "fixed 5 V", 3.0, "M2"),
-        _sweep("sweep-a", "A1", "default 5 V", 3.0, "M2"),
+        sweep("sweep-top", "C1", top, top_a, "M2", **at_end),
+        sweep("sweep-nine", "C1", "fixed 9 V", min(3.0, top_a if top == "fixed 9 V" else 3.0), "M2"),
+        sweep("sweep-five", "C1", "fixed 5 V", 3.0, "M2"),
+        sweep("sweep-a", "A1", "default 5 V", 3.0, "M2"),
     ]
 
 
@@ -340,6 +247,6 @@ def _extras(course: Course) -> list[Test]:
         )
         tests.append(Test("pair", scenario, logs, is_grouped=True))
     if course.display:
-        shown = _discharge("display", "C1", course.top_mode, course.half_w, "M1", display=course.display)
+        shown = discharge("display", "C1", course.top_mode, course.half_w, "M1", display=course.display)
         tests.append(replace(shown, logs=(replace(shown.logs[0], kind="display", probes=()),)))
     return tests

@@ -180,7 +180,7 @@ def _overload(adapter: Adapter, mode: str, volts: float, rated_a: float, began: 
     load = f"{0.85 * rated_a:.3g} A rising"
     facts = _facts(adapter.name, "C1", "overload", "out", meter="M2", began=began, mode=mode, load_set=load)
     run = _uid_run(adapter.name, key, "port", columns, facts)
-    run.truth |= {"trip_current_a": trip_a, "energy_wh": float(integrate(t_s, port * amps)[-1])}
+    run.truth |= {"trip_current_a": float(amps.max()), "energy_wh": float(integrate(t_s, port * amps)[-1])}
     return run
 
 
@@ -233,7 +233,7 @@ def cable_runs(cable: Cable, began: datetime) -> list[Run]:
             load_set=f"0 to {cable.rated_a:g} A",
         )
         run = Run(run_uid(cable.name, key, "0"), facts, columns, {}, f"{cable.name}/{key}/0")
-        run.truth["resistance_mohm"] = 1000.0 * float(record.ohm.mean())
+        run.truth["resistance_mohm"] = 1000.0 * float(np.polyfit(amps, record.near_v - record.far_v, 1)[0])
         run.truth["energy_wh"] = float(integrate(t_s, record.near_v * amps)[-1])
         runs.append(run)
     return runs

@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from .course import Course, _discharge, _sweep
+from .course import discharge, sweep
+from .courses import Course
 from .plan import Log, Test
 from .scenario import Scenario, Source
 
@@ -59,18 +60,18 @@ def extra_tests(course: Course, tests: list[Test]) -> list[Test]:
     match course.device:
         case "PB-03":
             return [
-                _sweep("sweep-pps", "C1", "PPS 9 V", 3.0, "M2"),
-                _discharge("forty-five", "C1", "fixed 20 V", 45.0, "M1"),
-                _discharge("fifteen", "C2", "fixed 9 V", 15.0, "M2", interval_s=2.0),
+                sweep("sweep-pps", "C1", "PPS 9 V", 3.0, "M2"),
+                discharge("forty-five", "C1", "fixed 20 V", 45.0, "M1"),
+                discharge("fifteen", "C2", "fixed 9 V", 15.0, "M2", interval_s=2.0),
             ]
         case "PB-04":
-            return [_discharge("sixty-five", "C1", "fixed 20 V", 65.0, "M2", ambient_c=35.0)]
+            return [discharge("sixty-five", "C1", "fixed 20 V", 65.0, "M2", ambient_c=35.0)]
         case "PB-09":
-            return [by_key["light"].renamed("light-again"), _discharge("long", "C2", "fixed 9 V", 15.0, "M1")]
+            return [by_key["light"].renamed("light-again"), discharge("long", "C2", "fixed 9 V", 15.0, "M1")]
         case "PB-02":
             return [_fed_by_adapter("AD-01")]
         case "PB-05" | "PB-06":
-            return [_discharge("ten", "C1", "fixed 9 V", 10.0, "M2")]
+            return [discharge("ten", "C1", "fixed 9 V", 10.0, "M2")]
         case _:
             return []
 

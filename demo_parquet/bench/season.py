@@ -10,7 +10,8 @@ import numpy as np
 
 from .adapter import wall_of
 from .bank import Bank
-from .course import COURSES, Course, course_of
+from .course import course_of
+from .courses import COURSES, Course
 from .fleet import ADAPTERS, BANKS, CABLES
 from .measure import Run, facts_of, measure, run_uid, stream
 from .meter import integrate

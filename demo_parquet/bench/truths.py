@@ -13,6 +13,8 @@ BAND = 0.05
 """Half-width of the band in which a load counts as held."""
 OFF_SHARE = 0.05
 """Charging counts as over below this share of the plateau."""
+PAUSE_SHARE, PAUSE_S = 0.1, 30.0
+"""A pause is a time under this share of the plateau, longer than this, after which charging goes on."""
 
 
 def load_of(text: str | None) -> float | None:
@@ -30,15 +32,18 @@ def true_figures(log: Log, record: Record, picked: slice) -> dict[str, float]:
     load = load_of(log.load_set)
     figures: dict[str, float] = {}
     if log.direction == "out" and load is not None and log.kind in {"discharge", "display"}:
-        figures["held_s"] = _longest(t_s, np.abs(watts - load) <= BAND * load)
+        if log.gap is None:  # across a gap nobody can tell
+            figures["held_s"] = _longest(t_s, np.abs(watts - load) <= BAND * load)
         figures["runtime_s"] = _span(t_s, watts >= 0.1 * load)
     if log.kind == "recharge":
         figures |= _charging(t_s, watts)
     if log.kind == "regulation":
         figures["voltage_min_v"] = float(volts.min())
         figures["voltage_max_v"] = float(volts.max())
-    if log.kind == "pass-through":
-        figures["longest_dropout_s"] = _longest(t_s, volts < 0.8 * volts[0])
+    if log.kind == "pass-through" and log.direction == "out":
+        is_low = volts < 0.8 * volts[0]
+        figures["longest_dropout_s"] = _longest(t_s, is_low)
+        figures["dropouts"] = float(np.count_nonzero(np.diff(is_low.astype(int)) == 1))
     return figures
 
 
@@ -46,9 +51,9 @@ def _charging(t_s: Array, watts: Array) -> dict[str, float]:
     """Time to full and pauses of a recharge."""
     plateau = float(np.median(watts[watts > 0.5 * np.percentile(watts, 95)]))
     busy = np.flatnonzero(watts > OFF_SHARE * plateau)
-    inside = slice(busy[0], busy[-1] + 1)
-    step = float(t_s[1] - t_s[0])
-    paused = float((watts[inside] < 0.1 * plateau).sum()) * step
+    active = np.flatnonzero(watts >= PAUSE_SHARE * plateau)
+    breaks = np.diff(t_s[active])
+    paused = float(breaks[breaks > PAUSE_S].sum())
     return {"time_to_full_s": float(t_s[busy[-1]] - t_s[busy[0]]), "pause_s": paused, "power_plateau_w": plateau}
 
 
@@ -59,8 +64,8 @@ def _span(t_s: Array, is_in: np.ndarray) -> float:
 
 
 def _longest(t_s: Array, is_in: np.ndarray) -> float:
-    """Longest unbroken time that is in [s]."""
+    """Longest unbroken time that is in, from its first to its last step [s]."""
     padded = np.concatenate([[False], is_in, [False]])
     changes = np.flatnonzero(padded[1:] != padded[:-1])
     step = float(t_s[1] - t_s[0])
-    return float((changes[1::2] - changes[::2]).max()) * step if len(changes) else 0.0
+    return float((changes[1::2] - changes[::2] - 1).max()) * step if len(changes) else 0.0
