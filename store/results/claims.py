@@ -5,6 +5,7 @@ Knows records of claims and runs; knows no file, no catalogue and no screen.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from store.results.claim_reading import claim_problem
@@ -101,6 +102,12 @@ def _value(run: RunEvidence, name: str) -> Measured | None:
         return found
     if name == "held_s" and run.value("energy_out_wh"):
         return Measured(0.0, "s", 0.0, (run.run_id,), conditions=(run.condition(),), note=result.reason)
+    interval = run.value("interval_s")
+    if name == "longest_dropout_s" and run.value("dropouts") == 0 and interval is not None:
+        # None was seen: what may have hidden between two samples is the uncertainty.
+        return Measured(
+            0.0, "s", interval / math.sqrt(3.0), (run.run_id,), conditions=(run.condition(),), note=result.reason
+        )
     lasted = run.value("duration_s")
     if name in ("time_to_full_s", "time_to_80_s") and lasted is not None and result.reason.startswith("not reached"):
         note = f"{LOWER_BOUND}: {result.reason}"
@@ -130,7 +137,8 @@ def _reason(decision: Decision, item: Measured, claim: ClaimSheet, limits: Limit
         share = convert(item.value, item.unit, unit_of(claim.quantity)) / limits.upper
         parts.append(f"{100 * share:.1f} % of the limit.")
     if item.count > 1 and item.spread is not None:
-        parts.append(f"Mean of {item.count} tests, spread {item.spread:.2g} {item.unit}.".replace(" 1.", "."))
+        unit = "" if item.unit == "1" else f" {item.unit}"
+        parts.append(f"Mean of {item.count} tests, spread {float(f'{item.spread:.2g}'):g}{unit}.")
     if decision.reason:
         parts.append(decision.reason)
     if item.uncertainty is None or "assumed" in item.note or LOWER_BOUND in item.note:
