@@ -36,7 +36,7 @@ _KEYS: Mapping[str, type | tuple[type, ...]] = {
 }
 
 
-class CourseRefused(StoreError):
+class CourseRefused(StoreError):  # noqa: N818 - named for what happened, as all of this family
     """A course of tests that can't be read."""
 
 

@@ -103,7 +103,7 @@ _LARGEST: dict[str, float] = {
 _MAY_BE_ZERO = ("mass_cable_g", "mass_packaging_g", "price")
 
 
-class SheetRefused(StoreError):
+class SheetRefused(StoreError):  # noqa: N818 - named for what happened, as all of this family
     """A device sheet that can't be taken, with every reason."""
 
     def __init__(self, problems: tuple[Problem, ...]) -> None:

@@ -141,7 +141,9 @@ def offered_current_a(offers: Iterable[str], mode: str | None) -> float | None:
         for item in supplies:
             kind = "AVS" if item.supply.endswith("AVS") else item.supply
             amps = item.current_at(wanted.highest_v)
-            if amps and wanted.supply in ("", kind) and item.current_at(wanted.lowest_v) is not None:
+            # A port's default 5 V gives what its 5 V offer gives.
+            fits = wanted.supply in ("", kind) or {wanted.supply, kind} == {"default", "fixed"}
+            if amps and fits and item.current_at(wanted.lowest_v) is not None:
                 found.append(amps)
     return max(found, default=None)
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["QUANTITIES", "Quantity", "WrongUnitError", "convert", "find_quantity", "unit_of"]
+__all__ = ["QUANTITIES", "Quantity", "WrongUnitError", "convert", "find_quantity", "label_of", "unit_of"]
 
 
 class WrongUnitError(ValueError):
@@ -89,11 +89,25 @@ QUANTITIES: tuple[Quantity, ...] = (
     _run("voltage_min_v", "lowest voltage", "regulation", "discharge"),
     _run("voltage_max_v", "highest voltage", "regulation", "discharge"),
     _run("power_mean_w", "mean power", "discharge", "recharge"),
+    _run("voltage_error_worst_percent", "worst error of voltage", "regulation"),
+    _run("window_margin_worst_v", "least margin to the window", "regulation"),
     _run("source_resistance_mohm", "source resistance", "regulation"),
     _run("trip_current_a", "trip current", "overload"),
     _run("trip_power_w", "trip power", "overload"),
     _run("trip_ratio", "trip over rating", "overload"),
+    _run("over_rating_s", "time over its rating", "overload"),
+    _run("stayed_on_a", "lowest current that kept it on", "light-load"),
+    _run("switched_off_a", "highest current that switched off", "light-load"),
+    _run("switch_off_after_s", "time to switching off", "light-load"),
+    _run("dropouts", "dropouts", "pass-through"),
     _run("longest_dropout_s", "longest dropout", "pass-through"),
+    _run("lowest_voltage_v", "lowest voltage while plugged", "pass-through"),
+    _run("display_voltage_bias_v", "display's bias of voltage", "display"),
+    _run("display_current_bias_a", "display's bias of current", "display"),
+    _run("display_power_bias_w", "display's bias of power", "display"),
+    _run("charge_level_off", "charge level off by", "display"),
+    _run("charge_level_jumps", "jumps of the charge level", "display"),
+    _run("pauses", "pauses while charging", "recharge"),
     _run("resistance_mohm", "cable resistance", "cable"),
     _whole("yield", "yield", "Discharge it once more; state the rated energy.", "discharge"),
     _whole("round_trip", "round trip", "Recharge it, then discharge it, at one ambient.", "discharge"),
@@ -117,6 +131,12 @@ QUANTITIES: tuple[Quantity, ...] = (
     Quantity("flight", "", "air travel", is_of_device=True, action="Read the rated energy off the case."),
 )
 """What claims are usually about, in the order of a page. Any other result of a run can be claimed too."""
+
+
+def label_of(name: str) -> str:
+    """What a page calls a result."""
+    found = find_quantity(name)
+    return found.label if found is not None else name.replace("_", " ")
 
 
 def find_quantity(name: str) -> Quantity | None:

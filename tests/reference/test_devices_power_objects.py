@@ -203,3 +203,7 @@ def test_rated_current_of_a_mode_comes_from_the_offers() -> None:
     assert mode is not None
     assert mode.words() == "PPS 3.3\u201321 V"
     assert mode.nominal_v is None
+
+
+def test_default_five_volts_give_what_the_five_volt_offer_gives() -> None:
+    assert offered_current_a(["fixed 5 V 3 A", "fixed 9 V 2 A"], "default 5 V") == 3
