@@ -141,7 +141,7 @@ def _overload(key: str, port: str, mode: str, offered_a: float) -> Test:
     start = round(0.8 * offered_a, 2)
     slope = 0.01 * offered_a
     scenario = Scenario(
-        110.0,
+        150.0,
         dt_s=0.1,
         modes={port: mode},
         loads={port: _until_trip(start, slope, 1.6 * offered_a)},

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -27,6 +27,8 @@ __all__ = ["EXPORTS", "Export", "write_exports"]
 
 EDGE_STEPS = 2.0
 """Load on and load off fall between two samples: each can cost one interval at the plateau."""
+UNDATED = "ae"
+"""First letters of the exports that hold no date."""
 READING_SHARE = 2e-4
 """Mean of noise and rounding over a log of thousands of samples, as a share: below this by far."""
 
@@ -77,6 +79,7 @@ def _truth(export: Export, runs: list[Run]) -> dict[str, Any]:
                 "direction": run.facts["direction"],
                 "samples": len(t_s),
                 "span_s": round(float(t_s[-1]), 3),
+                "started_at": _written_start(export),
                 "energy_wh": round(energy, 5),
                 "charge_ah": round(charge, 5),
                 "energy_tolerance_wh": round(EDGE_STEPS * watts * interval_h + READING_SHARE * energy, 5),
@@ -85,6 +88,11 @@ def _truth(export: Export, runs: list[Run]) -> dict[str, Any]:
         )
     command = ["import", export.file, *export.arguments]
     return {"file": export.file, "about": export.about, "command": command, "runs": rows}
+
+
+def _written_start(export: Export) -> str | None:
+    """The start as UTC, for the exports that write a date; None for those that only count."""
+    return None if export.file[0] in UNDATED else export.began.astimezone(UTC).isoformat()[:19]
 
 
 def _bank_runs(device: str, test: Test, began: datetime) -> list[Run]:
