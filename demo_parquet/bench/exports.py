@@ -27,8 +27,8 @@ __all__ = ["EXPORTS", "Export", "write_exports"]
 
 EDGE_STEPS = 2.0
 """Load on and load off fall between two samples: each can cost one interval at the plateau."""
-UNDATED = "ae"
-"""First letters of the exports that hold no date."""
+START_IS_IN = dict(zip("abcdefgh", ("", "preamble", "rows", "rows", "", "rows", "preamble", "preamble"), strict=True))
+"""Where each export holds its date; empty where it holds none."""
 READING_SHARE = 2e-4
 """Mean of noise and rounding over a log of thousands of samples, as a share: below this by far."""
 
@@ -60,8 +60,9 @@ def write_exports(folder: Path) -> None:
 
 _ABOUT = (
     "energy_wh and charge_ah are what an ideal recorder with the meter's gain and offset would have logged, integrated "
-    "at the model's own step. tolerance = 2 intervals at full power (load on and off fall between samples) + 0.02 % "
-    "for noise and rounding."
+    "at the model's own step; charge is null on the mains side, where current alternates. tolerance = 2 intervals at "
+    "full power (load on and off fall between samples) + 0.02 % for noise and rounding. started_at is UTC; "
+    "start_is_in tells where the file holds it."
 )
 
 
@@ -71,7 +72,7 @@ def _truth(export: Export, runs: list[Run]) -> dict[str, Any]:
     for run in runs:
         t_s = run.columns["t_s"]
         interval_h = float(np.median(np.diff(t_s))) / 3600.0
-        energy, charge = run.truth["energy_by_meter_wh"], run.truth["charge_by_meter_ah"]
+        energy, charge = run.truth["energy_by_meter_wh"], run.truth.get("charge_by_meter_ah")
         watts, amps = run.truth["power_max_w"], run.truth["current_max_a"]
         rows.append(
             {
@@ -80,10 +81,11 @@ def _truth(export: Export, runs: list[Run]) -> dict[str, Any]:
                 "samples": len(t_s),
                 "span_s": round(float(t_s[-1]), 3),
                 "started_at": _written_start(export),
+                "start_is_in": START_IS_IN[export.file[0]],
                 "energy_wh": round(energy, 5),
-                "charge_ah": round(charge, 5),
+                "charge_ah": None if charge is None else round(charge, 5),
                 "energy_tolerance_wh": round(EDGE_STEPS * watts * interval_h + READING_SHARE * energy, 5),
-                "charge_tolerance_ah": round(EDGE_STEPS * amps * interval_h + READING_SHARE * charge, 5),
+                "charge_tolerance_ah": round(EDGE_STEPS * amps * interval_h + READING_SHARE * (charge or 0.0), 5),
             }
         )
     command = ["import", export.file, *export.arguments]
@@ -92,7 +94,7 @@ def _truth(export: Export, runs: list[Run]) -> dict[str, Any]:
 
 def _written_start(export: Export) -> str | None:
     """The start as UTC, for the exports that write a date; None for those that only count."""
-    return None if export.file[0] in UNDATED else export.began.astimezone(UTC).isoformat()[:19]
+    return None if not START_IS_IN[export.file[0]] else export.began.astimezone(UTC).isoformat()[:19]
 
 
 def _bank_runs(device: str, test: Test, began: datetime) -> list[Run]:
@@ -167,7 +169,6 @@ def _both_sides(began: datetime) -> list[Run]:
     mains = Run("", {"port": "mains", "direction": "in", **started}, wall)
     mains.truth = {
         "energy_by_meter_wh": float(integrate(t_s, record.wall.watts * MAINS_GAIN)[-1]),
-        "charge_by_meter_ah": float(integrate(t_s, METERS["M3"].current.ideal(record.wall.amps))[-1]),
         "power_max_w": float(record.wall.watts.max()),
         "current_max_a": float(record.wall.amps.max()),
     }
@@ -249,7 +250,7 @@ EXPORTS: tuple[Export, ...] = (
         forms.wall_and_port,
         "2026-02-26T09:30:00+00:00",
         "semicolon, decimal point, # comments before the table, Unix seconds, AC and DC side in one row",
-        *_told("AD-01", "", "", "efficiency", load="", meter=""),
+        *_told("AD-01", "C1", "fixed 20 V", "efficiency", load="", meter=""),
     ),
     _export(
         "g-numbered.txt",
