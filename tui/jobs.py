@@ -6,6 +6,7 @@ loop. Threads are daemons, so that leaving the program never waits for one; what
 
 from __future__ import annotations
 
+import asyncio
 import logging
 import threading
 from collections import deque
@@ -49,6 +50,7 @@ class Jobs:
         self._deliver = deliver
         self._lanes: dict[str, _Lane] = {}
         self._lock = threading.Lock()
+        self._promised: dict[str, asyncio.Future[Any]] = {}
         self._under_way = 0
         self._stopped = False
 
@@ -108,6 +110,27 @@ class Jobs:
         if starts:
             threading.Thread(target=self._work, args=(track,), name=f"joulebook-{lane}", daemon=True).start()
         return number
+
+    async def answer(self, lane: str, call: Callable[[], T], otherwise: T) -> T:
+        """Wait on the event loop for a call's answer.
+
+        Args:
+            lane: Its lane; a newer request there makes this one give `otherwise`.
+            call: What to run; must not touch the screen.
+            otherwise: What to give where the call failed or was superseded.
+        """
+        loop = asyncio.get_running_loop()
+        future: asyncio.Future[T] = loop.create_future()
+        before, self._promised[lane] = self._promised.get(lane), future
+        if before is not None and not before.done():
+            before.set_result(otherwise)
+
+        def settle(value: T) -> None:
+            if not future.done():
+                future.set_result(value)
+
+        self.ask(lane, call, done=settle, failed=lambda _error: settle(otherwise))
+        return await future
 
     def drop(self, lane: str) -> None:
         """Make a lane's requests void: what waits is dropped, what runs is interrupted and its answer ignored."""

@@ -220,7 +220,7 @@ def range_text(strip: Strip) -> tuple[str, str]:
     extremes = _extremes(strip)
     if extremes is None:
         return "", ""
-    decimals = max(_decimals(value_text(v, strip.unit)) for v in extremes if math.isfinite(v)) if extremes else 0
+    decimals = _decimals(value_text(max(extremes, key=abs), strip.unit))
     return fmt.number(extremes[0], decimals), fmt.number(extremes[1], decimals)
 
 

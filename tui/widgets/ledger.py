@@ -21,6 +21,9 @@ from tui.models.lines import Line, pad_to
 
 __all__ = ["Ledger"]
 
+GUTTER = 2
+"""Cells before a row, for the cursor's sign; rows bring their own blank or mark after it."""
+
 _ROLE_CLASSES = {
     "dim": "ledger--quiet",
     "accent": "ledger--sky",
@@ -162,8 +165,8 @@ class Ledger(ScrollView, can_focus=True):
         if not 0 <= index < self.count:
             return Strip.blank(width, self.rich_style)
         on_cursor = index == self.cursor
-        row = self._row(index, width - 3)
-        sign = (f" {self._sign} ", "accent") if on_cursor else ("   ", "")
+        row = self._row(index, width - GUTTER)
+        sign = (f" {self._sign}", "accent") if on_cursor else ("  ", "")
         return self._strip((sign, *(row or ())), width, on_cursor=on_cursor)
 
     def _strip(self, of: Line, width: int, *, on_cursor: bool) -> Strip:

@@ -30,13 +30,18 @@ STYLES: dict[str, str] = {
 """What roles look like."""
 
 
+def _style_of(role: str) -> str:
+    """A role's style; `colour:#rrggbb` names the colour itself."""
+    return role[7:] if role.startswith("colour:") else STYLES[role]
+
+
 def as_content(lines: Sequence[Line]) -> Content:
     """Lines as styled text; roles become styles, text stays literal."""
     parts: list[Content | tuple[str, str] | str] = []
     for index, of in enumerate(lines):
         if index:
             parts.append("\n")
-        parts.extend((text, STYLES[role]) if role else text for text, role in of)
+        parts.extend((text, _style_of(role)) if role else text for text, role in of)
     return Content.assemble(*parts)
 
 

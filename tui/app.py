@@ -1,0 +1,223 @@
+"""The application: places, theme, jobs, leaving at once. Wiring only.
+
+`build_app` is the one way to make it: for the command line, for tests and for pictures.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Awaitable, Callable, Iterable
+from pathlib import Path
+from typing import ClassVar
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from textual.app import App, SystemCommand
+from textual.screen import Screen
+
+from store import Library
+from tui.jobs import Jobs
+from tui.keys import KEYS, bindings
+from tui.models.edits import Undo
+from tui.models.filter_words import with_picked
+from tui.models.look import Look, look_for
+from tui.models.run_list import RunList
+from tui.screens.help import HelpScreen
+from tui.screens.place import Place
+from tui.screens.runs import RunsScreen
+from tui.settings import Settings, load_settings, save_settings
+from tui.theme import THEMES
+
+__all__ = ["JoulebookApp", "build_app"]
+
+_log = logging.getLogger(__name__)
+
+WATCH_S = 0.5
+"""How often the library's generation is looked at, so that new runs show within a second."""
+
+
+class JoulebookApp(App[None]):
+    """The terminal interface on one library."""
+
+    TITLE = "Joulebook"
+    CSS_PATH: ClassVar[list[str]] = ["theme.tcss"]
+    BINDINGS = bindings("everywhere")
+    ENABLE_COMMAND_PALETTE = True
+
+    def __init__(self, library: Library, *, settings: Settings, settings_path: Path | None, look: Look) -> None:
+        super().__init__(watch_css=False)
+        self.library = library
+        self.settings = settings
+        self.settings_path = settings_path
+        self.look = look
+        self.jobs = Jobs(self.call_later)
+        self.zone = _zone_of(library.zone)
+        self.run_list = RunList(signs=look.signs, zone=self.zone, sort=settings.sort)
+        self.run_list.choose_columns(settings.columns)
+        self.undo_steps: list[Undo] = []
+        self.question_text = ""
+        self._generation: int | None = None
+        self.animation_level = "none"
+        for theme in THEMES:
+            self.register_theme(theme)
+        self.theme = settings.theme if settings.theme in self.available_themes else THEMES[0].name
+
+    def get_theme_variable_defaults(self) -> dict[str, str]:
+        """Our own colour names, for themes that don't define them."""
+        return dict(THEMES[0].variables)
+
+    # start and end
+    def on_mount(self) -> None:
+        """Open on the list of runs."""
+        self.push_screen(RunsScreen())
+        self.set_interval(WATCH_S, self._watch)
+
+    def action_leave(self) -> None:
+        """Interrupt what runs and leave at once."""
+        self.jobs.stop()
+        self.settings.theme = self.theme
+        self.settings.sort = self.run_list.sort
+        self.settings.columns = self.run_list.columns
+        save_settings(self.settings_path, self.settings)
+        self.exit()
+
+    async def action_quit(self) -> None:
+        """Leave, whoever asks for it (the palette does)."""
+        self.action_leave()
+
+    def on_unmount(self) -> None:
+        """Leave nothing running behind, however the end came."""
+        self.jobs.stop()
+
+    # the library
+    def _watch(self) -> None:
+        if not self.jobs.is_waiting("generation"):
+            self.jobs.ask("generation", self.library.generation, done=self._saw, failed=self._saw_nothing)
+
+    def _saw(self, generation: int) -> None:
+        before, self._generation = self._generation, generation
+        if before is not None and before != generation:
+            for screen in self.screen_stack:
+                if isinstance(screen, Place):
+                    screen.library_changed()
+
+    def _saw_nothing(self, error: Exception) -> None:
+        _log.debug("the library's generation could not be read: %s", error)
+
+    def facts_changed(self) -> None:
+        """Something was corrected from here: every place shows it at once."""
+        for screen in self.screen_stack:
+            if isinstance(screen, Place):
+                screen.library_changed()
+
+    def sentence_of(self, error: Exception, *, is_expected: bool) -> str:
+        """A failure in one sentence; unexpected ones go to the log whole."""
+        if is_expected:
+            return str(error)
+        _log.error("unexpected failure", exc_info=error)
+        return f"This should not have happened: {type(error).__name__}: {error}. The log has more."
+
+    # places
+    def action_go(self, place: str) -> None:
+        """Go to a place; those above the list of runs are left first."""
+        if place == "runs":
+            self._unwind()
+            return
+        if self._is_in_dialog() or getattr(self.screen, "PLACE", "") == place:
+            return
+        self._unwind()
+        self.push_screen(_make_place(place))
+
+    def show_runs_of(self, device: str) -> None:
+        """List a device's runs."""
+        self._unwind()
+        if isinstance(self.screen, RunsScreen):
+            self.screen.filter_input.put(with_picked("", "device", [device]))
+
+    def _is_in_dialog(self) -> bool:
+        return not isinstance(self.screen, Place)
+
+    def _unwind(self) -> None:
+        while len(self.screen_stack) > 2 and isinstance(self.screen, Place):
+            self.pop_screen()
+
+    def leave_place(self) -> None:
+        """Back to the place before; the first one stays."""
+        if len(self.screen_stack) > 2:
+            self.pop_screen()
+
+    def action_back(self) -> None:
+        """Leave the innermost thing of the place on top."""
+        if isinstance(self.screen, Place):
+            self.screen.back()
+        elif len(self.screen_stack) > 2:
+            self.screen.dismiss(None)
+
+    def action_help(self) -> None:
+        """Show the keys of the place on top."""
+        if isinstance(self.screen, HelpScreen):
+            self.screen.dismiss(None)
+        else:
+            self.push_screen(HelpScreen(getattr(self.screen, "PLACE", "everywhere")))
+
+    def action_flip_theme(self) -> None:
+        """Change between dark and light."""
+        names = [theme.name for theme in THEMES]
+        self.theme = names[1] if self.theme == names[0] else names[0]
+
+    def get_system_commands(self, screen: Screen[object]) -> Iterable[SystemCommand]:
+        """Every action of the place on top and of everywhere, by its words; then Textual's own."""
+        place = getattr(screen, "PLACE", "")
+        for key in KEYS:
+            if key.in_palette and key.place in {place, "everywhere"} and key.action != "command_palette":
+                yield SystemCommand(
+                    f"{key.label} ({key.shown})", key.tooltip, _runner(self, screen, key.place, key.action)
+                )
+        for command in super().get_system_commands(screen):
+            if command.title in {"Theme", "Screenshot"}:
+                yield command
+
+
+def _zone_of(name: str) -> ZoneInfo:
+    try:
+        return ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError):
+        return ZoneInfo("UTC")
+
+
+def _make_place(name: str) -> Place:
+    """A place by its name; each is loaded when it is first gone to, so that the list is up sooner."""
+    if name == "devices":
+        from tui.screens.devices import DevicesScreen
+
+        return DevicesScreen()
+    if name == "ask":
+        from tui.screens.ask import AskScreen
+
+        return AskScreen()
+    from tui.screens.imports import ImportScreen
+
+    return ImportScreen()
+
+
+def _runner(app: JoulebookApp, screen: Screen[object], place: str, action: str) -> Callable[[], Awaitable[object]]:
+    async def run() -> object:
+        return await app.run_action(action, app if place == "everywhere" else screen)
+
+    return run
+
+
+def build_app(
+    library: Library, *, settings_path: Path | None = None, encoding: str | None = "utf-8", strips: str | None = None
+) -> JoulebookApp:
+    """Make the terminal interface on an open library.
+
+    Args:
+        library: The library to show.
+        settings_path: File in which choices are kept for next time; None keeps nothing.
+        encoding: The terminal's character encoding; without Unicode everything is drawn in ASCII.
+        strips: `auto`, `braille`, `blocks` or `ascii`; None takes the kept setting.
+    """
+    settings = load_settings(settings_path)
+    wanted = strips or settings.strips
+    look = look_for(encoding, wanted if wanted in {"braille", "blocks", "ascii"} else "auto")  # type: ignore[arg-type]
+    return JoulebookApp(library, settings=settings, settings_path=settings_path, look=look)

@@ -1,0 +1,170 @@
+"""Marked runs laid over each other: where each one's time begins, and results side by side.
+
+Knows `RunView`, strips and text; no Textual. Differences and whether they are any come from `store.results.comparison`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+
+from store.model import ResultRow, RunView, Strip, StripSet
+from store.results.comparison import difference
+from store.results.evidence import Measured
+from tui import format as fmt
+from tui.models.lines import Line, line
+from tui.models.look import Look
+from tui.models.words import result_words
+from tui.plain import fit, plain
+
+__all__ = ["CompareModel", "Shifted"]
+
+Origin = Literal["load", "clock"]
+
+LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
+
+
+@dataclass(frozen=True, slots=True)
+class Shifted:
+    """One run's strip with the time that its first sample takes in the drawing."""
+
+    run_id: int
+    letter: str
+    strips: StripSet
+    strip: Strip
+
+
+@dataclass(slots=True)
+class CompareModel:
+    """Which runs, which channel, from when."""
+
+    look: Look
+    channel: str = "power_w"
+    origin: Origin = "load"
+    views: list[RunView] = field(default_factory=list)
+    strips: dict[int, StripSet] = field(default_factory=dict)
+
+    def offsets_s(self) -> dict[int, float]:
+        """Seconds to add to each run's own time.
+
+        On load applied each run's load begins at zero; on the clock the earliest run begins at zero. A run without a date
+        can't be laid on the clock and begins at zero.
+        """
+        if self.origin == "load":
+            return {v.facts.run_id: -_load_applied_s(v) for v in self.views}
+        dated = [v.facts.started_at for v in self.views if v.facts.started_at is not None]
+        first = min(dated, default=None)
+        return {
+            v.facts.run_id: 0.0
+            if first is None or v.facts.started_at is None
+            else (v.facts.started_at - first).total_seconds()
+            for v in self.views
+        }
+
+    def span_s(self) -> tuple[float, float]:
+        """First and last time of the drawing [s]."""
+        offsets = self.offsets_s()
+        starts = [offsets[v.facts.run_id] for v in self.views]
+        ends = [offsets[v.facts.run_id] + v.duration_s for v in self.views]
+        return (min(starts), max(ends)) if starts else (0.0, 1.0)
+
+    def shifted(self) -> list[Shifted]:
+        """Strips in the drawing's time, in the order of the runs."""
+        offsets = self.offsets_s()
+        out = []
+        for letter, view in zip(LETTERS, self.views, strict=False):
+            run_id = view.facts.run_id
+            strips = self.strips.get(run_id)
+            strip = strips.strip(self.channel) if strips else None
+            if strips is not None and strip is not None:
+                moved = StripSet(
+                    strips.from_s + offsets[run_id], strips.to_s + offsets[run_id], strips.buckets, (strip,)
+                )
+                out.append(Shifted(run_id, letter, moved, strip))
+        return out
+
+    def all_in_one(self) -> Strip | None:
+        """The lowest and highest of all runs, for one axis."""
+        found = [s.strip for s in self.shifted()]
+        if not found:
+            return None
+        low = np.concatenate([s.lowest for s in found])
+        high = np.concatenate([s.highest for s in found])
+        return Strip(self.channel, found[0].unit, low, (low + high) / 2, high)
+
+    def label(self, view: RunView) -> str:
+        """What a run is called in the legend."""
+        f = view.facts
+        parts = (f.device, f.port, f.mode, f.kind, f.load_set, f"run {f.run_id}")
+        return plain(" ".join(p for p in parts if p), ascii_only=self.look.is_ascii)
+
+    # results side by side
+    def rows(self, width: int) -> list[Line]:
+        """Results that at least two runs share, each beside the first one's, with the difference and what it is worth."""
+        names = self._shared()
+        cell = max((width - 20) // max(len(self.views), 1) - 2, 12)
+        return [self._row(name, cell) for name in names]
+
+    def head_line(self, width: int) -> Line:
+        """Letters above the columns."""
+        cell = max((width - 23) // max(len(self.views), 1) - 2, 12)
+        parts: list[str | tuple[str, str]] = ["   ", fit("", 18)]
+        for letter, view in zip(LETTERS, self.views, strict=False):
+            name = plain(view.facts.device or f"run {view.facts.run_id}", ascii_only=self.look.is_ascii)
+            parts += [(fit(f"{letter} {name}", cell), "head"), "  "]
+        return line(*parts)
+
+    def _current(self, view: RunView) -> dict[str, ResultRow]:
+        return {r.name: r for r in view.results if r.is_current and r.value is not None}
+
+    def _shared(self) -> list[str]:
+        seen: dict[str, int] = {}
+        for view in self.views:
+            for name in self._current(view):
+                seen[name] = seen.get(name, 0) + 1
+        return [name for name, times in seen.items() if times > 1]
+
+    def _row(self, name: str, cell: int) -> Line:
+        first = self._current(self.views[0]).get(name) if self.views else None
+        parts: list[str | tuple[str, str]] = [(fit(result_words(name), 18), "dim")]
+        for index, view in enumerate(self.views):
+            found = self._current(view).get(name)
+            shown = self._shown(found)
+            told = ""
+            is_apart = False
+            if index and found is not None and first is not None:
+                told, is_apart = self._difference(found, first)
+            text = fit(f"{shown}  {told}" if told else shown, cell)
+            parts += [(text, "accent" if is_apart else ""), "  "]
+        return line(*parts)
+
+    def _shown(self, found: ResultRow | None) -> str:
+        if found is None:
+            return self.look.signs.missing
+        if found.unit == "s":
+            return fmt.span_words(found.value)
+        return fmt.reading(found.value, found.uncertainty, found.unit, signs=self.look.signs)
+
+    @staticmethod
+    def _difference(found: ResultRow, first: ResultRow) -> tuple[str, bool]:
+        """The difference from the first run, and whether it exceeds its uncertainty."""
+        if found.value is None or first.value is None:
+            return "", False
+        d = difference(
+            Measured(found.value, found.unit, found.uncertainty), Measured(first.value, first.unit, first.uncertainty)
+        )
+        decimals = fmt.decimals_of(max(abs(found.value), abs(first.value)), d.uncertainty)
+        sign = "+" if d.value > 0 else ""
+        text = f"{sign}{fmt.number(d.value, decimals)}"
+        if d.uncertainty is None:
+            return text, False
+        return (text if d.is_told_apart else f"({text})"), d.is_told_apart
+
+
+def _load_applied_s(view: RunView) -> float:
+    """When the load was applied, from the run's first sample [s]; zero where no event tells."""
+    names = ("load applied", "load_applied", "load-applied", "load on")
+    found = [e.from_s for e in view.events if e.kind in names]
+    return min(found, default=0.0)

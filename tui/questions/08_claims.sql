@@ -1,0 +1,2 @@
+-- claims and what they rest on
+SELECT device, quantity, bound, value, unit, port, mode, condition, printed_on FROM claims ORDER BY device, quantity

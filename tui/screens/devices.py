@@ -1,0 +1,95 @@
+"""Devices: the list, and the way to a page each.
+
+Knows Textual, the list's model and the library's calls.
+"""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from textual.app import ComposeResult
+
+from store.model import DeviceRow
+from tui.keys import bindings
+from tui.models.device_list import DeviceList
+from tui.screens.device import DeviceScreen
+from tui.screens.place import Place
+from tui.widgets.ledger import Ledger
+from tui.widgets.lines_view import Rule
+
+__all__ = ["DevicesScreen"]
+
+
+class DevicesScreen(Place):
+    """The list of devices."""
+
+    PLACE: ClassVar[str] = "devices"
+    NAME: ClassVar[str] = "Devices"
+    BINDINGS = bindings("devices")
+
+    def body(self) -> ComposeResult:
+        """The list."""
+        signs = self.joulebook.look.signs
+        self.model = DeviceList(signs)
+        yield Rule(signs.rule)
+        yield Ledger(self.model.row_line, self.model.head_line, sign=signs.cursor, id="devices")
+
+    def on_mount(self) -> None:
+        """Read the devices."""
+        self.ledger.focus()
+        self.library_changed()
+
+    @property
+    def ledger(self) -> Ledger:
+        """The list on screen."""
+        return self.query_one("#devices", Ledger)
+
+    def library_changed(self) -> None:
+        """Read the devices anew."""
+        self.ask_library("list", lambda: list(self.joulebook.library.devices()), self._take)
+
+    def _take(self, rows: list[DeviceRow]) -> None:
+        here = self._here()
+        self.model.rows = rows
+        self.ledger.count = len(rows)
+        names = [row.device for row in rows]
+        self.ledger.move_to(names.index(here) if here in names else self.ledger.cursor)
+        self.ledger.repaint()
+        self.top_line.tell(middle=f"{len(rows)} devices")
+        if not rows:
+            self.tell("no devices yet: `joulebook device load sheet.toml` brings one in", is_problem=False)
+
+    def _here(self) -> str | None:
+        rows = self.model.rows
+        return rows[self.ledger.cursor].device if self.ledger.cursor < len(rows) else None
+
+    def on_ledger_row_chosen(self, message: Ledger.RowChosen) -> None:
+        """A click on the device under the cursor opens it."""
+        message.stop()
+        self.action_open()
+
+    def action_open(self) -> None:
+        """Open the device's page."""
+        if here := self._here():
+            self.app.push_screen(DeviceScreen(here, [row.device for row in self.model.rows]))
+
+    def action_runs(self) -> None:
+        """List its runs."""
+        if here := self._here():
+            self.joulebook.show_runs_of(here)
+
+    def action_down(self) -> None:
+        """Next device."""
+        self.ledger.move(1)
+
+    def action_up(self) -> None:
+        """Device before."""
+        self.ledger.move(-1)
+
+    def action_first(self) -> None:
+        """First device."""
+        self.ledger.move_to(0)
+
+    def action_last(self) -> None:
+        """Last device."""
+        self.ledger.move_to(len(self.model.rows) - 1)

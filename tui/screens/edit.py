@@ -1,0 +1,136 @@
+"""Correcting facts of one run or of several, over the place one came from.
+
+Knows Textual, the edit model and the library's calls.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, ClassVar, cast
+
+from textual.app import ComposeResult
+from textual.containers import Horizontal, VerticalScroll
+from textual.screen import ModalScreen
+from textual.suggester import SuggestFromList
+from textual.widgets import Input, Static
+
+from importers.schema import DIRECTIONS, KINDS
+from store.errors import StoreError
+from store.model import RunFacts
+from tui.keys import bindings
+from tui.models.edits import EDITABLE, WrongEntry, changed, common_text, undo_of
+from tui.models.lines import line
+from tui.models.words import FACTS
+from tui.plain import plain
+from tui.widgets.lines_view import KeyLine, LinesView
+
+if TYPE_CHECKING:
+    from tui.app import JoulebookApp
+
+__all__ = ["EditScreen"]
+
+_OFFERED: dict[str, tuple[str, ...]] = {
+    "kind": KINDS,
+    "direction": DIRECTIONS,
+    "quality": ("ok", "suspect", "rejected"),
+    "measured_at": ("port", "cable end"),
+}
+
+
+class EditScreen(ModalScreen[bool | None]):
+    """A form of facts; only what is typed anew is changed."""
+
+    PLACE: ClassVar[str] = "edit"
+    CSS_PATH = "edit.tcss"
+    BINDINGS = bindings("edit")
+
+    def __init__(self, facts: Sequence[RunFacts], field: str = "") -> None:
+        super().__init__()
+        self._facts = list(facts)
+        self._first = field if field in EDITABLE else EDITABLE[0]
+        self._before: dict[str, str] = {}
+
+    @property
+    def _joulebook(self) -> JoulebookApp:
+        return cast("JoulebookApp", self.app)
+
+    def compose(self) -> ComposeResult:
+        """One row per fact, the reason last."""
+        zone, signs = self._joulebook.zone, self._joulebook.look.signs
+        self._before = {name: common_text(self._facts, name, zone) for name in EDITABLE}
+        with VerticalScroll(id="edit"):
+            yield LinesView(id="edit-title")
+            for name in (*EDITABLE, "reason"):
+                with Horizontal(classes="edit-row"):
+                    words = "because" if name == "reason" else signs.unit(FACTS[name])
+                    yield Static(words, classes="edit-name", markup=False)
+                    yield Input(
+                        self._before.get(name, ""),
+                        placeholder="why, for the record" if name == "reason" else "",
+                        suggester=SuggestFromList(_OFFERED[name], case_sensitive=False) if name in _OFFERED else None,
+                        id=f"edit-{name}",
+                        classes="plain-input",
+                        select_on_focus=False,
+                    )
+            yield LinesView(id="edit-problem")
+            yield KeyLine("edit")
+
+    def on_mount(self) -> None:
+        """Begin with the field that was asked for."""
+        runs = f"run {self._facts[0].run_id}" if len(self._facts) == 1 else f"{len(self._facts)} runs"
+        hint = ("  old values are kept; an emptied field takes the fact away", "dim")
+        self.query_one("#edit-title", LinesView).show([line((f"facts of {runs}", "place"), hint)])
+        self.query_one(f"#edit-{self._first}", Input).focus()
+
+    def on_input_submitted(self, message: Input.Submitted) -> None:
+        """Enter goes on to the next field; from the last one it saves."""
+        message.stop()
+        if message.input.id == "edit-reason":
+            self.action_save()
+        else:
+            self.action_next_field()
+
+    def action_next_field(self) -> None:
+        """Next field."""
+        self.focus_next(Input)
+
+    def action_previous_field(self) -> None:
+        """Field before."""
+        self.focus_previous(Input)
+
+    def _problem(self, text: str) -> None:
+        shown = plain(text, ascii_only=self._joulebook.look.is_ascii)
+        self.query_one("#edit-problem", LinesView).show([line((shown, "warn"))])
+
+    def action_save(self) -> None:
+        """Save what was typed anew."""
+        after = {name: self.query_one(f"#edit-{name}", Input).value for name in EDITABLE}
+        reason = self.query_one("#edit-reason", Input).value.strip()
+        try:
+            changes = changed(self._before, after, self._joulebook.zone)
+        except WrongEntry as wrong:
+            self._problem(str(wrong))
+            return
+        if not changes:
+            self.dismiss(False)
+            return
+        if changes.get("quality", "ok") != "ok" and not reason:
+            self._problem("quality: say why, in the last field.")
+            self.query_one("#edit-reason", Input).focus()
+            return
+        library = self._joulebook.library
+        runs = [of.run_id for of in self._facts]
+
+        def done(_: object) -> None:
+            self._joulebook.undo_steps.append(undo_of(self._facts, changes))
+            self._joulebook.facts_changed()
+            if self.is_attached:
+                self.dismiss(True)
+
+        def failed(error: Exception) -> None:
+            if self.is_attached:
+                self._problem(self._joulebook.sentence_of(error, is_expected=isinstance(error, StoreError)))
+
+        self._joulebook.jobs.ask(
+            "change", lambda: library.edit_runs(runs, changes, reason=reason), done=done, failed=failed, must_run=True
+        )

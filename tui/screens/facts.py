@@ -1,0 +1,96 @@
+"""Facts to state once for many files.
+
+Knows Textual; gives what was typed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, ClassVar, cast
+
+from textual.app import ComposeResult
+from textual.containers import Horizontal, VerticalScroll
+from textual.screen import ModalScreen
+from textual.suggester import SuggestFromList
+from textual.widgets import Input, Static
+
+from importers.schema import KINDS
+from tui.keys import bindings
+from tui.models.lines import line
+from tui.widgets.lines_view import KeyLine, LinesView
+
+if TYPE_CHECKING:
+    from tui.app import JoulebookApp
+
+__all__ = ["FIELDS", "FactsScreen"]
+
+FIELDS: dict[str, str] = {
+    "device": "device",
+    "port": "port",
+    "mode": "mode",
+    "kind": "kind",
+    "load": "load",
+    "ambient_c": "room °C",
+    "meter": "meter",
+    "note": "note",
+}
+"""Facts that can be stated for an import, and how they are called."""
+
+
+class FactsScreen(ModalScreen[dict[str, str] | None]):
+    """A form; gives every field's text, or None where it was left."""
+
+    PLACE: ClassVar[str] = "edit"
+    CSS_PATH = "edit.tcss"
+    BINDINGS = bindings("edit")
+
+    def __init__(self, stated: Mapping[str, str], offered: Mapping[str, list[str]]) -> None:
+        super().__init__()
+        self._stated, self._offered = dict(stated), {**offered, "kind": list(KINDS)}
+
+    def compose(self) -> ComposeResult:
+        """One row per fact."""
+        signs = cast("JoulebookApp", self.app).look.signs
+        with VerticalScroll(id="edit"):
+            yield LinesView(id="edit-title")
+            for name, words in FIELDS.items():
+                with Horizontal(classes="edit-row"):
+                    yield Static(signs.unit(words), classes="edit-name", markup=False)
+                    choices = self._offered.get(name)
+                    yield Input(
+                        self._stated.get(name, ""),
+                        suggester=SuggestFromList(choices, case_sensitive=False) if choices else None,
+                        id=f"facts-{name}",
+                        classes="plain-input",
+                        select_on_focus=False,
+                    )
+            yield KeyLine("edit")
+
+    def on_mount(self) -> None:
+        """Begin with the first field."""
+        title = line(
+            ("facts of all files in the list", "place"),
+            ("  what a file says itself is kept where this is empty", "dim"),
+        )
+        self.query_one("#edit-title", LinesView).show([title])
+        self.query_one("#facts-device", Input).focus()
+
+    def on_input_submitted(self, message: Input.Submitted) -> None:
+        """Enter goes on; from the last field it takes them."""
+        message.stop()
+        if message.input.id == "facts-note":
+            self.action_save()
+        else:
+            self.action_next_field()
+
+    def action_next_field(self) -> None:
+        """Next field."""
+        self.focus_next(Input)
+
+    def action_previous_field(self) -> None:
+        """Field before."""
+        self.focus_previous(Input)
+
+    def action_save(self) -> None:
+        """Give what was typed."""
+        self.dismiss({name: self.query_one(f"#facts-{name}", Input).value.strip() for name in FIELDS})

@@ -1,0 +1,289 @@
+"""Import: files, what was made of each and why, questions with their answers, facts for all, progress, outcome.
+
+Knows Textual, the model, `ingest` and the library's calls; reads no file on the event loop.
+"""
+
+from __future__ import annotations
+
+import threading
+from pathlib import Path
+from typing import ClassVar
+
+from textual.app import ComposeResult
+from textual.containers import Container, VerticalScroll
+
+from importers import ImportRefused, Inspection
+from importers.schema import Facts
+from store.errors import StoreError
+from tui.ingest import FileOutcome, Order, find_files, import_file, inspect_file
+from tui.keys import bindings
+from tui.models.import_list import Entry, ImportList, facts_words
+from tui.models.lines import Line, line
+from tui.models.pick_list import Choice, PickList
+from tui.models.preview import preview_lines
+from tui.plain import plain
+from tui.screens.facts import FactsScreen
+from tui.screens.pick import PickScreen
+from tui.screens.place import Place
+from tui.screens.prompt import PromptScreen
+from tui.widgets.ledger import Ledger
+from tui.widgets.lines_view import LinesView, Rule
+
+__all__ = ["ImportScreen"]
+
+
+class ImportScreen(Place):
+    """Files on their way into the library."""
+
+    PLACE: ClassVar[str] = "import"
+    NAME: ClassVar[str] = "Import"
+    CSS_PATH = "imports.tcss"
+    BINDINGS = bindings("import")
+
+    def body(self) -> ComposeResult:
+        """Files, then what was made of the one under the cursor."""
+        signs = self.joulebook.look.signs
+        self.model = ImportList(self.joulebook.look)
+        self._stated: dict[str, str] = {}
+        self._stop = threading.Event()
+        self._imported: list[int] = []
+        self._left_to_import: list[Entry] = []
+        yield LinesView(id="facts-line")
+        yield Rule(signs.rule)
+        with Container(id="files-and-detail"):
+            yield Ledger(self.model.row_line, None, sign=signs.cursor, id="files")
+            yield Rule(signs.rule, id="detail-rule")
+            with VerticalScroll(id="detail", can_focus=False):
+                yield LinesView(id="detail-lines")
+
+    def on_mount(self) -> None:
+        """Ask for a file at once where there is none."""
+        self.ledger.focus()
+        self._paint()
+        self.call_after_refresh(self.action_path)
+
+    @property
+    def ledger(self) -> Ledger:
+        """The files on screen."""
+        return self.query_one("#files", Ledger)
+
+    def _here(self) -> Entry | None:
+        entries = self.model.entries
+        return entries[self.ledger.cursor] if self.ledger.cursor < len(entries) else None
+
+    # painting
+    def _paint(self) -> None:
+        self.ledger.count = len(self.model.entries)
+        self.ledger.repaint()
+        self.top_line.tell(middle=self.model.summary())
+        words = plain(facts_words(self._stated), ascii_only=self.joulebook.look.is_ascii)
+        hint = words or "none stated: e states device, port, mode ... once for all files"
+        self.query_one("#facts-line", LinesView).show([line((" facts   ", "dim"), (hint, "" if words else "dim"))])
+        self._paint_detail()
+
+    def _paint_detail(self) -> None:
+        entry = self._here()
+        view = self.query_one("#detail-lines", LinesView)
+        width = max(self.query_one("#detail").size.width - 2, 30)
+        if entry is None:
+            view.show([])
+            return
+        lines: list[Line] = self.model.detail_lines(entry, width)
+        if entry.inspection is not None:
+            for part, frame in entry.inspection.preview.items():
+                lines += [(), line((f"first rows, {plain(part)}", "head"))]
+                lines += preview_lines(frame, self.joulebook.look, width, 6)
+        view.show(lines)
+
+    def on_ledger_cursor_moved(self, message: Ledger.CursorMoved) -> None:
+        """Show what was made of another file."""
+        message.stop()
+        self._paint_detail()
+
+    def on_ledger_row_chosen(self, message: Ledger.RowChosen) -> None:
+        """A click on the file under the cursor answers its question."""
+        message.stop()
+        self.action_answer()
+
+    # files
+    def action_path(self) -> None:
+        """Name a file or a folder."""
+
+        def take(typed: str | None) -> None:
+            if typed:
+                self.take_paths([Path(typed).expanduser()])
+
+        self.app.push_screen(PromptScreen("file or folder", paths=self.joulebook.jobs), take)
+
+    def take_paths(self, paths: list[Path]) -> None:
+        """Look for files and inspect them."""
+
+        def done(found: list[Path]) -> None:
+            fresh = self.model.add(found)
+            self.tell("" if fresh else "no export there, or it is in the list already", is_problem=False)
+            for entry in fresh:
+                self._inspect(entry)
+            self._paint()
+
+        self.ask_library("find", lambda: list(find_files(paths).files), done, must_run=True)
+
+    def _order(self, entry: Entry) -> Order:
+        return Order(facts=self._facts(), answers=dict(entry.answers))
+
+    def _facts(self) -> Facts:
+        stated = {name: text for name, text in self._stated.items() if text}
+        ambient = stated.pop("ambient_c", None)
+        return Facts(**stated, ambient_c=_number(ambient))  # type: ignore[arg-type]
+
+    def _inspect(self, entry: Entry) -> None:
+        library, order = self.joulebook.library, self._order(entry)
+
+        def done(found: Inspection) -> None:
+            entry.inspection, entry.refused = found, ""
+            self._paint()
+
+        def failed(error: Exception) -> None:
+            entry.inspection = None
+            is_expected = isinstance(error, StoreError | ImportRefused | OSError)
+            entry.refused = self.joulebook.sentence_of(error, is_expected=is_expected)
+            self._paint()
+
+        self.ask_library(
+            "inspect", lambda: inspect_file(entry.path, library, order), done, failed=failed, must_run=True
+        )
+
+    def action_answer(self) -> None:
+        """Answer the first open question."""
+        entry = self._here()
+        if entry is None or not entry.questions:
+            self.tell("no open question about this file", is_problem=False)
+            return
+        question = entry.questions[0]
+        choices = [Choice(str(value), label) for value, label in question.choices]
+        model = PickList(choices, is_many=False, signs=self.joulebook.look.signs)
+
+        def take(values: tuple[str, ...] | None) -> None:
+            if values:
+                entry.answers[question.id] = values[0]
+                self._inspect(entry)
+
+        title = plain(question.text, ascii_only=self.joulebook.look.is_ascii)
+        self.app.push_screen(PickScreen(title, model), take)
+
+    def action_facts(self) -> None:
+        """State facts for all files."""
+        library = self.joulebook.library
+
+        def call() -> dict[str, list[str]]:
+            offered = {name: [f.value for f in library.facets(name)] for name in ("port", "mode", "load")}
+            offered["device"] = [d.device for d in library.devices()]
+            offered["meter"] = [m.name for m in library.meters()]
+            return offered
+
+        def take(stated: dict[str, str] | None) -> None:
+            if stated is None:
+                return
+            if stated["ambient_c"] and _number(stated["ambient_c"]) is None:
+                self.tell(f"room temperature: {stated['ambient_c']} is not a number")
+                stated["ambient_c"] = ""
+            self._stated = stated
+            self._paint()
+
+        self.ask_library(
+            "offered", call, lambda offered: self.app.push_screen(FactsScreen(self._stated, offered), take)
+        )
+
+    def action_drop(self) -> None:
+        """Leave the file out."""
+        entry = self._here()
+        if entry is not None and not entry.is_reading:
+            self.model.entries.remove(entry)
+            self._paint()
+
+    # importing
+    def action_go_ahead(self) -> None:
+        """Import what is sure, one file after the other."""
+        if self._left_to_import:
+            return
+        self._left_to_import = self.model.sure()
+        if not self._left_to_import:
+            self.tell("nothing here is sure yet: answer the questions, or name files with /", is_problem=False)
+            return
+        self._stop.clear()
+        self._import_next()
+
+    def _import_next(self) -> None:
+        if not self._left_to_import or self._stop.is_set():
+            self._left_to_import = []
+            self.tell(f"done: {self.model.summary()}", is_problem=False)
+            self._paint()
+            return
+        entry = self._left_to_import.pop(0)
+        entry.is_reading = True
+        self._paint()
+        library, order, app = self.joulebook.library, self._order(entry), self.joulebook
+
+        def progress(done: int, total: int) -> None:
+            app.call_later(self._show_share, entry, done / total if total else 0.0)
+
+        def finished(outcome: FileOutcome) -> None:
+            entry.is_reading, entry.outcome = False, outcome
+            self._imported += [*outcome.run_ids] if outcome.status == "imported" else []
+            self._import_next()
+
+        def failed(error: Exception) -> None:
+            entry.is_reading = False
+            entry.refused = self.joulebook.sentence_of(error, is_expected=isinstance(error, StoreError))
+            self._import_next()
+
+        self.ask_library(
+            "import", lambda: import_file(library, entry.path, order, progress), finished, failed=failed, must_run=True
+        )
+
+    def _show_share(self, entry: Entry, share: float) -> None:
+        entry.share = share
+        if self.is_attached:
+            self.ledger.repaint()
+
+    def action_stop_import(self) -> None:
+        """Stop after the file that is being read."""
+        self._stop.set()
+
+    def action_undo(self) -> None:
+        """Take this import back, after a question."""
+        if not self._imported or self._left_to_import:
+            self.tell("nothing was imported here that could be taken back", is_problem=False)
+            return
+        library, runs = self.joulebook.library, list(self._imported)
+        choices = [Choice("no", "keep them"), Choice("yes", f"delete {len(runs)} imported runs")]
+
+        def done(_: object) -> None:
+            self._imported = []
+            for entry in self.model.entries:
+                if entry.outcome is not None and entry.outcome.status == "imported":
+                    entry.outcome = None
+            self.tell(f"{len(runs)} runs taken back", is_problem=False)
+            self._paint()
+
+        def take(values: tuple[str, ...] | None) -> None:
+            if values == ("yes",):
+                self.ask_library(
+                    "import", lambda: library.delete_runs(runs, reason="import taken back"), done, must_run=True
+                )
+
+        self.app.push_screen(PickScreen("take the import back", PickList(choices, is_many=False)), take)
+
+    def action_down(self) -> None:
+        """Next file."""
+        self.ledger.move(1)
+
+    def action_up(self) -> None:
+        """File before."""
+        self.ledger.move(-1)
+
+
+def _number(text: str | None) -> float | None:
+    try:
+        return float((text or "").replace(",", "."))
+    except ValueError:
+        return None

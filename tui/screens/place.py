@@ -1,0 +1,117 @@
+"""What every place shares: the lines at top and bottom, the way to the library, and what happens where room is short.
+
+Knows Textual, the app's library and jobs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, ClassVar, TypeVar, cast
+
+from textual import events
+from textual.app import ComposeResult
+from textual.screen import Screen
+from textual.widgets import Static
+
+from store.errors import StoreError
+from tui.plain import plain
+from tui.widgets.lines_view import KeyLine, StatusLine, TopLine
+
+if TYPE_CHECKING:
+    from tui.app import JoulebookApp
+
+__all__ = ["Place"]
+
+T = TypeVar("T")
+
+SMALLEST = (60, 15)
+"""Below this nothing useful fits; one line says so."""
+
+
+class Place(Screen[None]):
+    """A place of the interface: top line, body, status, keys."""
+
+    PLACE: ClassVar[str] = ""
+    """Name in the table of keys."""
+    NAME: ClassVar[str] = ""
+    """Name at the top."""
+    AUTO_FOCUS = None
+    HORIZONTAL_BREAKPOINTS: ClassVar[list[tuple[int, str]] | None] = [(0, "-narrow"), (120, "-wide")]
+    VERTICAL_BREAKPOINTS: ClassVar[list[tuple[int, str]] | None] = [(0, "-short"), (32, "-tall")]
+
+    @property
+    def joulebook(self) -> JoulebookApp:
+        """The app, by its own type."""
+        return cast("JoulebookApp", self.app)
+
+    def compose(self) -> ComposeResult:
+        """Top line, the place's own parts, status, keys."""
+        yield TopLine(self.NAME, plain(self.joulebook.library.name, ascii_only=self.joulebook.look.is_ascii))
+        yield from self.body()
+        yield StatusLine()
+        yield KeyLine(self.PLACE)
+        yield Static("", id="too-small", markup=False)
+
+    def body(self) -> ComposeResult:
+        """What is this place's own."""
+        raise NotImplementedError
+
+    # lines
+    @property
+    def top_line(self) -> TopLine:
+        """The line at the top."""
+        return self.query_one(TopLine)
+
+    @property
+    def key_line(self) -> KeyLine:
+        """The line of keys."""
+        return self.query_one(KeyLine)
+
+    def tell(self, text: str, *, is_problem: bool = True) -> None:
+        """Say something in the status line; an empty text clears it."""
+        self.query_one(StatusLine).tell(plain(text, ascii_only=self.joulebook.look.is_ascii), is_problem=is_problem)
+
+    def on_resize(self, event: events.Resize) -> None:
+        """Say so where the terminal is too small."""
+        is_small = event.size.width < SMALLEST[0] or event.size.height < SMALLEST[1]
+        self.set_class(is_small, "-too-small")
+        if is_small:
+            notice = f"too small: needs {SMALLEST[0]}x{SMALLEST[1]}, has {event.size.width}x{event.size.height}"
+            self.query_one("#too-small", Static).update(notice)
+
+    # the library
+    def ask_library(
+        self,
+        lane: str,
+        call: Callable[[], T],
+        done: Callable[[T], None],
+        *,
+        failed: Callable[[Exception], None] | None = None,
+        interrupt: Callable[[], None] | None = None,
+        must_run: bool = False,
+    ) -> None:
+        """Run a call of the library off the event loop; `done` runs here unless the place was left meanwhile."""
+
+        def take(answer: T) -> None:
+            if self.is_attached:
+                done(answer)
+
+        def refuse(error: Exception) -> None:
+            if self.is_attached:
+                (failed or self.tell_failure)(error)
+
+        self.joulebook.jobs.ask(
+            f"{self.PLACE}.{lane}", call, done=take, failed=refuse, interrupt=interrupt, must_run=must_run
+        )
+
+    def tell_failure(self, error: Exception) -> None:
+        """Show what went wrong; what no person can cause is logged as well."""
+        self.tell(self.joulebook.sentence_of(error, is_expected=isinstance(error, StoreError)))
+
+    # what the app calls
+    def back(self) -> None:
+        """Leave the innermost thing; here the place itself."""
+        self.joulebook.leave_place()
+
+    def library_changed(self) -> None:
+        """Some process committed something; show what is true now."""

@@ -1,0 +1,376 @@
+"""Runs: the list under a filter, with a glance at the run under the cursor.
+
+Knows Textual, the list's model and the library's calls; holds no arithmetic and no SQL.
+"""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from textual.app import ComposeResult
+from textual.containers import Container, Horizontal
+from textual.widgets import Input, Static
+
+from store.errors import FilterError
+from store.model import FacetCount, RunPage, RunView
+from tui.keys import bindings
+from tui.models import glance
+from tui.models.edits import Undo
+from tui.models.filter_words import picked_values, with_picked
+from tui.models.pick_list import Choice, PickList
+from tui.models.run_columns import COLUMNS, column_named
+from tui.models.run_list import PAGE
+from tui.screens.compare import CompareScreen
+from tui.screens.edit import EditScreen
+from tui.screens.pick import PickScreen
+from tui.screens.place import Place
+from tui.screens.run import RunScreen
+from tui.widgets.filter_line import FilterInput
+from tui.widgets.ledger import Ledger
+from tui.widgets.lines_view import LinesView, Rule
+
+__all__ = ["RunsScreen"]
+
+COMPLETED_FIELDS = ("port", "mode", "device", "kind", "meter")
+FEWEST_TO_COMPARE = 2
+
+
+class RunsScreen(Place):
+    """The list of runs."""
+
+    PLACE: ClassVar[str] = "runs"
+    NAME: ClassVar[str] = "Runs"
+    CSS_PATH = "runs.tcss"
+    BINDINGS = bindings("runs")
+
+    def body(self) -> ComposeResult:
+        """Filter line, list, glance."""
+        signs = self.joulebook.look.signs
+        with Horizontal(id="filter-row"):
+            yield Static(" filter  ", id="filter-name", markup=False)
+            yield FilterInput(self.list.filter_text)
+        yield Rule(signs.rule)
+        with Container(id="list-and-glance"):
+            yield Ledger(self.list.row_line, self.list.head_line, sign=signs.cursor, id="runs")
+            yield Rule(signs.rule, id="glance-rule")
+            yield LinesView(id="glance")
+
+    def on_mount(self) -> None:
+        """Read the first page."""
+        self._seen: dict[int, RunView] = {}
+        self._shown_view: RunView | None = None
+        self.ledger.focus()
+        self.read_list(keep_run=None)
+        self._read_completions()
+
+    # parts
+    @property
+    def list(self):  # type: ignore[no-untyped-def]  # noqa: ANN201
+        """The list's state, shared with the page of one run."""
+        return self.joulebook.run_list
+
+    @property
+    def ledger(self) -> Ledger:
+        """The list on screen."""
+        return self.query_one("#runs", Ledger)
+
+    @property
+    def filter_input(self) -> FilterInput:
+        """The filter line."""
+        return self.query_one(FilterInput)
+
+    # reading
+    def read_list(self, *, keep_run: int | None) -> None:
+        """Ask for the list anew; the cursor goes back to `keep_run` where that is still near."""
+        library, text, sort = self.joulebook.library, self.list.filter_text, self.list.sort
+        offset, limit = self.list.window() if keep_run is not None else (0, PAGE)
+
+        def call() -> RunPage:
+            return library.runs(text, sort=sort, limit=limit, offset=offset)
+
+        def done(page: RunPage) -> None:
+            self.list.replace(page, offset, keep_run=keep_run)
+            self.filter_input.mark_right()
+            self.tell("")
+            self._paint_list()
+            self.read_glance()
+
+        self.ask_library("list", call, done, failed=self._list_refused)
+
+    def _list_refused(self, error: Exception) -> None:
+        """The list stays; a wrong word is shown where it is wrong."""
+        if isinstance(error, FilterError):
+            self.filter_input.mark_wrong(error.position, error.word)
+        self.tell_failure(error)
+
+    def _paint_list(self) -> None:
+        self.ledger.count = self.list.shown
+        self.ledger.move_to(self.list.cursor)
+        self.ledger.repaint()
+        self.top_line.tell(middle=self.list.count_text())
+        if not self.list.shown:
+            self._paint_glance(None)
+            self.tell(self._nothing_text(), is_problem=False)
+
+    def _nothing_text(self) -> str:
+        if self.list.total:
+            return "no run fits the filter; esc clears it"
+        return "no runs yet: i imports a meter's export"
+
+    def _read_missing(self) -> None:
+        """Ask for the pages on screen that are not loaded."""
+        first = self.ledger.first_on_screen
+        missing = self.list.missing_pages(first, first + self.ledger.rows_on_screen)
+        if not missing:
+            return
+        library, text, sort = self.joulebook.library, self.list.filter_text, self.list.sort
+        offset, limit = missing[0] * PAGE, (missing[-1] + 1 - missing[0]) * PAGE
+
+        def call() -> RunPage:
+            return library.runs(text, sort=sort, limit=limit, offset=offset)
+
+        def done(page: RunPage) -> None:
+            if (text, sort) == (self.list.filter_text, self.list.sort):
+                self.list.add(page, offset)
+                self.ledger.count = self.list.shown
+                self.ledger.repaint()
+                self.read_glance()
+
+        self.ask_library("pages", call, done)
+
+    def read_glance(self) -> None:
+        """Ask for the run under the cursor."""
+        run_id = self.list.run_id()
+        if run_id is None:
+            return
+        if run_id in self._seen:
+            self._paint_glance(self._seen[run_id])
+            return
+        library = self.joulebook.library
+
+        def done(view: RunView) -> None:
+            if len(self._seen) >= PAGE:
+                self._seen.clear()
+            self._seen[run_id] = view
+            if self.list.run_id() == run_id:
+                self._paint_glance(view)
+
+        self.ask_library("glance", lambda: library.run(run_id), done)
+
+    def _paint_glance(self, view: RunView | None) -> None:
+        self._shown_view = view
+        pane = self.query_one("#glance", LinesView)
+        width, height = pane.size.width, pane.size.height
+        if view is None or width < 1 or height < 1:
+            pane.show([])
+            return
+        draw = glance.beside if self.has_class("-wide") else glance.below
+        pane.show(draw(view, self.joulebook.look, width=width, height=height))
+
+    def _read_completions(self) -> None:
+        library = self.joulebook.library
+
+        def call() -> dict[str, list[str]]:
+            return {field: [f.value for f in library.facets(field, "")] for field in COMPLETED_FIELDS}
+
+        self.ask_library(
+            "completions", call, lambda values: self.filter_input.offer(values, self.joulebook.settings.filters)
+        )
+
+    def library_changed(self) -> None:
+        """Show what is true now; the cursor stays on its run."""
+        self._seen.clear()
+        self.read_list(keep_run=self.list.run_id())
+        self._read_completions()
+
+    # what Textual tells
+    def on_screen_resume(self) -> None:
+        """Come back from another place: the cursor may have moved on there."""
+        self._paint_list()
+        self.read_glance()
+
+    def on_ledger_cursor_moved(self, message: Ledger.CursorMoved) -> None:
+        """Follow the cursor."""
+        message.stop()
+        self.list.cursor = message.index
+        self._read_missing()
+        self.read_glance()
+
+    def on_ledger_row_chosen(self, message: Ledger.RowChosen) -> None:
+        """A click on the run under the cursor opens it."""
+        message.stop()
+        self.action_open()
+
+    def on_input_changed(self, message: Input.Changed) -> None:
+        """Filter as one types."""
+        message.stop()
+        if message.value != self.list.filter_text:
+            self.list.filter_text = message.value
+            self.read_list(keep_run=None)
+
+    def on_input_submitted(self, message: Input.Submitted) -> None:
+        """Enter leaves the filter line for the list."""
+        message.stop()
+        self._leave_filter()
+
+    def on_lines_view_resized(self) -> None:
+        """Draw the glance in its new size."""
+        self._paint_glance(self._shown_view)
+
+    def _leave_filter(self) -> None:
+        self.joulebook.settings.remember_filter(self.list.filter_text)
+        self.ledger.focus()
+
+    # keys
+    def back(self) -> None:
+        """Leave the filter line, then clear the filter."""
+        if self.filter_input.has_focus:
+            self._leave_filter()
+        elif self.list.filter_text:
+            self.joulebook.settings.remember_filter(self.list.filter_text)
+            self.filter_input.put("")
+
+    def action_filter(self) -> None:
+        """Go to the filter line."""
+        self.filter_input.focus()
+
+    def action_down(self) -> None:
+        """Next run; out of the filter line into the list."""
+        if self.filter_input.has_focus:
+            self._leave_filter()
+        else:
+            self.ledger.move(1)
+
+    def action_up(self) -> None:
+        """Run before."""
+        self.ledger.move(-1)
+
+    def action_page_down(self) -> None:
+        """A page on."""
+        self.ledger.move(max(self.ledger.rows_on_screen - 1, 1))
+
+    def action_page_up(self) -> None:
+        """A page back."""
+        self.ledger.move(-max(self.ledger.rows_on_screen - 1, 1))
+
+    def action_first(self) -> None:
+        """First run."""
+        self.ledger.move_to(0)
+
+    def action_last(self) -> None:
+        """Last run."""
+        self.ledger.move_to(self.list.shown - 1)
+
+    def action_open(self) -> None:
+        """Open the run under the cursor."""
+        run_id = self.list.run_id()
+        if run_id is not None:
+            self.app.push_screen(RunScreen(run_id))
+
+    def action_pick(self, field: str) -> None:
+        """Pick among the values that occur under the present filter."""
+        library, text = self.joulebook.library, self.list.filter_text
+
+        def done(found: list[FacetCount]) -> None:
+            choices = [Choice(f.value, f.value, f"{f.count:,}") for f in found]
+            picked = [c.value for c in choices if c.value.casefold() in _folded(picked_values(text, field))]
+            model = PickList(choices, picked, signs=self.joulebook.look.signs)
+            self.app.push_screen(PickScreen(column_words(field), model), lambda values: self._picked(field, values))
+
+        self.ask_library("facets", lambda: list(library.facets(field, text)), done, failed=self._list_refused)
+
+    def _picked(self, field: str, values: tuple[str, ...] | None) -> None:
+        if values is not None:
+            self.filter_input.put(with_picked(self.list.filter_text, field, values))
+            self.joulebook.settings.remember_filter(self.filter_input.value)
+
+    def action_mark(self) -> None:
+        """Mark or unmark, and go on."""
+        run_id = self.list.run_id()
+        if run_id is None:
+            return
+        self.list.toggle_mark(run_id)
+        self.top_line.tell(middle=self.list.count_text())
+        self.ledger.move(1)
+        self.ledger.repaint()
+
+    def action_clear_marks(self) -> None:
+        """Take all marks away."""
+        self.list.marks.clear()
+        self._paint_list()
+
+    def action_compare(self) -> None:
+        """Lay the marked runs over each other."""
+        runs = list(self.list.marks)
+        if len(runs) < FEWEST_TO_COMPARE:
+            self.tell("mark two runs or more with space, then c lays them over each other")
+            return
+        self.app.push_screen(CompareScreen(runs))
+
+    def action_sort(self) -> None:
+        """Choose the column of the order."""
+        choices = [Choice(c.name, c.head, c.words) for c in COLUMNS]
+        model = PickList(choices, [self.list.sort.lstrip("-")], is_many=False, signs=self.joulebook.look.signs)
+
+        def take(values: tuple[str, ...] | None) -> None:
+            if values:
+                self.list.order_by(values[0])
+                self.read_list(keep_run=None)
+
+        self.app.push_screen(PickScreen("order by", model), take)
+
+    def action_turn_order(self) -> None:
+        """Turn the order round."""
+        self.list.turn_order()
+        self.read_list(keep_run=None)
+
+    def action_columns(self) -> None:
+        """Choose columns and their order."""
+        chosen = [c for name in self.list.columns if (c := column_named(name)) is not None]
+        rest = [c for c in COLUMNS if c not in chosen]
+        choices = [Choice(c.name, c.head, c.words) for c in (*chosen, *rest)]
+        model = PickList(choices, list(self.list.columns), is_ordered=True, signs=self.joulebook.look.signs)
+
+        def take(values: tuple[str, ...] | None) -> None:
+            if values is not None:
+                self.list.choose_columns(values)
+                self._paint_list()
+
+        self.app.push_screen(PickScreen("columns", model), take)
+
+    def action_edit(self) -> None:
+        """Correct facts."""
+        runs = self.list.subjects()
+        if not runs:
+            return
+        library = self.joulebook.library
+        self.ask_library(
+            "edit", lambda: [library.run(r).facts for r in runs], lambda facts: self.app.push_screen(EditScreen(facts))
+        )
+
+    def action_undo(self) -> None:
+        """Take the last correction back."""
+        if not self.joulebook.undo_steps:
+            self.tell("nothing to undo since the program started", is_problem=False)
+            return
+        step: Undo = self.joulebook.undo_steps.pop()
+        library = self.joulebook.library
+
+        def done(_: object) -> None:
+            self.tell(f"taken back: {step.words}", is_problem=False)
+            self.library_changed()
+
+        self.ask_library("change", lambda: step.take_back(library), done, must_run=True)
+
+    def action_go(self, place: str) -> None:
+        """Go to another place."""
+        self.joulebook.action_go(place)
+
+
+def _folded(values: list[str]) -> set[str]:
+    return {value.casefold() for value in values}
+
+
+def column_words(field: str) -> str:
+    """What a pick list is called."""
+    return "test" if field == "kind" else field

@@ -1,0 +1,57 @@
+"""Why: how one result came about, line by line.
+
+Knows Textual and the library's account of a result; holds no arithmetic.
+"""
+
+from __future__ import annotations
+
+from typing import ClassVar
+
+from textual.app import ComposeResult
+from textual.containers import VerticalScroll
+
+from tui.keys import bindings
+from tui.models.why import why_lines
+from tui.screens.place import Place
+from tui.widgets.lines_view import LinesView, Rule
+
+__all__ = ["WhyScreen"]
+
+
+class WhyScreen(Place):
+    """The account of one result."""
+
+    PLACE: ClassVar[str] = "why"
+    NAME: ClassVar[str] = "Why"
+    CSS_PATH = "why.tcss"
+    BINDINGS = bindings("why")
+
+    def __init__(self, run_id: int, name: str) -> None:
+        super().__init__()
+        self._run_id, self._result = run_id, name
+
+    def body(self) -> ComposeResult:
+        """One block of lines that scrolls."""
+        yield Rule(self.joulebook.look.signs.rule)
+        with VerticalScroll(id="why"):
+            yield LinesView(id="why-lines")
+
+    def on_mount(self) -> None:
+        """Ask for the account."""
+        self.query_one("#why").focus()
+        self.top_line.tell(middle=f"{self._result}, run {self._run_id}")
+        library, run_id, name = self.joulebook.library, self._run_id, self._result
+
+        def done(account: object) -> None:
+            width = max(self.query_one("#why").size.width - 4, 30)
+            self.query_one("#why-lines", LinesView).show(why_lines(account, self.joulebook.look, width))
+
+        self.ask_library("why", lambda: library.why(run_id, name), done)
+
+    def action_down(self) -> None:
+        """Further down."""
+        self.query_one("#why").scroll_down(animate=False)
+
+    def action_up(self) -> None:
+        """Further up."""
+        self.query_one("#why").scroll_up(animate=False)
