@@ -96,12 +96,8 @@ def decide(
         decision.problems.append(_no_clock(columns))
         return decision
     decision.questions += clock.questions
-    factor = 1e-6 if clock.form.format and "%" in clock.form.format else 1.0
-    seconds = (
-        clock.raw * factor
-        if clock.form.source in {"wall clock", "unix", "serial day"} and not _is_seconds(clock)
-        else clock.raw
-    )
+    is_stamp = clock.form.source in {"wall clock", "unix", "serial day"}
+    seconds = clock.raw * 1e-6 if is_stamp else clock.raw  # stamps are microseconds of 1970
     seconds = seconds - (seconds[np.isfinite(seconds)][0] if np.isfinite(seconds).any() else 0.0)
     port_column = find_port_column(columns) if profile is None else _stated_port(profile, columns)
     work = _Work(
@@ -134,10 +130,6 @@ def _stated_port(profile: Profile, columns: list[Column]) -> int | None:
     return next(
         (c.index for c in columns if profile.port_column and c.name.strip() == profile.port_column.strip()), None
     )
-
-
-def _is_seconds(clock: Clockwork) -> bool:
-    return clock.form is not None and clock.form.source in {"elapsed", "time of day", "sample number"}
 
 
 def _first_port(rows: Rows, columns: list[Column], port_column: int | None) -> npt.NDArray[np.bool_] | None:

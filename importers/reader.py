@@ -30,6 +30,7 @@ from importers.schema import (
     RunSink,
     RunStart,
 )
+from importers.shape import is_end_mark
 from importers.timeline import Timeline
 from importers.words import Vocabulary
 
@@ -109,7 +110,7 @@ class _Reader:
         self._dates(rows)
         good = np.isfinite(raw)
         if not good.all():
-            self._bad_clock(rows, good)
+            self._bad_clock(rows, good | self._totals(rows, good))
         if self.plan.port_column is not None:
             self._by_port(rows, raw, channels, good)
         else:
@@ -155,8 +156,21 @@ class _Reader:
                     Problem(code, "warning", message, self.file, line, column.name, raw, len(places)), limit=5
                 )
 
+    def _totals(self, rows: Rows, good: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+        """Count lines whose clock cell is a word for a total or an end: they are no problem."""
+        found = np.zeros(len(good), bool)
+        column = rows.cells[name_of(self.plan.clock.columns[0])]
+        if column.dtype == pl.String:
+            for row in np.flatnonzero(~good):
+                text = column[int(row)] or ""
+                found[row] = any(c.isalpha() for c in text) and is_end_mark([text], self.words)
+            self.tally.totals += int(found.sum())
+        return found
+
     def _bad_clock(self, rows: Rows, good: npt.NDArray[np.bool_]) -> None:
         places = np.flatnonzero(~good)
+        if len(places) == 0:
+            return
         self.tally.problems += len(places)
         line = rows.line_of(int(places[0]))
         column = self.plan.columns[self.plan.clock.columns[0]].name
