@@ -21,6 +21,7 @@ from importers.schema import TRACE_COLUMNS, Facts
 from store import backup, bench, diskio, migrations, packs, runs
 from store.catalogue import Catalogue, rows
 from store.clock import now_utc, system_user, system_zone
+from store.device_views import DeviceViews
 from store.errors import DiskFault, LibraryTooNew, NotALibrary, NotFound, StoreError, WrongFact
 from store.ingest import ImportBatch, ImportJob
 from store.layout import Layout
@@ -52,7 +53,7 @@ __all__ = ["Library"]
 T = TypeVar("T")
 
 
-class Library(Upkeep):
+class Library(Upkeep, DeviceViews):
     """An open library. Make one with `Library.open` or `Library.create`."""
 
     def __init__(self, path: Path, *, who: str | None = None) -> None:
@@ -422,10 +423,6 @@ class Library(Upkeep):
                 self._kept.update({n: t for n, t in found.items() if n in VIEWS and isinstance(t, pa.Table)})
         return found
 
-    def verdict_table(self) -> pa.Table:
-        """Claims held against results: the `verdicts` view."""
-        return verdict_schema().empty_table()
-
     def views(self) -> dict[str, list[tuple[str, str]]]:
         """Columns and types of every view, by name."""
         shown: dict[str, list[tuple[str, str]]] = {}
@@ -519,9 +516,3 @@ def samples_sql(files: Sequence[Path]) -> str:
         return f"SELECT {nothing} WHERE false"
     quoted = ", ".join("'" + str(path.resolve()).replace("'", "''") + "'" for path in files)
     return f"SELECT {columns} FROM read_parquet([{quoted}])"
-
-
-def verdict_schema() -> pa.Schema:
-    """Columns of the `verdicts` view."""
-    types = {"VARCHAR": pa.string(), "DOUBLE": pa.float64(), "BIGINT[]": pa.list_(pa.int64())}
-    return pa.schema([(name, types[kind]) for name, kind in COMPUTED_VIEWS["verdicts"]])

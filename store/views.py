@@ -100,6 +100,12 @@ COMPUTED_VIEWS: dict[str, tuple[tuple[str, str], ...]] = {
         ("verdict", "VARCHAR"),
         ("reason", "VARCHAR"),
         ("run_ids", "BIGINT[]"),
+        ("position", "BIGINT"),
+        ("probability", "DOUBLE"),
+        ("lower", "DOUBLE"),
+        ("upper", "DOUBLE"),
+        ("measured_text", "VARCHAR"),
+        ("printed_on", "VARCHAR"),
     ),
 }
 """Views that are made otherwise: from the traces, and by judging claims."""

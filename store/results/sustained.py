@@ -16,8 +16,11 @@ from store.sheets import ClaimSheet
 __all__ = ["Sustained", "judge_sustained", "sustained_power"]
 
 KINDS = ("discharge", "heat")
-HELD_SHARE = 0.98
-"""A load counts as held to the end when it was held for this share of the runtime: settling takes its seconds."""
+HELD_SHARE = 0.90
+"""A load that was never cut back counts as held to the end when it was held for this share of the runtime.
+
+Chosen by us: a pack whose cells are nearly empty fades for its last minutes, which is its end and no cutback.
+"""
 
 
 @dataclass(frozen=True, slots=True)
