@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Annotated
 
 import typer
@@ -20,6 +21,7 @@ __all__ = [
     "Mode",
     "Note",
     "Port",
+    "answers_of",
     "check_kind",
 ]
 
@@ -73,3 +75,18 @@ def check_kind(kind: str | None) -> str | None:
     near = suggest(kind, KINDS)
     hint = f" Did you mean {near}?" if near else ""
     return wrong_use(f"--kind {kind}: no such kind of test.{hint} There are: {', '.join(KINDS)}.")
+
+
+def answers_of(words: Sequence[str]) -> dict[str, str]:
+    """`--answer id=value` options as a mapping.
+
+    Raises:
+        Refusal: with status 2, where a word has no `=`.
+    """
+    answers: dict[str, str] = {}
+    for word in words:
+        name, mark, value = word.partition("=")
+        if not mark or not name:
+            wrong_use(f"--answer {word}: write --answer ID=VALUE, as `joulebook inspect FILE` lists them.")
+        answers[name] = value
+    return answers

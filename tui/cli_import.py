@@ -24,8 +24,10 @@ from tui.cli_facts import (
     Mode,
     Note,
     Port,
+    answers_of,
     check_kind,
 )
+from tui.cli_runs import terminal_width
 from tui.format import count, span_words
 
 if TYPE_CHECKING:
@@ -161,23 +163,8 @@ def _check_zone(zone: str | None) -> None:
         wrong_use(f"--zone {zone}: no such time zone. Write it as Europe/Oslo, Asia/Tokyo or UTC.")
 
 
-def answers_of(words: Sequence[str]) -> dict[str, str]:
-    """`--answer id=value` options as a mapping.
-
-    Raises:
-        Refusal: with status 2, where a word has no `=`.
-    """
-    answers: dict[str, str] = {}
-    for word in words:
-        name, mark, value = word.partition("=")
-        if not mark or not name:
-            wrong_use(f"--answer {word}: write --answer ID=VALUE, as `joulebook inspect FILE` lists them.")
-        answers[name] = value
-    return answers
-
-
 def _import(session: Session, paths: Sequence[Path], order: Order, *, as_json: bool) -> int:
-    from tui.ingest import find_files, profiles_for
+    from tui.ingest import find_files, named_profile
     from tui.ingest_many import Stopped, import_files
 
     found = find_files([path.expanduser() for path in paths])
@@ -186,7 +173,8 @@ def _import(session: Session, paths: Sequence[Path], order: Order, *, as_json: b
             f"No exports below {', '.join(map(str, paths))}: name files, or folders with .csv, .txt, .tsv and the like."
         )
     library = session.open_library(create=True)
-    profiles_for(library, order.profile)  # an unknown profile ends the command before any file is read
+    if order.profile is not None:
+        named_profile(library, order.profile)  # an unknown one ends the command before any file is read
     is_stopped = False
     with session.progress(
         f"{count(len(found.files))} files" if len(found.files) > 1 else found.files[0].name
@@ -303,4 +291,4 @@ def inspect_export(
     if as_json:
         session.document(inspection.as_json())
     else:
-        session.out_all(inspection_lines(inspection, signs=session.signs))
+        session.out_all(inspection_lines(inspection, signs=session.signs, width=terminal_width()))

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from tui.cli_base import JsonOption, Session, examples, session_of
+from tui.cli_facts import Answers, answers_of
 from tui.cli_runs import print_rows
 from tui.printing import Column
 
@@ -19,6 +19,11 @@ __all__ = ["register"]
 
 _LIST_HELP = examples("List the profiles: the library's own and those that ship.", "joulebook profile list")
 _SHOW_HELP = examples("Print a profile as TOML, to keep or to edit.", "joulebook profile show NAME > mine.toml")
+_KEEP_HELP = examples(
+    "Keep how a file is read as a profile of the library; its exports are recognised by their header from then on.",
+    "joulebook profile keep log.csv bench-meter",
+    "joulebook profile keep log.csv bench-meter --answer decimal=,",
+)
 _CHECK_HELP = examples(
     "Try every profile on a file and say what each found.",
     "joulebook profile check log.csv",
@@ -36,6 +41,7 @@ def register(app: typer.Typer) -> None:
     )
     profiles.command("list", help=_LIST_HELP)(list_profiles)
     profiles.command("show", help=_SHOW_HELP, no_args_is_help=True)(show)
+    profiles.command("keep", help=_KEEP_HELP, no_args_is_help=True)(keep)
     profiles.command("check", help=_CHECK_HELP, no_args_is_help=True)(check)
     app.add_typer(profiles)
 
@@ -46,25 +52,42 @@ def _library(session: Session) -> Library | None:
 
 def list_profiles(context: typer.Context, as_json: Annotated[bool, JsonOption] = False) -> None:
     """Print the profiles' names and where each is from."""
-    from tui.ingest import profiles_for
+    from tui.ingest import all_profiles, own_profiles
 
     session = session_of(context)
-    profiles = profiles_for(_library(session))
+    library = _library(session)
+    own = {profile.name for profile in own_profiles(library)}
+    profiles = [(p.name, "this library" if p.name in own else "ships with Joulebook") for p in all_profiles(library)]
     if as_json:
-        session.document([{"name": profile.name, "source": profile.source} for profile in profiles])
+        session.document([{"name": name, "source": source} for name, source in profiles])
         return
-    print_rows(session, [Column("profile"), Column("from", may_shrink=True)], [(p.name, p.source) for p in profiles])
+    print_rows(session, [Column("profile"), Column("from")], profiles)
 
 
 def show(
     context: typer.Context, name: Annotated[str, typer.Argument(metavar="NAME", help="The profile's name.")]
 ) -> None:
     """Print a profile as TOML."""
-    from tui.ingest import profiles_for
+    from tui.ingest import named_profile
 
     session = session_of(context)
-    (profile, *_) = profiles_for(_library(session), name)
-    sys.stdout.write(profile.to_toml())
+    session.out(named_profile(_library(session), name).to_toml().rstrip("\n"))
+
+
+def keep(
+    context: typer.Context,
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="An export that is read right.")],
+    name: Annotated[str, typer.Argument(metavar="NAME", help="What the profile shall be called.")],
+    answer: Answers = None,
+    force: Annotated[bool, typer.Option("--force", "-f", help="Overwrite a profile of that name.")] = False,
+) -> None:
+    """Keep a mapping as a profile."""
+    from tui.ingest import Order, keep_profile
+
+    session = session_of(context)
+    order = Order(answers=answers_of(answer or []))
+    place = keep_profile(session.open_library(create=True), file.expanduser(), name, order, overwrite=force)
+    session.say(f"Kept as {place}. `joulebook profile show {name}` prints it.")
 
 
 def check(
@@ -78,9 +101,9 @@ def check(
     session = session_of(context)
     findings = check_profiles(file.expanduser(), _library(session))
     if as_json:
-        session.document([{"profile": f.profile, "fits": f.fits, "reason": f.reason} for f in findings])
+        session.document([{"profile": f.profile, "fits": f.fits, "reason": f.finding} for f in findings])
         return
-    rows: list[tuple[object, ...]] = [(f.profile, "fits" if f.fits else "does not fit", f.reason) for f in findings]
+    rows: list[tuple[object, ...]] = [(f.profile, "fits" if f.fits else "does not fit", f.finding) for f in findings]
     print_rows(session, [Column("profile"), Column("verdict"), Column("why", may_shrink=True)], rows)
     fitting = [finding.profile for finding in findings if finding.fits]
     if not fitting:

@@ -6,15 +6,19 @@ by the interface.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import polars as pl
+
 import importers
-from importers import ImportRefused, Inspection, Profile
-from importers.schema import Facts, ImportedExport
-from store import Library, LibraryBusy, NotFound, StoreError
+from importers import ImportProblem, Inspection, Profile
+from importers.importing import ProfileCheck
+from importers.schema import Facts, ImportedExport, RunStart
+from store import Library, LibraryBusy, NotFound, StoreError, WrongFact
 from store.model import IngestOutcome
 
 __all__ = [
@@ -22,10 +26,14 @@ __all__ = [
     "FileOutcome",
     "Found",
     "Order",
+    "all_profiles",
+    "check_profiles",
     "find_files",
     "import_file",
     "inspect_file",
-    "profiles_for",
+    "keep_profile",
+    "named_profile",
+    "own_profiles",
 ]
 
 ENDINGS = frozenset({".csv", ".tsv", ".tab", ".txt", ".log", ".dat", ".asc", ".xlsx"})
@@ -33,6 +41,8 @@ ENDINGS = frozenset({".csv", ".tsv", ".tab", ".txt", ".log", ".dat", ".asc", ".x
 
 PACKED = frozenset({".gz", ".zst"})
 """Endings that may stand behind one of them."""
+
+_PROFILE_NAME = re.compile(r"[\w-]{1,60}", re.ASCII)
 
 Progress = Callable[[int, int], None]
 
@@ -109,32 +119,71 @@ class Order:
     """Look and say, store nothing."""
 
 
-def profiles_for(library: Library | None, only: str | None = None) -> Sequence[Profile]:
-    """Profiles to try: the library's own, then those that ship.
+def own_profiles(library: Library | None) -> tuple[Profile, ...]:
+    """Profiles that this library's tester made; those that ship are always tried beside them.
 
     Raises:
-        NotFound: no profile has the name asked for.
+        ProfileInvalid: one of them can't be read.
     """
-    own = importers.load_profiles(library.path / "profiles") if library is not None else ()
-    known = [*own, *(shipped for shipped in importers.SHIPPED if shipped.name not in {p.name for p in own})]
-    if only is None:
-        return known
-    fitting = [profile for profile in known if profile.name == only]
-    if not fitting:
-        raise NotFound.of("profile", only, sorted(profile.name for profile in known))
-    return fitting
+    return importers.load_profiles(library.path / "profiles") if library is not None else ()
+
+
+def all_profiles(library: Library | None) -> tuple[Profile, ...]:
+    """The library's own profiles, then those that ship."""
+    return (*own_profiles(library), *importers.shipped_profiles())
+
+
+def named_profile(library: Library | None, name: str) -> Profile:
+    """A profile by its name.
+
+    Raises:
+        NotFound: there is none of that name.
+    """
+    known = {profile.name: profile for profile in reversed(all_profiles(library))}
+    if name not in known:
+        raise NotFound.of("profile", name, sorted(known))
+    return known[name]
+
+
+def keep_profile(library: Library, path: Path, name: str, order: Order, *, overwrite: bool = False) -> Path:
+    """Keep how a file is read as a profile of the library.
+
+    Raises:
+        ImportRefused: the file can't be read, or questions about it are open.
+        WrongFact: the name makes no file name, or is taken.
+    """
+    if not _PROFILE_NAME.fullmatch(name):
+        raise WrongFact(f"{name} is no name for a profile: use letters, digits, - and _, as bench-meter.")
+    place = library.path / "profiles" / f"{name}.toml"
+    if place.exists() and not overwrite:
+        raise WrongFact(f"There is a profile {name} already. Name another, or overwrite it with --force.")
+    text = inspect_file(path, library, order).as_profile(name).to_toml()
+    beside = place.with_suffix(".part")
+    beside.write_text(text, "utf-8")
+    beside.replace(place)
+    return place
+
+
+def check_profiles(path: Path, library: Library | None) -> Sequence[ProfileCheck]:
+    """What every profile finds in a file.
+
+    Raises:
+        ImportRefused: there is no table to look at.
+    """
+    zone = library.zone if library is not None else "UTC"
+    return importers.check_profiles(path, own_profiles(library), zone=zone)
 
 
 def inspect_file(path: Path, library: Library | None, order: Order) -> Inspection:
     """What the importer makes of a file.
 
     Raises:
-        ImportRefused: the file is empty, binary, a folder, unreadable or no table.
-        NotFound: no profile has the name asked for.
+        ImportRefused: the file is empty, binary, a folder, unreadable or no table, or the profile is none or misfits.
     """
     zone = order.zone or (library.zone if library is not None else "UTC")
-    profiles = profiles_for(library, order.profile)
-    return importers.inspect(path, profiles=profiles, zone=zone, answers=dict(order.answers))
+    return importers.inspect(
+        path, profiles=own_profiles(library), profile=order.profile, zone=zone, answers=order.answers
+    )
 
 
 def import_file(library: Library, path: Path, order: Order, progress: Progress | None = None) -> FileOutcome:
@@ -150,7 +199,7 @@ def import_file(library: Library, path: Path, order: Order, progress: Progress |
         return _import(library, path, order, progress)
     except LibraryBusy as busy:
         return FileOutcome(str(path), "refused", reason=str(busy), is_busy=True)
-    except (ImportRefused, StoreError) as refused:
+    except (ImportProblem, StoreError) as refused:
         return FileOutcome(str(path), "refused", reason=str(refused))
     except OSError as error:
         return FileOutcome(str(path), "refused", reason=f"{path} can't be read: {error.strerror or error}.")
@@ -158,12 +207,11 @@ def import_file(library: Library, path: Path, order: Order, progress: Progress |
 
 def _import(library: Library, path: Path, order: Order, progress: Progress | None) -> FileOutcome:
     if order.is_dry:
-        return _look(library, path, order)
+        return _look(library, path, order, progress)
     with library.begin_import(path, order.facts) as job:
         if job.already_outcome is not None:
             return FileOutcome(str(path), "already", _known(job.already_outcome))
         inspection = inspect_file(path, library, order)
-        _refuse_if_unsure(inspection)
         zone = order.zone or library.zone
         export = importers.read(path, inspection, job, facts=order.facts, zone=zone, progress=progress)
         outcome = job.commit(export)
@@ -175,21 +223,24 @@ def _known(outcome: IngestOutcome) -> tuple[Mapping[str, Any], ...]:
     return tuple({"run_id": run, "port": port} for run, port in zip(outcome.run_ids, outcome.ports, strict=True))
 
 
-def _look(library: Library, path: Path, order: Order) -> FileOutcome:
-    """What an import would do, without storing anything."""
+class _Nowhere:
+    """A sink that keeps nothing: for a dry run, which reads every line as an import would."""
+
+    def open_run(self, start: RunStart) -> _Nowhere:  # noqa: ARG002 (the sink's protocol)
+        return self
+
+    def write(self, samples: pl.DataFrame) -> None:
+        """Take samples, keep none."""
+
+
+def _look(library: Library, path: Path, order: Order, progress: Progress | None) -> FileOutcome:
+    """Read a file as an import would, and store nothing."""
     inspection = inspect_file(path, library, order)
-    _refuse_if_unsure(inspection)
-    return FileOutcome(str(path), "checked", profile=inspection.profile or "proposed", reason=inspection.in_words())
-
-
-def _refuse_if_unsure(inspection: Inspection) -> None:
-    """Refuse a file whose inspection leaves a question open, with the option that answers it.
-
-    Raises:
-        ImportRefused: naming each open question.
-    """
-    if not inspection.is_sure:
-        raise ImportRefused.unanswered(inspection)
+    zone = order.zone or library.zone
+    export = importers.read(path, inspection, _Nowhere(), facts=order.facts, zone=zone, progress=progress)
+    samples = sum(run.samples for run in export.runs)
+    told = f"{inspection.summary}; {samples:,} samples in {len(export.runs)} run{'s' * (len(export.runs) != 1)}"
+    return FileOutcome(str(path), "checked", profile=export.profile, reason=told)
 
 
 def _runs_of(export: ImportedExport, outcome: IngestOutcome) -> tuple[Mapping[str, Any], ...]:
