@@ -293,15 +293,25 @@ def steady_levels(t: Array, y: Array, threshold: float, min_s: float) -> list[tu
     if n < 2:
         return []
     edges = [0, *_changes(y, max(threshold, 5.0 * noise(y))), n]
-    spans = [(a, b - 1) for a, b in pairwise(edges) if b - a >= 2]
-    spans = [s for s in spans if t[s[1]] - t[s[0]] >= min_s and not _is_ramp(y, s, threshold)]
     merged: list[tuple[int, int]] = []
-    for a, b in spans:
-        if merged and abs(_level(y, merged[-1]) - _level(y, (a, b))) <= threshold and a - merged[-1][1] <= 3:
+    for a, b in [(a, b - 1) for a, b in pairwise(edges)]:
+        if merged and abs(_level(y, merged[-1]) - _level(y, (a, b))) <= threshold:
             merged[-1] = (merged[-1][0], b)
         else:
             merged.append((a, b))
-    return merged
+    whole = [s for s in merged if s[1] > s[0] and t[s[1]] - t[s[0]] >= min_s and not _is_ramp(y, s, threshold)]
+    return _rejoined(y, whole, threshold)
+
+
+def _rejoined(y: Array, spans: list[tuple[int, int]], threshold: float) -> list[tuple[int, int]]:
+    """Levels that are alike with no more than a few samples between them, taken as one."""
+    out: list[tuple[int, int]] = []
+    for a, b in spans:
+        if out and a - out[-1][1] <= 4 and abs(_level(y, out[-1]) - _level(y, (a, b))) <= threshold:
+            out[-1] = (out[-1][0], b)
+        else:
+            out.append((a, b))
+    return out
 
 
 def _level(y: Array, span: tuple[int, int]) -> float:

@@ -104,29 +104,29 @@ def cumulative(steps: Array) -> Array:
 
 
 def every_second(steps: Array, t: Array, is_gap: Mask, v: Array, i: Array | None) -> Array:
-    """Running total at each sample when only every second sample is used.
+    """What each step adds when only every second sample is used: a pair of steps adds what one long step would.
 
-    Where a pair of steps touches a gap, both are taken as they are. The difference to the total
-    of all samples, divided by 3, estimates what the steps' length costs (the rule is of second
-    order: halving the step quarters the error).
+    Where a pair touches a gap, both are taken as they are. The difference to the integral of all
+    samples, divided by 3, estimates what the steps' length costs (the rule is of second order: halving
+    the step quarters the error).
 
     Args:
         steps: n - 1 integrals over single steps.
-        t: n times [s].
+        t: n times, in the unit of time of `steps`.
         is_gap: n - 1, True where a step is a gap.
         v: n values of the integrand, or of its first factor.
         i: n values of the second factor, or None.
 
     Returns:
-        n running totals, in the unit of `steps`.
+        n - 1 integrals, in the unit of `steps`.
     """
     count = len(steps) // 2 * 2
-    pairs = steps[:count].reshape(-1, 2)
-    clean = ~is_gap[:count].reshape(-1, 2).any(axis=1)
-    dt = t[2 : count + 1 : 2] - t[0:count:2]
     ends = slice(0, count + 1, 2)
-    long = trapezoid_steps(dt, v[ends]) if i is None else bilinear_steps(dt, v[ends], i[ends])
-    double = np.where(clean, long, pairs.sum(axis=1))
-    single = steps.copy()
-    single[1:count:2] = double - pairs[:, 0]
-    return cumulative(single)
+    dt = np.diff(t[ends])
+    double = trapezoid_steps(dt, v[ends]) if i is None else bilinear_steps(dt, v[ends], i[ends])
+    out = steps.copy()
+    out[1:count:2] = double - steps[0:count:2]
+    if is_gap.any():
+        touched = is_gap[:count].reshape(-1, 2).any(axis=1)
+        out[1:count:2][touched] = steps[1:count:2][touched]
+    return out

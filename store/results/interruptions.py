@@ -20,8 +20,8 @@ __all__ = ["METHODS", "ModeChange", "find_interruptions", "reduce", "reduce_even
 DROPOUTS = Method(
     "dropouts",
     1,
-    "spans under 80 % of the steady voltage about them, with a return; a single low sample counts where the current "
-    "fell too",
+    "spans under 80 % of nominal voltage, or of the steady voltage before where the mode names none, with a return; a "
+    "single low sample counts where the current fell too",
 )
 MODES = Method("mode changes", 1, "a new steady voltage, over 5 % away from the last one, held for 2 s")
 METHODS = (DROPOUTS, MODES)
@@ -47,6 +47,7 @@ def find_interruptions(
     change_share: float,
     hold_s: float,
     off_share: float = 0.5,
+    nominal_v: float | None = None,
 ) -> tuple[list[Dropout], list[ModeChange]]:
     """Dropouts and mode changes of a voltage.
 
@@ -54,10 +55,11 @@ def find_interruptions(
         t: n times [s].
         v: n voltages [V].
         i: n currents [A] or None.
-        dropout_share: 0.8 of the steady voltage about the span: the lower one where they differ.
+        dropout_share: 0.8 of nominal, or of the steady voltage that was left.
         change_share: 0.05.
         hold_s: how long a new voltage must hold [s].
         off_share: steady voltages under this share of 5 V are 'off', not a mode.
+        nominal_v: voltage of the stated mode, where there is one.
 
     Returns:
         Dropouts, and changes between steady voltages.
@@ -73,12 +75,7 @@ def find_interruptions(
     levels = [lv for lv in levels if lv[2] >= off_share * LOWEST_USB_V]
     if not levels:
         return [], []
-    about = np.empty(len(v))
-    about[: levels[0][1] + 1] = levels[0][2]
-    for (_, b0, v0), (a1, b1, v1) in pairwise(levels):
-        about[b0 + 1 : a1] = min(v0, v1)
-        about[a1 : b1 + 1] = v1
-    about[levels[-1][1] + 1 :] = levels[-1][2]
+    about = _reference(len(v), levels, nominal_v, dropout_share)
     found = dropouts(t, v / about, i, dropout_share)
     begin, end = levels[0][0], levels[-1][1]
     drops = [Dropout(d.a, d.b, d.length_s, float(v[d.a : d.b + 1].min())) for d in found if d.a > begin and d.b < end]
@@ -86,6 +83,24 @@ def find_interruptions(
         ModeChange(a1, v0, v1) for (_, _, v0), (a1, _, v1) in pairwise(levels) if abs(v1 - v0) > change_share * v0
     ]
     return drops, changes
+
+
+def _reference(n: int, levels: list[tuple[int, int, float]], nominal_v: float | None, share: float) -> Array:
+    """The voltage that each of n samples is held against.
+
+    A lower steady voltage takes over only where the port never comes back to the old one: otherwise the
+    whole stay there is an interruption of what was negotiated.
+    """
+    about = np.empty(n)
+    values = [nominal_v if nominal_v and abs(v - nominal_v) <= 0.1 * nominal_v else v for _, _, v in levels]
+    now, since = values[0], 0
+    for k, (first, _, value) in enumerate(levels):
+        if value < share * now and any(later[2] >= share * now for later in levels[k + 1 :]):
+            continue
+        about[since:first] = now if value >= share * now else min(now, value)
+        now, since = values[k], first
+    about[since:] = now
+    return about
 
 
 def _track(run: Prepared) -> tuple[Array, Array, Array | None] | None:
@@ -109,6 +124,7 @@ def _events(t: Array, drops: list[Dropout], changes: list[ModeChange]) -> list[E
 
 
 def _find(run: Prepared, t: Array, v: Array, i: Array | None) -> tuple[list[Dropout], list[ModeChange]]:
+    mode = parse_mode(run.context.mode)
     return find_interruptions(
         t,
         v,
@@ -117,6 +133,7 @@ def _find(run: Prepared, t: Array, v: Array, i: Array | None) -> tuple[list[Drop
         change_share=run.limits["mode_change_share"],
         hold_s=run.limits["mode_change_hold_s"],
         off_share=run.limits["off_share"],
+        nominal_v=mode.nominal_v if mode is not None else None,
     )
 
 

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from store.results.accuracy import MeterModel, meter_model
-from store.results.base import Array, RunContext, Trace
+from store.results.base import RunContext, Trace
+from store.results.condense import condense
 from store.results.signals import TEMPERATURES, Signals, build_signals
 from store.results.thresholds import Limits
 from store.results.window import LoadWindow, load_window
@@ -60,29 +60,18 @@ def prepare(trace: Trace, context: RunContext) -> Prepared:
     limits = Limits(context.thresholds)
     meter = meter_model(context.meter)
     offset = meter.current.fixed if meter.current is not None else None
-    names = tuple(n for n in WANTED if n in trace.channels)
-    pieces = trace.chunks(names)
-    first = next(pieces, None)
-    signals = _signals(first, pieces, trace, names, context, limits, offset)
+    signals = _signals(trace, context, limits, offset)
     window = load_window(signals.power, limits) if signals.power is not None else None
     return Prepared(context, trace, signals, window, limits, meter)
 
 
-def _signals(
-    first: Mapping[str, Array] | None,
-    rest: Iterator[Mapping[str, Array]],
-    trace: Trace,
-    names: tuple[str, ...],
-    context: RunContext,
-    limits: Limits,
-    offset: float | None,
-) -> Signals:
+def _signals(trace: Trace, context: RunContext, limits: Limits, offset: float | None) -> Signals:
+    names = tuple(n for n in WANTED if n in trace.channels)
+    pieces = iter(trace.chunks(names))
+    first = next(pieces, None)
     if first is None or not len(first["t_s"]):
         return Signals(0, 0.0, 0.0, 0.0, {}, None, ())
-    return build_signals(
-        {n: first[n] for n in ("t_s", *names)},
-        trace.samples,
-        limits,
-        corrections=context.corrections,
-        offset_limit_a=offset,
-    )
+    if len(first["t_s"]) >= trace.samples:
+        columns = {n: first[n] for n in ("t_s", *names)}
+        return build_signals(columns, trace.samples, limits, corrections=context.corrections, offset_limit_a=offset)
+    return condense(first, pieces, trace.samples, limits, corrections=context.corrections, offset_limit_a=offset)

@@ -50,7 +50,7 @@ def reduce(run: Prepared) -> Found:
         *_worst(run, levels, levels_v, mode, warnings),
         source_resistance(run, levels, levels_v),
     ]
-    events = tuple(Event("level", lv.from_s, lv.to_s, lv.current_a, "A") for lv in levels)
+    events = tuple(Event("level", float(power.t[lv.a]), float(power.t[lv.b]), lv.current_a, "A") for lv in levels)
     return Found(tuple(results), events)
 
 

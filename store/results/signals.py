@@ -74,8 +74,10 @@ class Electrical:
     """Power, median of three: what detectors look at."""
     left_out: int
     """Samples without a value for power."""
-    moments_of: Mapping[str, tuple[Array, Array, float]]
-    """Condensed runs only: per channel, running integrals of y - shift and (y - shift)^2 [s], and the shift."""
+    shifts: Mapping[str, float]
+    """Condensed runs only: `total` then holds `v1`, `v2`, ... the integrals of y - shift and its square [h]."""
+    bounds: Mapping[str, tuple[Array, Array]]
+    """Condensed runs only: smallest and largest value from each kept sample up to the next."""
     used: int
     """Samples behind `total`: more than len(t) where the run was condensed."""
     grain_s: float = 0.0
@@ -103,17 +105,20 @@ class Electrical:
 
     def moments(self, name: str, a: int, b: int) -> Moments:
         """Time-weighted mean and standard deviation of `v`, `i` or `p` over samples a to b."""
-        if name in self.moments_of:
-            first, second, shift = self.moments_of[name]
-            span = (self.total["hours"][b] - self.total["hours"][a]) * HOUR_S
-            if span > 0.0:
-                mean = float(first[b] - first[a]) / span
-                return Moments(
-                    shift + mean, float(np.sqrt(max(0.0, float(second[b] - second[a]) / span - mean * mean)))
-                )
+        hours = self.integral("hours", a, b)
+        if name in self.shifts and hours > 0.0:
+            mean = self.integral(f"{name}1", a, b) / hours
+            square = self.integral(f"{name}2", a, b) / hours
+            return Moments(self.shifts[name] + mean, float(np.sqrt(max(0.0, square - mean * mean))))
         y = getattr(self, name)[a : b + 1]
         dt = np.where(self.is_gap[a:b], 0.0, np.diff(self.t[a : b + 1]))
         return moments(y, time_weights(dt))
+
+    def extremes(self, name: str, a: int, b: int) -> tuple[tuple[int, float], tuple[int, float]]:
+        """Smallest and largest value of `v`, `i` or `p` over kept samples a to b, each with where it is."""
+        low, high = self.bounds[name] if name in self.bounds else (getattr(self, name), getattr(self, name))
+        k, m = a + int(np.argmin(low[a : b + 1])), a + int(np.argmax(high[a : b + 1]))
+        return (k, float(low[k])), (m, float(high[m]))
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,8 +178,18 @@ def unwrap_counter(series: Series) -> tuple[Series, list[Event]]:
     return Series(series.t, series.y + lift), events
 
 
-def _fill(t: Array, is_gap: Mask, counter: Series | None, peak_rate: float) -> Array:
-    """Per step, what the counter gained across a gap; NaN where it does not tell."""
+def fill_gaps(t: Array, is_gap: Mask, counter: Series | None, peak_rate: float) -> Array:
+    """What a meter's counter gained across each gap.
+
+    Args:
+        t: n times [s].
+        is_gap: n - 1 steps.
+        counter: the counter, unwrapped, or None.
+        peak_rate: largest power [W] or current [A]: a gain beyond 1.5 times it is a fault of the counter.
+
+    Returns:
+        n - 1 gains [Wh] or [Ah]; NaN where there is no gap or the counter does not tell.
+    """
     filled = np.full(len(is_gap), np.nan)
     if counter is None or len(counter) < 2:
         return filled
@@ -198,6 +213,14 @@ def zero_current(i: Array, offset_limit_a: float | None, limits: Limits) -> floa
     return max(limits["zero_current_a"], limits["zero_current_share"] * float(np.max(np.abs(i))))
 
 
+def is_alternating(v: Array | None) -> bool:
+    """Whether a voltage [V, effective] is the mains': there V x I is apparent power, and the logged power counts.
+
+    USB ends at 48 V, mains begin at 100 V; between them is no supply of either.
+    """
+    return v is not None and bool(np.isfinite(v).any()) and float(np.nanmedian(np.abs(v))) > 80.0
+
+
 def build_electrical(
     columns: Mapping[str, Array], counters: Mapping[str, Series], offset_limit_a: float | None, limits: Limits
 ) -> Electrical | None:
@@ -213,6 +236,8 @@ def build_electrical(
     v, i, logged = (columns.get(n) for n in ("voltage_v", "current_a", "power_w"))
     product = v * i if v is not None and i is not None else None
     use_product = product is not None and bool(np.isfinite(product).sum() >= 2)
+    if use_product and logged is not None and is_alternating(v):
+        use_product = False
     p = product if use_product else logged
     if p is None:
         return None
@@ -227,11 +252,11 @@ def build_electrical(
     amps = i[valid] if use_product and i is not None and left_out else i if use_product else None
     is_gap = find_gaps(t, median_step(t), limits)
     peak = float(np.max(p))
-    filled_wh = _fill(t, is_gap, counters.get("energy_wh"), peak)
+    filled_wh = fill_gaps(t, is_gap, counters.get("energy_wh"), peak)
     peak_a = float(np.max(amps)) if amps is not None else 0.0
-    filled_ah = _fill(t, is_gap, counters.get("charge_ah"), peak_a)
+    filled_ah = fill_gaps(t, is_gap, counters.get("charge_ah"), peak_a)
     zero_a = max(zero_current(amps, offset_limit_a, limits), 5.0 * noise(amps)) if amps is not None else 0.0
-    total = _totals(t, is_gap, p, v=volts, i=amps, zero_a=zero_a, filled_wh=filled_wh, filled_ah=filled_ah)
+    total = _totals((t, p, volts, amps), is_gap, zero_a, (filled_wh, filled_ah))
     return Electrical(
         t=t,
         p=p,
@@ -242,7 +267,8 @@ def build_electrical(
         source="V x I" if use_product else "logged power",
         p3=median_of_three(p),
         left_out=left_out,
-        moments_of={},
+        shifts={},
+        bounds={},
         used=kept,
         filled_wh=filled_wh,
         filled_ah=filled_ah,
@@ -250,42 +276,50 @@ def build_electrical(
     )
 
 
-def _totals(
-    t: Array,
-    is_gap: Mask,
-    p: Array,
-    *,
-    v: Array | None,
-    i: Array | None,
-    zero_a: float,
-    filled_wh: Array,
-    filled_ah: Array,
+def steps_of(
+    t: Array, is_gap: Mask, p: Array, *, v: Array | None, i: Array | None, is_both_ways: bool
 ) -> dict[str, Array]:
-    """Running integrals at every sample, in hours' units."""
-    hours = np.where(is_gap, 0.0, np.diff(t)) / HOUR_S
-    total = {"hours": cumulative(hours)}
+    """What each step adds to every running integral, in hours' units; 0 across gaps.
+
+    Args:
+        t: n times [s].
+        is_gap: n - 1 steps.
+        p: n powers [W].
+        v: n voltages [V] or None where only power was logged.
+        i: n currents [A] or None likewise.
+        is_both_ways: whether to split by direction.
+    """
+    hours = np.diff(t) / HOUR_S
+    if is_gap.any():
+        hours[is_gap] = 0.0
+    steps = {"hours": hours}
+    if v is None or i is None:
+        steps["energy"] = trapezoid_steps(hours, p)
+        steps["energy_half"] = every_second(steps["energy"], t / HOUR_S, is_gap, p, None)
+        return steps
+    steps["energy"] = bilinear_steps(hours, v, i)
+    steps["charge"] = trapezoid_steps(hours, i)
+    steps["volt_hours"] = trapezoid_steps(hours, v)
+    steps["energy_half"] = every_second(steps["energy"], t / HOUR_S, is_gap, v, i)
+    steps["charge_half"] = every_second(steps["charge"], t / HOUR_S, is_gap, i, None)
+    if is_both_ways:
+        steps["energy_along"], steps["energy_against"] = split_energy_steps(hours, v, i)
+        steps["charge_along"], steps["charge_against"] = split_charge_steps(hours, i)
+    return steps
+
+
+def _totals(
+    power: tuple[Array, Array, Array | None, Array | None], is_gap: Mask, zero_a: float, filled: tuple[Array, Array]
+) -> dict[str, Array]:
+    """Running integrals at every sample, with what the meter's counters gave across gaps."""
+    t, p, v, i = power
     against = i is not None and flows_against(i, zero_a)
-    if v is not None and i is not None:
-        energy = bilinear_steps(hours, v, i)
-        charge = trapezoid_steps(hours, i)
-        total["energy_half"] = every_second(energy, t / HOUR_S, is_gap, v, i)
-        total["charge_half"] = every_second(charge, t / HOUR_S, is_gap, i, None)
-        total["volt_hours"] = cumulative(trapezoid_steps(hours, v))
-        if against:
-            parts = split_energy_steps(hours, v, i)
-            total["energy_along"], total["energy_against"] = cumulative(parts.along), cumulative(parts.against)
-            parts = split_charge_steps(hours, i)
-            total["charge_along"], total["charge_against"] = cumulative(parts.along), cumulative(parts.against)
-        else:
-            charge = np.where(np.isfinite(filled_ah), filled_ah, charge)
-        total["charge"] = cumulative(charge)
-    else:
-        energy = trapezoid_steps(hours, p)
-        total["energy_half"] = every_second(energy, t / HOUR_S, is_gap, p, None)
+    steps = steps_of(t, is_gap, p, v=v, i=i, is_both_ways=against)
     if not against:
-        energy = np.where(np.isfinite(filled_wh), filled_wh, energy)
-    total["energy"] = cumulative(energy)
-    return total
+        for name, gained in zip(("energy", "charge"), filled, strict=True):
+            if name in steps and is_gap.any():
+                steps[name] = np.where(np.isfinite(gained), gained, steps[name])
+    return {name: cumulative(part) for name, part in steps.items()}
 
 
 def flows_against(i: Array, zero_a: float) -> bool:

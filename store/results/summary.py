@@ -140,29 +140,28 @@ def _of_track(
     word, symbol, unit = quantity
     a, b = window
     suffix = SUFFIX[word]
-    y = getattr(power, symbol)[a : b + 1]
     mean, sd = power.moments(symbol, a, b)
-    low, high = int(np.argmin(y)), int(np.argmax(y))
+    low, high = power.extremes(symbol, a, b)
     span = (float(power.t[a]), float(power.t[b]))
     inputs: dict[str, float | str] = {
         "samples used": b - a + 1 if not power.grain_s else power.used,
         "left out": power.left_out,
     }
     budget, reason = _mean_budget(run, word, mean, power, window)
-    moment_of = {"min": (low, float(y[low])), "max": (high, float(y[high]))}
+    moment_of = {"min": low, "max": high}
     out = [
         MEAN.found(
             f"{word}_mean_{suffix}", mean, unit, budget=budget, reason=reason, span=span, inputs=inputs, warnings=note
         )
     ]
     for kind, (at, value) in moment_of.items():
-        when = float(power.t[a + at])
+        when = float(power.t[at])
         out.append(
             EXTREME.found(
                 f"{word}_{kind}_{suffix}",
                 value,
                 unit,
-                budget=_reading(run, word, value, power, a + at),
+                budget=_reading(run, word, value, power, at),
                 reason=reason,
                 span=span,
                 inputs={"at_s": when},

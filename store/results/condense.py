@@ -1,0 +1,355 @@
+"""A run too long for memory, made short without losing an event or a watt-hour. Knows arrays only.
+
+The samples pass once, in pieces. A block in which power and voltage are quiet leaves its first sample and its
+extremes; any other block stays whole. Integrals run over every sample and are exact at each sample that stays.
+"""
+
+from __future__ import annotations
+
+import queue
+import threading
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from store.results.base import Array, Correction, Mask
+from store.results.signals import (
+    COUNTERS,
+    Electrical,
+    Series,
+    Signals,
+    correct,
+    fill_gaps,
+    find_gaps,
+    flows_against,
+    median_step,
+    steps_of,
+    unwrap_counter,
+    zero_current,
+)
+from store.results.statistics import median_of_three, noise
+from store.results.thresholds import Limits
+
+__all__ = ["condense"]
+
+AGAINST = ("energy_against", "charge_against")
+BLOCK = 64
+"""Samples of a block: even, so that every second sample of one block lines up with the next."""
+QUIET_SHARE = 0.02
+"""A block that moves by less than this share of the largest value yet is quiet: under half of any band."""
+NOISE_SPAN = 8.0
+"""... or by less than this many standard deviations of the noise: 64 samples span about 5."""
+ONES = np.ones(BLOCK)
+MOST_KEPT = 4_000_000
+"""Samples kept at the most; past that every block counts as quiet, and the run says so."""
+
+
+def ahead(pieces: Iterator[Mapping[str, Array]]) -> Iterator[Mapping[str, Array]]:
+    """The same pieces, read one ahead by a thread of their own: decoding and arithmetic share two cores."""
+    ready: queue.Queue[Mapping[str, Array] | BaseException | None] = queue.Queue(maxsize=2)
+    stop = threading.Event()
+
+    def put(item: Mapping[str, Array] | BaseException | None) -> bool:
+        while not stop.is_set():
+            try:
+                ready.put(item, timeout=0.1)
+            except queue.Full:
+                continue
+            return True
+        return False
+
+    def read() -> None:
+        try:
+            for piece in pieces:
+                if not put(piece):
+                    return
+            put(None)
+        except BaseException as error:  # noqa: BLE001  # handed to the caller's thread, not swallowed
+            put(error)
+
+    thread = threading.Thread(target=read, name="pieces", daemon=True)
+    thread.start()
+    try:
+        while (item := ready.get()) is not None:
+            if isinstance(item, BaseException):
+                raise item
+            yield item
+    finally:
+        stop.set()
+        thread.join()
+
+
+@dataclass(slots=True)
+class _Track:
+    """The electrical track while it grows."""
+
+    limits: Limits
+    step_s: float
+    zero_a: float
+    has_product: bool
+    parts: list[dict[str, Array]] = field(default_factory=list)
+    carry: dict[str, Array] = field(default_factory=dict)
+    base: dict[str, float] = field(default_factory=dict)
+    shifts: dict[str, float] = field(default_factory=dict)
+    top: dict[str, float] = field(default_factory=dict)
+    kept: int = 0
+    used: int = 0
+    left_out: int = 0
+    is_coarse: bool = False
+
+    def add(self, piece: Mapping[str, Array]) -> None:
+        """Take the next samples: `t_s`, and V and I or P, NaN where absent."""
+        names = {"t": "t_s", "v": "voltage_v", "i": "current_a"} if self.has_product else {"t": "t_s", "p": "power_w"}
+        new = {short: piece[name] for short, name in names.items()}
+        valid = np.isfinite(new["t"])
+        for y in new.values():
+            valid &= np.isfinite(y)
+        if not valid.all():
+            self.left_out += int((~valid).sum())
+            new = {n: y[valid] for n, y in new.items()}
+        self.used += len(new["t"])
+        if self.carry:
+            new = {n: np.concatenate((self.carry[n], y)) for n, y in new.items()}
+        blocks = (len(new["t"]) - 1) // BLOCK
+        if blocks > 0:
+            self._blocks({n: y[: blocks * BLOCK + 1] for n, y in new.items()}, blocks)
+        self.carry = {n: y[max(blocks, 0) * BLOCK :] for n, y in new.items()}
+
+    def _blocks(self, part: dict[str, Array], blocks: int) -> None:
+        if self.has_product:
+            part["p"] = part["v"] * part["i"]
+        is_gap = np.diff(part["t"]) > max(self.limits["gap_steps"] * self.step_s, self.limits["gap_min_s"])
+        steps = self._steps(part, is_gap)
+        rows = {n: part[n][:-1].reshape(blocks, BLOCK) for n in self.values}
+        low, high = {n: y.min(axis=1) for n, y in rows.items()}, {n: y.max(axis=1) for n, y in rows.items()}
+        whole = self._whole(rows, low, high)
+        if is_gap.any():
+            whole |= is_gap.reshape(blocks, BLOCK).any(axis=1)
+        part["gap"] = np.append(is_gap, False).astype(np.float64)
+        self._keep(part, steps, whole, low, high)
+
+    @property
+    def values(self) -> tuple[str, ...]:
+        """Quantities on the track."""
+        return ("v", "i", "p") if self.has_product else ("p",)
+
+    def _steps(self, part: dict[str, Array], is_gap: Mask) -> dict[str, Array]:
+        """What each step adds to the running integrals, the moments' among them."""
+        both = self.has_product and float(part["i"].min()) < -self.zero_a
+        steps = steps_of(part["t"], is_gap, part["p"], v=part.get("v"), i=part.get("i"), is_both_ways=both)
+        for name in ("energy", "charge"):
+            steps.pop(f"{name}_along", None)  # the net less what went against
+        half = 0.5 * steps["hours"]
+        for name in self.values:
+            shift = self.shifts[name] if name in self.shifts else self._settle(name, part[name])
+            rest = part[name] - shift
+            steps[f"{name}1"] = half * (rest[:-1] + rest[1:])
+            rest *= rest
+            steps[f"{name}2"] = half * (rest[:-1] + rest[1:])
+        return steps
+
+    def _settle(self, name: str, y: Array) -> float:
+        """A value near all of a quantity's samples: squares about it lose no digits."""
+        self.shifts[name] = float(np.median(y))
+        return self.shifts[name]
+
+    def _whole(self, rows: dict[str, Array], low: dict[str, Array], high: dict[str, Array]) -> Mask:
+        """Which blocks move too much to be told by one sample."""
+        whole = np.zeros(len(low["p"]), dtype=bool)
+        if self.is_coarse:
+            return whole
+        for name in rows:
+            top = self.top[name] = max(self.top.get(name, 0.0), float(np.percentile(high[name], 99.0)))
+            spread = noise(rows[name][: 8192 // BLOCK].ravel())
+            limit = max(QUIET_SHARE * top, NOISE_SPAN * spread)
+            moved = high[name] - low[name] > limit
+            first = rows[name][:, 0]
+            stepped = np.abs(np.diff(first, append=first[-1])) > limit
+            whole |= moved | stepped
+        return whole
+
+    def _keep(
+        self,
+        part: dict[str, Array],
+        steps: dict[str, Array],
+        whole: Mask,
+        low: dict[str, Array],
+        high: dict[str, Array],
+    ) -> None:
+        blocks = len(whole)
+        counts = np.where(whole, BLOCK, 1)
+        starts = np.cumsum(counts) - counts
+        inside = (starts[whole][:, None] + np.arange(BLOCK)).ravel()
+        stays = np.zeros((blocks, BLOCK), dtype=bool)
+        stays[:, 0] = True
+        stays[whole] = True
+        at = np.flatnonzero(stays.ravel())
+        out = {n: part[n][at] for n in ("t", "gap", *self.values)}
+        for name in self.values:
+            for bound, extreme in (("low", low), ("high", high)):
+                values = np.repeat(extreme[name], counts)
+                values[inside] = out[name][inside]
+                out[f"{bound} {name}"] = values
+        for name, gained in steps.items():
+            rows = gained.reshape(blocks, BLOCK)
+            sums = rows @ ONES
+            before = np.cumsum(sums) - sums + self.base.get(name, 0.0)
+            values = np.repeat(before, counts)
+            if len(inside):
+                detail = rows[whole]
+                values[inside] = (before[whole][:, None] + np.cumsum(detail, axis=1) - detail).ravel()
+            out[f"total {name}"] = values
+            self.base[name] = float(before[-1] + sums[-1])
+        for name in AGAINST:
+            if self.has_product and name not in steps:
+                out[f"total {name}"] = np.full(len(at), self.base.get(name, 0.0))
+        self.parts.append(out)
+        self.kept += len(at)
+        self.is_coarse = self.is_coarse or self.kept > MOST_KEPT
+
+    def finish(self) -> dict[str, Array]:
+        """All kept samples with bounds and totals; the last block's samples all stay."""
+        part = dict(self.carry)
+        if self.has_product:
+            part["p"] = part["v"] * part["i"]
+        is_gap = np.diff(part["t"]) > max(self.limits["gap_steps"] * self.step_s, self.limits["gap_min_s"])
+        out = {n: part[n] for n in ("t", *self.values)}
+        for name in self.values:
+            out[f"low {name}"] = out[f"high {name}"] = part[name]
+        out["gap"] = np.append(is_gap, False).astype(np.float64)
+        steps = self._steps(part, is_gap)
+        for name in (*steps, *(AGAINST if self.has_product else ())):
+            gained = steps.get(name, np.zeros(len(part["t"]) - 1))
+            out[f"total {name}"] = self.base.get(name, 0.0) + np.concatenate(([0.0], np.cumsum(gained)))
+        self.parts.append(out)
+        return {n: np.concatenate([p[n] for p in self.parts]) for n in out}
+
+
+def _thinned(t: Array, y: Array, gap_s: float) -> tuple[Array, Array]:
+    """Of each block of a channel its first, smallest and largest value, and both sides of gaps, in order of time."""
+    valid = np.isfinite(y)
+    if not valid.all():
+        t, y = t[valid], y[valid]
+    count = len(y) // BLOCK * BLOCK
+    if not count:
+        return t, y
+    rows = y[:count].reshape(-1, BLOCK)
+    begin = np.arange(0, count, BLOCK)
+    before = np.flatnonzero(np.diff(t) > gap_s)
+    picks = (begin, begin + rows.argmin(axis=1), begin + rows.argmax(axis=1), before, before + 1)
+    at = np.unique(np.concatenate((*picks, np.arange(count, len(y)), [len(y) - 1])))
+    return t[at], y[at]
+
+
+def condense(
+    first: Mapping[str, Array],
+    rest: Iterator[Mapping[str, Array]],
+    samples: int,
+    limits: Limits,
+    *,
+    corrections: tuple[Correction, ...] = (),
+    offset_limit_a: float | None = None,
+) -> Signals:
+    """Everything that reducers need, from a run that comes in pieces, in bounded memory.
+
+    Args:
+        first: the first piece: `t_s` and channels, NaN where absent.
+        rest: the other pieces.
+        samples: number of samples in all.
+        limits: constants in force.
+        corrections: a calibration's corrections.
+        offset_limit_a: limit of the meter's current offset [A], None where unknown.
+    """
+    step = median_step(first["t_s"])
+    names = [n for n in first if n != "t_s"]
+    has_product = "voltage_v" in names and "current_a" in names
+    track = None
+    if has_product or "power_w" in names:
+        amps = first["current_a"] if has_product else np.zeros(0)
+        amps = amps[np.isfinite(amps)]
+        zero_a = max(zero_current(amps, offset_limit_a, limits), 5.0 * noise(amps[:8192])) if has_product else 0.0
+        track = _Track(limits, step, zero_a, has_product)
+    own = ("voltage_v", "current_a", "power_w") if has_product else ("power_w",)
+    thin: dict[str, list[tuple[Array, Array]]] = {n: [] for n in names if track is None or n not in own[:2]}
+    first_s = last_s = None
+    gap_s = max(limits["gap_steps"] * step, limits["gap_min_s"])
+    for raw in _chain(first, ahead(rest)):
+        piece = correct(raw, corrections)
+        if not len(piece["t_s"]):
+            continue
+        first_s = float(piece["t_s"][0]) if first_s is None else first_s
+        last_s = float(piece["t_s"][-1])
+        for name, kept in thin.items():
+            kept.append(_thinned(piece["t_s"], piece[name], gap_s))
+        if track is not None:
+            track.add(piece)
+    series = {
+        n: Series(*(np.concatenate(part) for part in zip(*kept, strict=True))) for n, kept in thin.items() if kept
+    }
+    series = {n: s for n, s in series.items() if len(s)}
+    events = []
+    for name in COUNTERS:
+        if name in series:
+            series[name], restarts = unwrap_counter(series[name])
+            events.extend(restarts)
+    power = _electrical(track, series) if track is not None and track.used else None
+    gaps: tuple[tuple[float, float], ...] = ()
+    warnings = [f"placed to {BLOCK} samples in quiet stretches: the run is too long to be held whole"]
+    if power is not None:
+        where = np.flatnonzero(power.is_gap)
+        gaps = tuple((float(power.t[k]), float(power.t[k + 1])) for k in where)
+        if power.v is not None and power.i is not None:
+            series["voltage_v"], series["current_a"] = Series(power.t, power.v), Series(power.t, power.i)
+    elif series:
+        longest = max(series.values(), key=len)
+        where = np.flatnonzero(find_gaps(longest.t, BLOCK * step, limits))
+        gaps = tuple((float(longest.t[k]), float(longest.t[k + 1])) for k in where)
+    if track is not None and track.is_coarse:
+        warnings.append("too restless to keep every event: short ones may be missed")
+    return Signals(
+        samples, first_s or 0.0, last_s or 0.0, step, series, power, gaps, tuple(warnings), tuple(events), BLOCK * step
+    )
+
+
+def _chain(first: Mapping[str, Array], rest: Iterator[Mapping[str, Array]]) -> Iterator[Mapping[str, Array]]:
+    yield first
+    yield from rest
+
+
+def _electrical(track: _Track, series: Mapping[str, Series]) -> Electrical:
+    """The finished track as reducers know it."""
+    all_kept = track.finish()
+    t, p = all_kept["t"], all_kept["p"]
+    v, i = all_kept.get("v"), all_kept.get("i")
+    is_gap = all_kept["gap"][:-1] > 0.0
+    total = {n.removeprefix("total "): a for n, a in all_kept.items() if n.startswith("total ")}
+    filled_wh = fill_gaps(t, is_gap, series.get("energy_wh"), float(p.max()))
+    filled_ah = fill_gaps(t, is_gap, series.get("charge_ah"), float(i.max()) if i is not None else 0.0)
+    if i is not None and flows_against(i, track.zero_a):
+        for name in ("energy", "charge"):
+            total[f"{name}_along"] = total[name] - total[f"{name}_against"]
+    else:
+        for name in AGAINST:
+            total.pop(name, None)
+        for name, filled in (("energy", filled_wh), ("charge", filled_ah)):
+            if name in total and np.isfinite(filled).any():
+                total[name] = total[name] + np.concatenate(([0.0], np.cumsum(np.nan_to_num(filled))))
+    return Electrical(
+        t=t,
+        p=p,
+        v=v,
+        i=i,
+        is_gap=is_gap,
+        total=total,
+        source="V x I" if track.has_product else "logged power",
+        p3=median_of_three(p),
+        left_out=track.left_out,
+        shifts=track.shifts,
+        bounds={n: (all_kept[f"low {n}"], all_kept[f"high {n}"]) for n in track.values},
+        used=track.used,
+        grain_s=BLOCK * track.step_s,
+        filled_wh=filled_wh,
+        filled_ah=filled_ah,
+        zero_a=track.zero_a,
+    )
