@@ -17,6 +17,7 @@ from store.version import __version__
 from tui import (
     cli_care,
     cli_demo,
+    cli_device,
     cli_edit,
     cli_group,
     cli_help,
@@ -64,6 +65,7 @@ def make_app() -> typer.Typer:
         cli_import,
         cli_runs,
         cli_sql,
+        cli_device,
         cli_meter,
         cli_profile,
         cli_edit,

@@ -73,7 +73,7 @@ def judge_offers(sheet: DeviceSheet, position: int, claim: ClaimSheet) -> Verdic
         where = claim.port or "the ports"
         return verdict_of(sheet, position, claim, NOT_TESTED, f"Missing: what {where} advertises, on the sheet.")
     lacking = [item for item in read_offer(claim.value_text) if not any(_covers(other, item) for other in read)]
-    said = f"Advertised: {', '.join(text for port in ports for text in port.offers)}."
+    said = ", ".join(text for port in ports for text in port.offers)
     if lacking:
         what = ", ".join(_offer_words(item) for item in lacking)
         return verdict_of(sheet, position, claim, NOT_MET, f"Not advertised: {what}.", text=said)
@@ -105,7 +105,7 @@ def judge_flight(sheet: DeviceSheet, position: int, claim: ClaimSheet) -> Verdic
     table = air_table()
     found = flight_class(rated, table)
     verdict = MET if rated <= limit else NOT_MET
-    reason = f"Rated {rated.normalize():f} Wh: {found.words}. {table.edition}; the operator's rules come first."
+    reason = f"By {table.edition}; the operator's rules come first."
     item = Measured(float(rated), "Wh", 0.0)
     return verdict_of(
         sheet, position, claim, verdict, reason, item=item, limits=Limits(upper=float(limit)), text=found.words
