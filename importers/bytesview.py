@@ -98,7 +98,7 @@ def view_bytes(path: Path, words: Vocabulary) -> BytesView:
             )
         if found.st_size == 0:
             raise ImportRefused.because("empty", f"{name} is empty: 0 bytes. Export it again.", file=name)
-        packing, raw, is_whole = _read_head(path, found.st_size)
+        packing, raw, is_whole = _read_head(path)
     except FileNotFoundError as error:
         raise ImportRefused.because("no-file", f"{name} does not exist. Check the path.", file=name) from error
     except (OSError, zlib.error, EOFError) as error:
@@ -132,7 +132,7 @@ def view_bytes(path: Path, words: Vocabulary) -> BytesView:
     )
 
 
-def _read_head(path: Path, size: int) -> tuple[str | None, bytes, bool]:
+def _read_head(path: Path) -> tuple[str | None, bytes, bool]:
     with path.open("rb") as file:
         magic = file.read(4)
     packing = "gzip" if magic[:2] == _GZIP else "zstd" if magic == _ZSTD else None

@@ -5,6 +5,7 @@ Knows notation of time (ISO 8601, RFC 3339, trade habit). What a jump or a repea
 
 from __future__ import annotations
 
+import itertools
 import re
 from dataclasses import dataclass
 
@@ -176,8 +177,8 @@ def _orders(matched: list[re.Match[str]], day_first: str) -> tuple[list[str], st
 
 def _moving(a: list[int], b: list[int], c: list[int]) -> str:
     """Tell which part steps by one within a log of days: `a`, `b` or empty where it can't be told."""
-    changed_a = any(abs(y - x) == 1 for x, y in zip(a, a[1:], strict=False))
-    changed_b = any(abs(y - x) == 1 for x, y in zip(b, b[1:], strict=False))
+    changed_a = any(abs(y - x) == 1 for x, y in itertools.pairwise(a))
+    changed_b = any(abs(y - x) == 1 for x, y in itertools.pairwise(b))
     if changed_a and len(set(b)) == 1 and len(set(c)) == 1:
         return "a"
     return "b" if changed_b and len(set(a)) == 1 and len(set(c)) == 1 else ""

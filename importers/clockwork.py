@@ -313,7 +313,8 @@ def _duration(column: Column, rows: Rows, layout: Layout, answers: Mapping[str, 
             questions = (
                 Question(
                     "clock-parts",
-                    f"Column `{column.name}` holds times of two parts, such as `{column.texts[0].strip()}`. What are they?",
+                    f"Column `{column.name}` holds times of two parts, such as `{column.texts[0].strip()}`. "
+                    "What are they?",
                     (Choice("hours:minutes", "hours and minutes"), Choice("minutes:seconds", "minutes and seconds")),
                     "--answer clock-parts=minutes:seconds",
                     column=column.name,
@@ -400,7 +401,8 @@ def _sample_number(
         questions = (
             Question(
                 "interval",
-                f"Column `{column.name}` numbers the samples, and nothing tells the time between them. How many seconds?",
+                f"Column `{column.name}` numbers the samples, and nothing tells the time between them. How "
+                "many seconds?",
                 (),
                 "--answer interval=1",
                 column=column.name,

@@ -110,7 +110,7 @@ def decide(
         decision,
         clock,
         seconds,
-        _first_port(rows, columns, port_column),
+        _first_port(rows, port_column),
     )
     slots = assign(columns, clock.used, port_column)
     pin_unknown(slots, work.seconds, work.mask, words, clock)
@@ -132,7 +132,7 @@ def _stated_port(profile: Profile, columns: list[Column]) -> int | None:
     )
 
 
-def _first_port(rows: Rows, columns: list[Column], port_column: int | None) -> npt.NDArray[np.bool_] | None:
+def _first_port(rows: Rows, port_column: int | None) -> npt.NDArray[np.bool_] | None:
     if port_column is None:
         return None
     cells = rows.cells[name_of(port_column)]
@@ -168,7 +168,8 @@ def _no_clock(columns: list[Column]) -> Problem:
     return Problem(
         "no-time",
         "error",
-        f"No column is a clock: {names}. Name the time column with --answer column.N=t_s, or give the sample interval with "
+        f"No column is a clock: {names}. Name the time column with --answer column.N=t_s, or give the sample "
+        "interval with "
         "--answer interval=SECONDS.",
     )
 
@@ -189,7 +190,7 @@ def _choose_rivals(work: _Work, slots: Slots) -> None:
         plain = [c for c in found if "avg" not in c.name.lower() and "mean" not in c.name.lower()] or found
         chosen, why = plain[0] if len(plain) == 1 else None, "another column is the plain reading"
         if chosen is None:
-            chosen = _by_law(work, group, channel, plain)
+            chosen = _by_law(group, channel, plain)
             why = "does not fit power = volts x amps; the other column does"
         if chosen is None and all(np.array_equal(plain[0].values, c.values, equal_nan=True) for c in plain[1:]):
             chosen, why = plain[0], "the same numbers stand in another column"
@@ -217,7 +218,7 @@ def _which(channel: str, found: list[Column]) -> Question:
     )
 
 
-def _by_law(work: _Work, group: Group, channel: str, found: list[Column]) -> Column | None:
+def _by_law(group: Group, channel: str, found: list[Column]) -> Column | None:
     """Choose the one column with which power is volts times amps; None where that does not decide."""
     if channel not in {"voltage_v", "current_a", "power_w"}:
         return None
@@ -344,7 +345,8 @@ def _broken_laws(
                 Problem(
                     "law-broken",
                     "warning",
-                    f"{names}: {law.sentence}, but here they differ by a factor of {np.exp(abs(error)):.3g}. Check what the meter logs.",
+                    f"{names}: {law.sentence}, but here they differ by a factor of {np.exp(abs(error)):.3g}. "
+                    "Check what the meter logs.",
                 )
             )
 
@@ -363,7 +365,8 @@ def _unit_contradiction(
     )
     return Question(
         f"unit.{column.index + 1}",
-        f"{law.sentence.capitalize()}, but not with the units that stand here: `{column.name}` would have to be in {unit.symbol}, "
+        f"{law.sentence.capitalize()}, but not with the units that stand here: `{column.name}` would have to "
+        f"be in {unit.symbol}, "
         f"not {stated.symbol}{'; ' + others if others else ''}. Which unit is it?",
         (
             Choice(unit.symbol, f"{unit.symbol}, as the numbers say"),
@@ -468,7 +471,8 @@ def _ask_range(work: _Work, column: Column, key: str, unit: Unit) -> Question:
     ]
     return Question(
         f"unit.{column.index + 1}",
-        f"Column `{column.name}` says {unit.symbol}, but {_largest(column):g} {unit.symbol} can't be on a USB bench. Which unit is it?",
+        f"Column `{column.name}` says {unit.symbol}, but {_largest(column):g} {unit.symbol} can't be on a USB "
+        "bench. Which unit is it?",
         tuple(Choice(u.symbol, f"{u.symbol}: up to {_largest(column) * u.factor:g}") for u in (*others, unit)),
         f"--answer unit.{column.index + 1}={(others or [unit])[0].symbol}",
         column=column.name,
@@ -483,9 +487,19 @@ def _place_other(work: _Work, group: Group, column: Column, channel: str) -> Non
     if quantity in {"power factor", "state of charge", "frequency"}:
         confidence = max(label.strength, 0.95)
         work.plans[column.index] = ColumnPlan(
-            column.index, column.name, channel, {"frequency": "Hz", "state of charge": "%"}.get(quantity, "1"), 1.0, 0.0, group.port,
-            confidence, label.reason, _cell_factors(work, column, 1.0), quantity, label.side,
-        )  # fmt: skip
+            column.index,
+            column.name,
+            channel,
+            {"frequency": "Hz", "state of charge": "%"}.get(quantity, "1"),
+            1.0,
+            0.0,
+            group.port,
+            confidence,
+            label.reason,
+            _cell_factors(work, column, 1.0),
+            quantity,
+            label.side,
+        )
         return
     units = _candidates(column, quantity, work.words)
     if len(units) > 1:
@@ -503,9 +517,19 @@ def _place_other(work: _Work, group: Group, column: Column, channel: str) -> Non
         work.decision.questions.append(_ask_conflict(column))
         confidence = 0.4
     work.plans[column.index] = ColumnPlan(
-        column.index, column.name, channel, unit.symbol, unit.factor, unit.offset, group.port, confidence, reason,
-        _cell_factors(work, column, unit.factor), quantity, label.side,
-    )  # fmt: skip
+        column.index,
+        column.name,
+        channel,
+        unit.symbol,
+        unit.factor,
+        unit.offset,
+        group.port,
+        confidence,
+        reason,
+        _cell_factors(work, column, unit.factor),
+        quantity,
+        label.side,
+    )
 
 
 def _cell_factors(work: _Work, column: Column, factor: float) -> tuple[tuple[str, float], ...]:
@@ -559,7 +583,8 @@ def _settle_time(work: _Work) -> None:
             work.decision.questions.append(
                 Question(
                     "time-unit",
-                    f"Column `{column.name}` advances by {_median_step(work.seconds) or 0:g} per sample, and nothing tells its unit. Which is it?",
+                    f"Column `{column.name}` advances by {_median_step(work.seconds) or 0:g} per sample, and "
+                    "nothing tells its unit. Which is it?",
                     tuple(
                         Choice(
                             u.symbol, f"{u.symbol}: a sample every {(_median_step(work.seconds) or 0) * u.factor:g} s"
@@ -636,9 +661,19 @@ def _assemble(work: _Work, slots: Slots, runs: tuple[RunPlan, ...], port_column:
     form = replace(clock.form, is_descending=_descends(work))
     step = _median_step(work.seconds) or 1.0
     return Plan(
-        work.layout, tuple(columns), runs, form, clock.confidence, clock.reason, clock.date_form, port_column, zone,
-        work.preamble.facts, work.preamble.started_note, step,
-    )  # fmt: skip
+        work.layout,
+        tuple(columns),
+        runs,
+        form,
+        clock.confidence,
+        clock.reason,
+        clock.date_form,
+        port_column,
+        zone,
+        work.preamble.facts,
+        work.preamble.started_note,
+        step,
+    )
 
 
 def _descends(work: _Work) -> bool:

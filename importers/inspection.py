@@ -113,7 +113,8 @@ def inspect(
     if layout is None:
         raise ImportRefused.because(
             "no-table",
-            f"{path.name} holds no table: no lines with the same number of numeric cells were found. Export it as CSV with a header.",
+            f"{path.name} holds no table: no lines with the same number of numeric cells were found. Export "
+            "it as CSV with a header.",
             file=path.name,
         )
     found = _choose_profile([*(profiles or ()), *shipped_profiles()], profile, layout, path.name)
@@ -133,7 +134,8 @@ def _choose_profile(profiles: list[Profile], name: str | None, layout: Layout, f
         if not named[0].fits(layout):
             raise ImportRefused.because(
                 "profile-misfit",
-                f"Profile `{name}` does not fit {file}: its header is {list(named[0].header)}, the file's is {list(layout.names)}.",
+                f"Profile `{name}` does not fit {file}: its header is {list(named[0].header)}, the file's is "
+                f"{list(layout.names)}.",
                 file=file,
             )
         return named[0]
@@ -167,13 +169,13 @@ def _decide_decimal(
     if not layout.decimal_open:
         return layout, _decide(view, layout, words, answers, zone, profile)
     trials = []
-    for decimal, thousands in ((",", "."), (".", ",")):
-        trial = replace(layout, decimal=decimal, thousands=thousands, decimal_open=False)
+    for mark, thousands in ((",", "."), (".", ",")):
+        trial = replace(layout, decimal=mark, thousands=thousands, decimal_open=False)
         decision = _decide(view, trial, words, answers, zone, profile)
         trials.append((decision.penalty + (3.0 if decision.plan is None else 0.0), trial, decision))
     trials.sort(key=lambda t: t[0])
-    best, other = trials
-    if best[0] < other[0]:
+    best, second = trials
+    if best[0] < second[0]:
         return best[1], best[2]
     best[2].questions.insert(
         0,
@@ -298,12 +300,26 @@ def _describe(
     )
     clock = ClockReading("none") if plan is None else _clock_reading(plan, outcome)
     return Inspection(
-        path.name, view.encoding + (" with byte-order mark" if view.has_bom else ""), layout.delimiter, layout.decimal, layout.header_line,
-        columns, clock, profile.name if profile else None, round(confidence, 3), tuple(questions), tuple(problems), preview.frame(),
-        account_of(outcome.tally, outcome.samples, plan) if outcome and plan else Account(0, 0), plan, view, words, answers,
+        path.name,
+        view.encoding + (" with byte-order mark" if view.has_bom else ""),
+        layout.delimiter,
+        layout.decimal,
+        layout.header_line,
+        columns,
+        clock,
+        profile.name if profile else None,
+        round(confidence, 3),
+        tuple(questions),
+        tuple(problems),
+        preview.frame(),
+        account_of(outcome.tally, outcome.samples, plan) if outcome and plan else Account(0, 0),
+        plan,
+        view,
+        words,
+        answers,
         (view.reason, layout.reason, plan.clock_reason if plan else "no clock"),
         tuple((r.start.part, r.start.port, r.samples) for r in outcome.runs) if outcome else (),
-    )  # fmt: skip
+    )
 
 
 def _clock_reading(plan: Plan, outcome: Outcome | None) -> ClockReading:
@@ -360,8 +376,14 @@ def _document(found: Inspection) -> dict[str, Any]:
         "header_row": found.header_row,
         "columns": [
             {
-                "name": c.name, "channel": c.channel, "unit": c.unit, "factor": c.factor, "offset": c.offset, "port": c.port,
-                "confidence": round(c.confidence, 3), "reason": c.reason,
+                "name": c.name,
+                "channel": c.channel,
+                "unit": c.unit,
+                "factor": c.factor,
+                "offset": c.offset,
+                "port": c.port,
+                "confidence": round(c.confidence, 3),
+                "reason": c.reason,
             }
             for c in found.columns
         ],
@@ -381,8 +403,12 @@ def _document(found: Inspection) -> dict[str, Any]:
         "confidence": found.confidence,
         "questions": [
             {
-                "id": q.id, "text": q.text, "choices": [{"value": c.value, "label": c.label} for c in q.choices], "option": q.option,
-                "column": q.column, "profile_line": q.example,
+                "id": q.id,
+                "text": q.text,
+                "choices": [{"value": c.value, "label": c.label} for c in q.choices],
+                "option": q.option,
+                "column": q.column,
+                "profile_line": q.example,
             }
             for q in found.questions
         ],
@@ -390,11 +416,22 @@ def _document(found: Inspection) -> dict[str, Any]:
         "reasons": list(found.reasons),
         "runs": [{"part": part, "port": port, "samples": samples} for part, port, samples in found.runs],
         "problems": [
-            {"code": p.code, "severity": p.severity, "message": p.message, "line": p.line, "column": p.column, "raw": p.raw, "count": p.count}
+            {
+                "code": p.code,
+                "severity": p.severity,
+                "message": p.message,
+                "line": p.line,
+                "column": p.column,
+                "raw": p.raw,
+                "count": p.count,
+            }
             for p in found.problems
         ],
-        "account": {name: getattr(found.account, name) for name in ("lines", "samples", "header", "preamble", "blank", "totals", "problems")},
-    }  # fmt: skip
+        "account": {
+            name: getattr(found.account, name)
+            for name in ("lines", "samples", "header", "preamble", "blank", "totals", "problems")
+        },
+    }
 
 
 def _profile_of(found: Inspection, name: str) -> Profile:
@@ -411,9 +448,26 @@ def _profile_of(found: Inspection, name: str) -> Profile:
     )
     directions = {run.direction for run in plan.runs}
     return Profile(
-        name, layout.names,
-        ProfileClock(clock.source, tuple(plan.columns[i].name for i in clock.columns), clock.unit, clock.format, clock.interval_s, clock.has_zone),
-        columns, (), layout.unit_row if any(layout.unit_row) else (), layout.delimiter, layout.decimal, layout.thousands, "",
+        name,
+        layout.names,
+        ProfileClock(
+            clock.source,
+            tuple(plan.columns[i].name for i in clock.columns),
+            clock.unit,
+            clock.format,
+            clock.interval_s,
+            clock.has_zone,
+        ),
+        columns,
+        (),
+        layout.unit_row if any(layout.unit_row) else (),
+        layout.delimiter,
+        layout.decimal,
+        layout.thousands,
+        "",
         plan.columns[plan.port_column].name if plan.port_column is not None else "",
-        (directions.pop() or "") if len(directions) == 1 and len(plan.runs) == 1 else "", found.answers.get("restart", ""), "", name,
-    )  # fmt: skip
+        (directions.pop() or "") if len(directions) == 1 and len(plan.runs) == 1 else "",
+        found.answers.get("restart", ""),
+        "",
+        name,
+    )

@@ -30,7 +30,8 @@ _PORT_PATTERNS = (
         r"[ _\-#]*([a-z]?\d{1,2}|[a-z])(?![a-z0-9])"
     ),
     re.compile(
-        r"(?i)(?<![a-z0-9])((?:ch|channel|kanal|canal|canale|kanaal|voie|通道|チャンネル)[ _\-#]*[a-z]?\d{1,2})(?![a-z0-9])"
+        r"(?i)(?<![a-z0-9])((?:ch|channel|kanal|canal|canale|kanaal|voie|通道|チャンネル)"
+        r"[ _\-#]*[a-z]?\d{1,2})(?![a-z0-9])"
     ),
     re.compile(r"(?<![A-Za-z0-9])([AC]\d{1,2})(?![A-Za-z0-9])"),
 )
@@ -122,17 +123,17 @@ def _take_unit(name: str, words: Vocabulary) -> tuple[str, Unit | None, bool, st
             return rest, found[0], found[1], form
         if _CLOCK_FORM.match(inner):
             form, name = inner, rest
-    match = _SLASH.match(name)
-    if match and (found := words.unit(match.group(2).strip("() "))) is not None:
-        return match.group(1), found[0], found[1], form
+    slash = _SLASH.match(name)
+    if slash and (found := words.unit(slash.group(2).strip("() "))) is not None:
+        return slash.group(1), found[0], found[1], form
     if (found := words.unit(name)) is not None and (len(name) > 1 or name in {"s", "h"}):
         return "", found[0], found[1], form
-    match = _TAIL.match(name)
-    if match and (found := words.unit(match.group(2))) is not None and _tail_is_unit(match, found[0], words):
-        return match.group(1), found[0], found[1], form
-    match = _GLUED.match(name)
-    if match and (found := words.unit(match.group(2))) is not None and found[1]:
-        return match.group(1), found[0], True, form
+    tail = _TAIL.match(name)
+    if tail and (found := words.unit(tail.group(2))) is not None and _tail_is_unit(tail, found[0], words):
+        return tail.group(1), found[0], found[1], form
+    glued = _GLUED.match(name)
+    if glued and (found := words.unit(glued.group(2))) is not None and found[1]:
+        return glued.group(1), found[0], True, form
     return name, None, True, form
 
 
@@ -206,7 +207,9 @@ def _inside(token: str, words: Vocabulary) -> tuple[list[str], list[str]]:
     quantities: list[str] = []
     roles: list[str] = []
     least = 1 if is_cjk(token) else 4
-    known = [(w[0], q, None) for w, q in words.quantities.items() if len(w) == 1]
+    known: list[tuple[str, str | None, str | None]] = [
+        (w[0], q, None) for w, q in words.quantities.items() if len(w) == 1
+    ]
     known += [(w[0], None, r) for w, r in words.roles.items() if len(w) == 1]
     known.sort(key=lambda k: -len(k[0]))
     left = token

@@ -14,7 +14,7 @@ from fnmatch import fnmatchcase
 from functools import lru_cache
 from importlib import resources
 from pathlib import Path
-from typing import Any, Self
+from typing import Any, Self, TypeVar
 
 from importers.clock import ClockForm
 from importers.errors import ProfileInvalid
@@ -131,10 +131,11 @@ def _same(names: Iterable[str]) -> tuple[str, ...]:
     return tuple(re.sub(r"\s+", " ", n).strip() for n in names)
 
 
+_P = TypeVar("_P", bound=Profile)
 _KEYS = {"name", "note", "recognise", "file", "clock", "column", "direction", "restart", "port_column"}
 
 
-def _from_document(cls: type[Profile], document: Mapping[str, Any], source: str) -> Profile:
+def _from_document(cls: type[_P], document: Mapping[str, Any], source: str) -> _P:
     unknown = sorted(set(document) - _KEYS)
     if unknown:
         raise ProfileInvalid.at(source, f"it has the unknown key `{unknown[0]}`; known are {', '.join(sorted(_KEYS))}")
@@ -154,8 +155,12 @@ def _from_document(cls: type[Profile], document: Mapping[str, Any], source: str)
             name=str(document["name"]),
             header=tuple(str(n) for n in recognise["header"]),
             clock=ProfileClock(
-                str(clock["source"]), tuple(str(n) for n in clock["columns"]), str(clock.get("unit", "")), str(clock.get("format", "")),
-                float(clock["interval_s"]) if "interval_s" in clock else None, bool(clock.get("has_zone", False)),
+                str(clock["source"]),
+                tuple(str(n) for n in clock["columns"]),
+                str(clock.get("unit", "")),
+                str(clock.get("format", "")),
+                float(clock["interval_s"]) if "interval_s" in clock else None,
+                bool(clock.get("has_zone", False)),
             ),
             columns=columns,
             preamble=tuple(str(p) for p in recognise.get("preamble", ())),
@@ -169,7 +174,7 @@ def _from_document(cls: type[Profile], document: Mapping[str, Any], source: str)
             restart=str(document.get("restart", "")),
             note=str(document.get("note", "")),
             source=source,
-        )  # fmt: skip
+        )
     except KeyError as error:
         raise ProfileInvalid.at(source, f"the key {error} is missing") from error
     except (TypeError, ValueError, AttributeError) as error:
@@ -213,9 +218,8 @@ def _list(items: Iterable[str]) -> str:
 
 def _to_toml(profile: Profile) -> str:
     out = [f"name = {_quote(profile.name)}"]
-    for key in ("note", "direction", "restart", "port_column"):
-        if value := getattr(profile, key):
-            out.append(f"{key} = {_quote(value)}")
+    keys = ("note", "direction", "restart", "port_column")
+    out += [f"{key} = {_quote(value)}" for key in keys if (value := getattr(profile, key))]
     out += ["", "[recognise]", f"header = {_list(profile.header)}"]
     if any(profile.units):
         out.append(f"units = {_list(profile.units)}")
@@ -258,7 +262,7 @@ def load_profiles(folder: Path) -> tuple[Profile, ...]:
 def shipped_profiles() -> tuple[Profile, ...]:
     """Profiles that ship with the program."""
     folder = resources.files("importers") / "profiles"
-    names = sorted(f.name for f in folder.iterdir() if f.name.endswith(".toml"))
+    names = sorted(f.name for f in folder.iterdir() if f.name.endswith(".toml")) if folder.is_dir() else []
     return tuple(Profile.from_toml((folder / n).read_text(encoding="utf-8"), n) for n in names)
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
+from functools import partial
 
 import numpy as np
 import numpy.typing as npt
@@ -294,9 +295,7 @@ class _Reader:
             raw = np.concatenate(part.pending_raw) if len(part.pending_raw) != 1 else part.pending_raw[0]
             frame = pl.concat(part.pending) if len(part.pending) != 1 else part.pending[0]
             lines = np.concatenate(part.pending_lines) if len(part.pending_lines) != 1 else part.pending_lines[0]
-            settled = part.timeline.feed(
-                raw, lambda a, b, f=frame: _counters_restart(f, a, b), headers, is_final=is_final
-            )
+            settled = part.timeline.feed(raw, partial(_counters_restart, frame), headers, is_final=is_final)
             self._note(part, lines)
             done = settled.rows
             if done:
@@ -354,10 +353,8 @@ class _Reader:
     def _start(self, part: _Part) -> RunStart:
         ports = len(self.plan.runs) > 1 or self.plan.port_column is not None
         name = part.port or str([*self.parts].index(next(k for k, p in self.parts.items() if p is part)) + 1)
-        if ports:
-            label = name if part.number == 1 else f"{part.number}/{name}"
-        else:
-            label = str(part.number)
+        numbered = name if part.number == 1 else f"{part.number}/{name}"
+        label = numbered if ports else str(part.number)
         return RunStart(label, part.port, part.channels, part.direction, self.plan.stated)
 
     # -- the end ---------------------------------------------------------------------------------------------------
@@ -385,10 +382,16 @@ class _Reader:
         events = tuple(replace(e, from_s=e.from_s - zero, to_s=e.to_s - zero) for e in part.timeline.events)
         self.runs.append(
             ImportedRun(
-                part.start, part.samples, started, ClockReading(clock.source, names, clock.unit or clock.format, zone, note),
-                self._conversions(part), bool(part.plan.turned), events, tuple(warnings),
+                part.start,
+                part.samples,
+                started,
+                ClockReading(clock.source, names, clock.unit or clock.format, zone, note),
+                self._conversions(part),
+                bool(part.plan.turned),
+                events,
+                tuple(warnings),
             )
-        )  # fmt: skip
+        )
 
     def _conversions(self, part: _Part) -> tuple[Conversion, ...]:
         mine = {c.index: c for c in part.plan.columns}
@@ -397,10 +400,8 @@ class _Reader:
         for column in self.plan.columns:
             if column.index in others:
                 continue
-            column = mine.get(column.index, column)
-            found.append(
-                Conversion(column.name, column.channel, column.unit, column.factor, column.offset, column.reason)
-            )
+            own = mine.get(column.index, column)
+            found.append(Conversion(own.name, own.channel, own.unit, own.factor, own.offset, own.reason))
         return tuple(found)
 
     def _started(self, part: _Part) -> tuple[datetime | None, str | None, str]:

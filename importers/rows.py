@@ -159,7 +159,7 @@ def _by_text(text: bytes, first: int, piece: Piece, layout: Layout, words: Vocab
     if b'"' in text:
         return _by_csv(lines, first, mark, layout, words, tally, piece)
     counts = lines.str.count_matches(mark, literal=True)
-    good = (counts == layout.width - 1) & _holds_values(lines, mark)
+    good = (counts == layout.width - 1) & _holds_values(lines)
     odd = (~good).arg_true().to_list()
     keep, restarts, mended = _sort_out(odd, lines, first, mark, layout, words, tally, piece)
     numbers = pl.Series("line", range(first, first + len(lines)), dtype=pl.UInt32)
@@ -187,7 +187,7 @@ def _lines(text: bytes) -> pl.Series:
     return pl.Series("l", split, dtype=pl.String).str.strip_chars_end("\r")
 
 
-def _holds_values(lines: pl.Series, mark: str) -> pl.Series:
+def _holds_values(lines: pl.Series) -> pl.Series:
     """Tell which lines hold any digit and don't start as a comment."""
     return lines.str.contains(r"\d") & ~lines.str.contains(r"^\s*(#|//)")
 

@@ -30,7 +30,8 @@ _WITH_UNIT = re.compile(
     r"([+\-\u2212]?[\d.,]*\d[\d.,]*(?:[eE][+\-]?\d{1,3})?)\s*([A-Za-z°µμΩ℃℉%\u4e00-\u9fff][A-Za-z°µμΩ.·℃ ]{0,4})$"
 )
 _DATE = re.compile(
-    r"(?:\d{4}([\-/.])\d{1,2}\1\d{1,2}|\d{1,2}([\-/.])\d{1,2}\2(?:\d{4}|\d{2})|\d{1,2}[\- ][A-Za-z]{3}[\- ]\d{2,4}|\d{8}(?=T)"
+    r"(?:\d{4}([\-/.])\d{1,2}\1\d{1,2}|\d{1,2}([\-/.])\d{1,2}\2(?:\d{4}|\d{2})|\d{1,2}[\- ][A-Za-z]{3}[\- ]\d{2,4}"
+    r"|\d{8}(?=T)"
     r"|\d{4}年\d{1,2}月\d{1,2}日)\.?"
 )
 _TIME = re.compile(
@@ -147,7 +148,7 @@ def find_layout(head: bytes, words: Vocabulary, delimiter: str | None = None) ->
     """
     lines = _first_lines(head)
     tries = [_attempt(lines, d, words) for d in ((delimiter,) if delimiter else _DELIMITERS)]
-    best = max(tries, key=lambda t: (t.count * min(t.width, 2), t.values, t.width if t.delimiter not in {SPACE} else 0))
+    best = max(tries, key=lambda t: (t.count * min(t.width, 2), t.values, t.width if t.delimiter != SPACE else 0))
     if best.count == 0 or best.width < 2:
         return None
     return _describe(lines, best, words)
@@ -224,7 +225,7 @@ def _describe(lines: list[str], found: _Try, words: Vocabulary) -> Layout:
         names[: len(cells)] = cells[:width]
     named = [name or (f"column {i + 1}" if header_at is None else "") for i, name in enumerate(names)]
     block = [r for r in found.rows[found.start : found.stop] if r is not None and len(r) == width]
-    decimal, thousands, is_open, why = find_decimal(block, found.delimiter)
+    decimal, thousands, is_open, why = find_decimal(block)
     top = header_at if header_at is not None else data_at
     if port_row:
         top -= 1
@@ -322,7 +323,7 @@ def _spread(ports: list[str] | None, header: list[str], width: int, words: Vocab
     return out
 
 
-def find_decimal(rows: list[list[str]], delimiter: str) -> tuple[str, str, bool, str]:
+def find_decimal(rows: list[list[str]]) -> tuple[str, str, bool, str]:
     """Tell the decimal and thousands marks of a table's numbers.
 
     Returns:

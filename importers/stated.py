@@ -46,9 +46,15 @@ def _label(column: Column, channel: str | None, unit: str, port: str | None, wor
     role = next((r for r in ROLES if channel_of(quantity, r) == channel), None)
     found = words.unit(unit) if unit else None
     return Label(
-        column.name, quantity, found[0] if found else None, role=role, port=port, mains="ac" if port == "mains" else None,
-        strength=1.0, reason="as the profile says",
-    )  # fmt: skip
+        column.name,
+        quantity,
+        found[0] if found else None,
+        role=role,
+        port=port,
+        mains="ac" if port == "mains" else None,
+        strength=1.0,
+        reason="as the profile says",
+    )
 
 
 def stated_clock(profile: Profile, rows: Rows, layout: Layout) -> Clockwork:

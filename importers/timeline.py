@@ -202,10 +202,14 @@ class Timeline:
         self.offset += by
         self.events.append(
             TraceEvent(
-                "clock reset", prev, prev + self.step_s, change, "s",
+                "clock reset",
+                prev,
+                prev + self.step_s,
+                change,
+                "s",
                 f"the clock went back by {-change:g} s; read on one sample interval later, the true pause is unknown",
             )
-        )  # fmt: skip
+        )
         note = "the clock started again or was put back; the log is read on one sample interval later"
         self.notes[note] = self.notes.get(note, 0) + 1
 

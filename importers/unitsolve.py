@@ -62,7 +62,7 @@ class Solution:
 def laws_of(
     values: Mapping[str, npt.NDArray[np.float64]], t: npt.NDArray[np.float64] | None, *, is_ac: bool
 ) -> tuple[list[Law], dict[str, int]]:
-    """Find the laws that columns follow: keys `voltage`, `current`, `power`, `energy`, `charge`, `power_factor`, `time`.
+    """Find the laws that columns follow: keys voltage, current, power, energy, charge, power_factor, time.
 
     Returns:
         Laws that hold, and the sign of each counter's slope against its rate.
@@ -79,8 +79,8 @@ def laws_of(
             )
     if t is None:
         return laws, signs
-    rates = {"energy": p, "charge": i}
-    for name, rate in rates.items():
+    for name, own in (("energy", p), ("charge", i)):
+        rate = own
         counter = values.get(name)
         if counter is None:
             continue

@@ -19,7 +19,7 @@ from importers.errors import ProfileInvalid
 
 __all__ = ["Unit", "Vocabulary", "load_vocabulary", "normalise", "shipped_vocabulary", "tokens"]
 
-_PLAIN = str.maketrans({"ł": "l", "Ł": "L", "ø": "o", "ß": "ss", "æ": "ae", "œ": "oe", "’": "'"})
+_PLAIN = str.maketrans({"ł": "l", "Ł": "L", "ø": "o", "ß": "ss", "æ": "ae", "œ": "oe", "\u2019": "'"})
 _CAMEL = re.compile(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z]{2,})")
 _TOKEN = re.compile(r"d[+\-](?![a-z0-9])|[^\W\d_]+|\d+")
 _CJK = re.compile(r"[\u2e80-\u9fff\uac00-\ud7af\uf900-\ufaff]")

@@ -32,31 +32,29 @@ def sheet_as_text(path: Path) -> bytes:
             file=path.name,
         ) from error
     try:
-        book = load_workbook(path, read_only=True, data_only=True)
-        sheet = next(
-            (
-                s
-                for s in book.worksheets
-                if any(any(c is not None for c in row) for row in s.iter_rows(max_row=50, values_only=True))
-            ),
-            None,
-        )
-        if sheet is None:
-            raise ImportRefused.because("empty", f"{path.name} holds no cell with a value.", file=path.name)
-        out = io.StringIO()
-        writer = csv.writer(out, lineterminator="\n")
-        for row in sheet.iter_rows(values_only=True):
-            writer.writerow([_text(cell) for cell in row])
-        book.close()
-    except ImportRefused:
-        raise
+        text = _first_sheet(load_workbook(path, read_only=True, data_only=True))
     except Exception as error:
         raise ImportRefused.because(
             "unreadable",
             f"{path.name} can't be read as a spreadsheet: {error}. Save it again, or as CSV.",
             file=path.name,
         ) from error
-    return out.getvalue().encode()
+    if not text:
+        raise ImportRefused.because("empty", f"{path.name} holds no cell with a value.", file=path.name)
+    return text.encode()
+
+
+def _first_sheet(book: Any) -> str:
+    """Write the first sheet that holds cells as CSV; empty where none does."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    for sheet in book.worksheets:
+        rows = [[_text(cell) for cell in row] for row in sheet.iter_rows(values_only=True)]
+        if any(any(row) for row in rows):
+            writer.writerows(rows)
+            break
+    book.close()
+    return out.getvalue()
 
 
 def _text(cell: Any) -> str:
