@@ -94,11 +94,13 @@ def compare_devices(library: Library, names: Sequence[str], *, by: str | None = 
         NotFound: no such device, or no such quantity among their results.
         ComparisonRefused: nothing to compare.
     """
-    evidence = read_evidence(library)
-    sheets = [sheet_of(evidence, name) for name in dict.fromkeys(names)]
+    asked = list(dict.fromkeys(names))
+    evidence = read_evidence(library, asked)
+    sheets = [sheet_of(evidence, name) for name in asked]
     added: tuple[str, ...] = ()
     if len(sheets) == 1:
         added = peers_of(sheets[0], evidence.sheets.values())
+        evidence = read_evidence(library, [*asked, *added])
         sheets += [evidence.sheets[name] for name in added]
     if len(sheets) < 2:
         raise ComparisonRefused(

@@ -103,7 +103,10 @@ def _usable(name: str, runs: Sequence[RunEvidence]) -> list[RunEvidence]:
 def _common_groups(
     name: str, sheets: Sequence[DeviceSheet], evidence: BenchEvidence
 ) -> list[tuple[RunEvidence, ...]] | None:
-    """Repeats under one condition that every device was tested under; the one with most tests; None where none is."""
+    """Repeats under one condition that every device was tested under; None where there is none.
+
+    Of several conditions the one counts whose uncertainties are known, then the one with most tests.
+    """
     by_device = [groups_of_one_condition(_usable(name, evidence.of(sheet.device))) for sheet in sheets]
     candidates = []
     for group in by_device[0]:
@@ -112,8 +115,13 @@ def _common_groups(
             candidates.append([found for found in matching if found is not None])
     if not candidates:
         return None
-    best: list[tuple[RunEvidence, ...]] = max(candidates, key=lambda groups: sum(len(group) for group in groups))
+    best: list[tuple[RunEvidence, ...]] = max(candidates, key=lambda groups: _weight(name, groups))
     return best
+
+
+def _weight(name: str, groups: Sequence[Sequence[RunEvidence]]) -> tuple[bool, int]:
+    is_known = all(run.results[name].uncertainty is not None for group in groups for run in group)
+    return is_known, sum(len(group) for group in groups)
 
 
 def _is_like(first: RunEvidence, second: RunEvidence) -> bool:

@@ -1,0 +1,183 @@
+"""A device's page and comparisons on the demo library, held against what its model knows."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from store import Library, NotFound
+from store.compare import ComparisonRefused
+from store.pages import ComparisonRow
+from store.peers import peers_of, same_model
+from store.sheets import ClaimSheet, DeviceSheet
+
+
+@pytest.fixture(scope="module")
+def library(demo_library: Path) -> Library:
+    return Library.open(demo_library)
+
+
+def test_every_device_has_a_page_with_course_and_verdicts(library: Library) -> None:
+    for row in library.devices():
+        page = library.device_page(row.device)
+        assert page.runs == row.runs
+        assert page.verdicts, row.device
+        assert page.course.count("done") > 0, row.device
+        assert page.figures, row.device
+
+
+def test_every_verdict_leads_to_runs_that_exist_and_are_the_devices_own(library: Library) -> None:
+    for verdict in library.verdicts():
+        if verdict.run_ids:
+            assert library.run(verdict.run_ids[0]).facts.device == verdict.device
+
+
+def test_page_of_the_bank_that_the_reader_asked_about(library: Library) -> None:
+    """PB-03 was built to give 60 W until its electronics reach 73 degC and to hold 86 % of what is printed."""
+    page = library.device_page("PB-03", loads_w=(15.0, 45.0, 60.0))
+    figures = {figure.name: figure for figure in page.figures}
+    assert figures["energy_out_wh"].value == pytest.approx(47.30, abs=0.15)
+    assert figures["yield"].value == pytest.approx(47.30 / 61.6, abs=0.003)
+    assert figures["round_trip"].run_ids[0] in figures["energy_out_wh"].run_ids
+    assert "assumed" in figures["wall_to_load"].note
+    assert figures["wasted_share"].value == pytest.approx(1 - (figures["wall_to_load"].value or 0))
+    assert page.sustained_out is not None
+    assert page.sustained_out.power_w == 45
+    assert "60 W: cut back" in page.sustained_out.reason
+    assert page.flight is not None
+    assert page.flight.name == "cabin"
+    hours = {line.load_w: line.figure for line in page.runtimes}
+    assert hours[15.0].value == pytest.approx(46.1 / 15, rel=0.01)
+    assert hours[60.0].value is None
+    assert "nothing is said beyond it" in hours[60.0].reason
+    assert set(page.peers) == {"PB-02", "PB-07"}
+
+
+def test_repeats_stand_as_mean_spread_and_count(library: Library) -> None:
+    page = library.device_page("PB-03")
+    row = next(row for table in page.tables if table.kind == "discharge" for row in table.rows if row.count == 3)
+    held = next(figure for figure in row.figures if figure.name == "held_s")
+    assert (row.load, held.count) == ("60 W", 3)
+    assert held.spread is not None
+    assert held.value == pytest.approx(1950, abs=60)
+
+
+def test_adapter_recharge_through_its_own_log_is_measured_not_assumed(library: Library) -> None:
+    """PB-02 was recharged once with AD-01's mains side in the group: energy at the port over logged energy."""
+    page = library.device_page("PB-02")
+    through = next(figure for figure in page.figures if figure.name == "wall_to_load")
+    assert "measured on AD-01" in through.note
+    assert "assumed" not in through.note
+
+
+def test_limits_of_an_adapter_name_their_edition(library: Library) -> None:
+    page = library.device_page("AD-02")
+    failed = [line for line in page.limits if line.verdict == "not met"]
+    assert failed
+    assert all(line.edition and line.mark for line in page.limits)
+    assert {line.standard for line in page.limits} == {"US Level VI", "EU ecodesign", "EU Code of Conduct v5 Tier 2"}
+
+
+def test_display_that_flatters_itself_is_seen(library: Library) -> None:
+    """PB-04's display was built to promise too much in the middle and to jump at its end."""
+    page = library.device_page("PB-04")
+    row = next(table.rows[0] for table in page.tables if table.kind == "display")
+    figures = {figure.name: figure.value for figure in row.figures}
+    assert figures["charge_level_off"] is not None
+    assert figures["charge_level_off"] > 0.09
+
+
+def test_verdicts_view_says_the_same(library: Library) -> None:
+    table = library.sql("SELECT device, position, verdict, run_ids FROM verdicts ORDER BY 1, 2").table.to_pylist()
+    expected = [(v.device, v.position, v.verdict, list(v.run_ids)) for v in library.verdicts()]
+    assert [tuple(row.values()) for row in table] == expected
+
+
+def test_verdicts_follow_an_edit_of_the_sheet(demo_library: Path, tmp_path: Path) -> None:
+    library = Library.create(tmp_path / "own")
+    sheet = DeviceSheet("CB-9", "cable", mass_g=50, claims=(ClaimSheet("mass_g", "at most", 60, unit="g"),))
+    library.save_device(sheet)
+    assert [v.verdict for v in library.verdicts()] == ["met"]
+    library.save_device(replace(sheet, mass_g=70))
+    assert [v.verdict for v in library.verdicts()] == ["not met"]
+
+
+def rows(library: Library, *names: str, by: str | None = None) -> dict[str, ComparisonRow]:
+    return {row.name: row for row in library.compare_devices(names, by).rows}
+
+
+def test_two_samples_of_one_model(library: Library) -> None:
+    """PB-05 and PB-06 are built with 5.06 and 4.82 Ah, converters alike: energies differ, round trips don't."""
+    page = library.compare_devices(["PB-05", "PB-06"])
+    found = {row.name: row for row in page.rows}
+    assert found["energy_out_wh"].best == (0,)
+    assert [rank.words() for rank in found["energy_out_wh"].ranks if rank] == ["1", "2"]
+    assert found["round_trip"].best == ()
+    assert found["round_trip"].finding == "no difference shown"
+    energy = next(line for line in page.models if line.name == "energy_out_wh")
+    assert (energy.count, energy.devices) == (2, ("PB-05", "PB-06"))
+    assert not any("Of this sample" in note for note in page.notes)
+
+
+def test_peers_join_a_single_device_and_one_sample_is_said(library: Library) -> None:
+    page = library.compare_devices(["PB-03"])
+    assert page.peers_added == ("PB-02", "PB-07")
+    assert any(note.startswith("Of this sample: one unit each of PB-03") for note in page.notes)
+
+
+def test_where_no_condition_is_common_nothing_is_marked(library: Library) -> None:
+    """PB-08 and PB-09 were discharged at 30 and 65 W in 20 V; PB-08's run in 9 V is suspect, A1 differs in mode."""
+    row = rows(library, "PB-08", "PB-09")["energy_out_wh"]
+    assert row.unlike == ("Not at one load: 30 W, 65 W.",)
+    assert (row.best, row.worst, row.ranks) == ((), (), ())
+
+
+def test_common_condition_with_an_unknown_uncertainty_shows_no_difference(library: Library) -> None:
+    """All that PB-04 and PB-08 share is A1 at 10 W, logged by a meter of unknown accuracy."""
+    row = rows(library, "PB-04", "PB-08")["energy_out_wh"]
+    assert row.unlike == ()
+    assert row.finding == "no difference shown: an uncertainty is unknown"
+    assert row.best == ()
+
+
+def test_order_and_pairs_by_a_quantity(library: Library) -> None:
+    page = library.compare_devices(["CB-01", "CB-02", "CB-03"], by="resistance_mohm")
+    assert [sheet.device for sheet in page.devices] == ["CB-03", "CB-01", "CB-02"]
+    assert page.pairs_by == "resistance_mohm"
+    assert len(page.pairs) == 3
+    assert all(pair.is_told_apart for pair in page.pairs)
+
+
+def test_what_can_not_be_compared_is_refused(library: Library) -> None:
+    with pytest.raises(ComparisonRefused, match="Name two devices"):
+        library.compare_devices(["CB-01"])
+    with pytest.raises(NotFound, match="Did you mean energy_out_wh"):
+        library.compare_devices(["PB-01", "PB-02"], by="enrgy_out_wh")
+    with pytest.raises(NotFound):
+        library.compare_devices(["PB-01", "PB-99"])
+    with pytest.raises(NotFound):
+        library.device_page("PB-99")
+    with pytest.raises(NotFound):
+        library.course("PB-99")
+
+
+def test_kinds_are_compared_by_what_they_share(library: Library) -> None:
+    found = rows(library, "PB-01", "AD-01")
+    assert set(found) <= {"mass_g", "temperature_max_c"}
+    assert found["mass_g"].best == (1,)
+
+
+def test_peers_are_of_one_kind_and_within_thirty_percent() -> None:
+    own = DeviceSheet("a", "power bank", model="m", rated_energy_wh=100, price=1)
+    others = [
+        DeviceSheet("b", "power bank", rated_energy_wh=130),
+        DeviceSheet("c", "power bank", rated_energy_wh=130.1),
+        DeviceSheet("d", "power bank", rated_energy_wh=70, price=9),
+        DeviceSheet("e", "adapter", output_w=100),
+        DeviceSheet("f", "power bank", model="M ", rated_energy_wh=100),
+    ]
+    assert peers_of(own, others) == ("d", "b")
+    assert same_model(own, others) == ("f",)
+    assert peers_of(DeviceSheet("x", "power bank"), others) == ()
