@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from textual.binding import Binding
 
-__all__ = ["KEYS", "PLACES", "Key", "as_markdown", "bar_keys", "bindings", "keys_of"]
+__all__ = ["KEYS", "PLACES", "Key", "as_markdown", "bar_keys", "bindings", "dialog_bindings", "keys_of"]
 
 PLACES: dict[str, str] = {
     "everywhere": "Everywhere",
@@ -178,6 +178,18 @@ def bindings(place: str) -> list[Binding]:
     return [
         Binding(key.key, key.action, key.label, show=False, id=key.id, tooltip=key.tooltip, key_display=key.shown)
         for key in keys_of(place)
+    ]
+
+
+def dialog_bindings(place: str) -> list[Binding]:
+    """The keys of what lies over a place: its own, and the way out, which a dialog does not get from the app."""
+    everywhere = {key.id: key for key in keys_of("everywhere")}
+    back, leave, keys = (everywhere[f"everywhere.{word}"] for word in ("back", "quit", "help"))
+    return [
+        *bindings(place),
+        Binding(back.key, "app.back", back.label, show=False, tooltip=back.tooltip),
+        Binding("ctrl+q", "app.leave", leave.label, show=False, tooltip=leave.tooltip),
+        Binding("f1", "app.help", keys.label, show=False, tooltip=keys.tooltip),
     ]
 
 

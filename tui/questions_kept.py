@@ -5,7 +5,6 @@ Knows files of SQL text; no Textual, runs nothing.
 
 from __future__ import annotations
 
-import os
 import re
 from dataclasses import dataclass
 from importlib import resources
@@ -67,5 +66,5 @@ def keep_question(library: Path, name: str, sql: str) -> Path:
     path = folder / f"{stem}.sql"
     half = path.with_suffix(".half")
     half.write_text(f"-- {' '.join(name.split())}\n{sql.strip()}\n", encoding="utf-8")
-    os.replace(half, path)
+    half.replace(path)
     return path

@@ -1,14 +1,13 @@
 """What is kept for next time: columns, order, theme, strips, the last filters.
 
-Knows one small JSON file whose path is handed in; no Textual. A file that can't be read or written is no reason to fail:
-then the usual settings hold and nothing is kept.
+Knows one small JSON file whose path is handed in; no Textual. A file that can't be read or written is no reason to
+fail: then the usual settings hold and nothing is kept.
 """
 
 from __future__ import annotations
 
 import json
 import logging
-import os
 from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import Any
@@ -80,6 +79,6 @@ def save_settings(path: Path | None, settings: Settings) -> None:
         path.parent.mkdir(parents=True, exist_ok=True)
         half = path.with_suffix(".half")
         half.write_text(json.dumps(asdict(settings), indent=1, ensure_ascii=False), encoding="utf-8")
-        os.replace(half, path)
+        half.replace(path)
     except OSError:
         _log.info("settings could not be kept", exc_info=True)

@@ -13,7 +13,7 @@ from typing import Any, Protocol
 from store.model import RunFacts
 from tui import format as fmt
 
-__all__ = ["EDITABLE", "EditsRuns", "Undo", "WrongEntry", "changed", "common_text", "undo_of"]
+__all__ = ["EDITABLE", "EditsRuns", "Undo", "WrongEntryError", "changed", "common_text", "undo_of"]
 
 EDITABLE: tuple[str, ...] = (
     "device",
@@ -57,7 +57,7 @@ def common_text(facts: Sequence[RunFacts], field: str, zone: tzinfo | None = Non
     return texts.pop() if len(texts) == 1 else VARIOUS
 
 
-class WrongEntry(ValueError):
+class WrongEntryError(ValueError):
     """Something typed that the fact can't be; the text says what it can be."""
 
 
@@ -70,7 +70,7 @@ def changed(before: Mapping[str, str], after: Mapping[str, str], zone: tzinfo | 
         zone: Zone of a date and time that is typed without one.
 
     Raises:
-        WrongEntry: A number or a date that is none.
+        WrongEntryError: A number or a date that is none.
     """
     typed = {name: after[name].strip() for name in before if after[name].strip() != before[name].strip()}
     return {name: _value(name, text, zone) for name, text in typed.items() if text != VARIOUS}
@@ -83,12 +83,12 @@ def _value(name: str, text: str, zone: tzinfo | None) -> Any:
         try:
             return float(text.replace(",", "."))
         except ValueError:
-            raise WrongEntry(f"{name.partition('_')[0]}: {text} is not a number.") from None
+            raise WrongEntryError(f"{name.partition('_')[0]}: {text} is not a number.") from None
     if name == "started_at":
         try:
             moment = datetime.fromisoformat(text)
         except ValueError:
-            raise WrongEntry(f"started: {text} is not a date and time such as 2026-02-11 09:30.") from None
+            raise WrongEntryError(f"started: {text} is not a date and time such as 2026-02-11 09:30.") from None
         return moment if moment.tzinfo else moment.replace(tzinfo=zone)
     return text
 

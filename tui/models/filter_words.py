@@ -15,7 +15,7 @@ __all__ = ["WORD_NAMES", "completion", "picked_values", "quoted", "with_picked"]
 WORD_NAMES: tuple[str, ...] = (*(f"{name}:" for name in FIELDS), *(f"{name}>" for name in NUMBERS))
 """Words that are offered while typing."""
 
-_TOKEN = re.compile(r"""-?[^\s"']*(?:"[^"]*"?|'[^']*'?)[^\s"']*|\S+""")
+_TOKEN = re.compile(r"""(?:"[^"]*"?|[^\s"])+""")
 
 
 def tokens(text: str) -> list[str]:
@@ -35,7 +35,7 @@ def picked_values(text: str, field: str) -> list[str]:
     values: list[str] = []
     for token in tokens(text):
         if token.casefold().startswith(f"{field}:"):
-            values += [v.strip("\"'") for v in re.findall(r'"[^"]*"|\'[^\']*\'|[^,]+', token[len(field) + 1 :])]
+            values += [v.strip("\"'") for v in re.findall(r'"[^"]*"|[^,"]+', token[len(field) + 1 :])]
     return values
 
 

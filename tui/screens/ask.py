@@ -20,6 +20,7 @@ from tui.keys import bindings
 from tui.models import answer as answers
 from tui.models.lines import line
 from tui.models.pick_list import Choice, PickList
+from tui.models.sql_words import place_of_complaint
 from tui.plain import plain
 from tui.questions_kept import NamedQuestion, keep_question, kept_questions, shipped_questions
 from tui.screens.pick import PickScreen
@@ -142,8 +143,11 @@ class AskScreen(Place):
             return
         self._note("no answer", "dim")
         self.tell_failure(error)
-        if isinstance(error, QueryFailed) and error.position is not None:
-            self._point_at(error.position)
+        place = error.position if isinstance(error, QueryFailed) else None
+        if place is None:
+            place = place_of_complaint(str(error), self.area.text.strip())
+        if place is not None:
+            self._point_at(place)
 
     def _point_at(self, position: int) -> None:
         """Select the word at a place of the question as it was asked."""
@@ -162,13 +166,12 @@ class AskScreen(Place):
         self._answer, texts = came
         self._names = list(self._answer.table.schema.names)
         self._note(answers.counted(self._answer), "head")
-        self._put(ResultTable(texts, self._names, id="answer-table"))  # type: ignore[arg-type]
+        self._put(ResultTable(texts, self._names))  # type: ignore[arg-type]
 
     def _put(self, widget: ResultTable | ColumnPlot) -> None:
         box = self.query_one("#answer", Container)
         for old in [*box.query(ResultTable), *box.query(ColumnPlot)]:
             old.remove()
-        widget.id = None
         box.mount(widget)
 
     # keys

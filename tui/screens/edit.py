@@ -17,8 +17,8 @@ from textual.widgets import Input, Static
 from importers.schema import DIRECTIONS, KINDS
 from store.errors import StoreError
 from store.model import RunFacts
-from tui.keys import bindings
-from tui.models.edits import EDITABLE, WrongEntry, changed, common_text, undo_of
+from tui.keys import dialog_bindings
+from tui.models.edits import EDITABLE, WrongEntryError, changed, common_text, undo_of
 from tui.models.lines import line
 from tui.models.words import FACTS
 from tui.plain import plain
@@ -42,7 +42,7 @@ class EditScreen(ModalScreen[bool | None]):
 
     PLACE: ClassVar[str] = "edit"
     CSS_PATH = "edit.tcss"
-    BINDINGS = bindings("edit")
+    BINDINGS = dialog_bindings("edit")
 
     def __init__(self, facts: Sequence[RunFacts], field: str = "") -> None:
         super().__init__()
@@ -108,7 +108,7 @@ class EditScreen(ModalScreen[bool | None]):
         reason = self.query_one("#edit-reason", Input).value.strip()
         try:
             changes = changed(self._before, after, self._joulebook.zone)
-        except WrongEntry as wrong:
+        except WrongEntryError as wrong:
             self._problem(str(wrong))
             return
         if not changes:

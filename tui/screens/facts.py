@@ -15,7 +15,7 @@ from textual.suggester import SuggestFromList
 from textual.widgets import Input, Static
 
 from importers.schema import KINDS
-from tui.keys import bindings
+from tui.keys import dialog_bindings
 from tui.models.lines import line
 from tui.widgets.lines_view import KeyLine, LinesView
 
@@ -42,7 +42,7 @@ class FactsScreen(ModalScreen[dict[str, str] | None]):
 
     PLACE: ClassVar[str] = "edit"
     CSS_PATH = "edit.tcss"
-    BINDINGS = bindings("edit")
+    BINDINGS = dialog_bindings("edit")
 
     def __init__(self, stated: Mapping[str, str], offered: Mapping[str, list[str]]) -> None:
         super().__init__()

@@ -11,7 +11,7 @@ from textual.app import ComposeResult
 from textual.containers import VerticalScroll
 from textual.screen import ModalScreen
 
-from tui.keys import PLACES, Key, bindings, keys_of
+from tui.keys import PLACES, Key, dialog_bindings, keys_of
 from tui.models.lines import Line, line
 from tui.plain import fit
 from tui.widgets.lines_view import LinesView
@@ -38,7 +38,7 @@ class HelpScreen(ModalScreen[None]):
 
     PLACE: ClassVar[str] = "help"
     CSS_PATH = "help.tcss"
-    BINDINGS = [b for b in bindings("why")]  # noqa: C416, RUF012 (down and up as in every text)
+    BINDINGS = dialog_bindings("why")
 
     def __init__(self, place: str) -> None:
         super().__init__()

@@ -200,7 +200,6 @@ class ImportScreen(Place):
             self.model.entries.remove(entry)
             self._paint()
 
-    # importing
     def action_go_ahead(self) -> None:
         """Import what is sure, one file after the other."""
         if self._left_to_import:

@@ -12,7 +12,7 @@ from textual.app import ComposeResult
 from textual.containers import Vertical
 from textual.screen import ModalScreen
 
-from tui.keys import bindings
+from tui.keys import dialog_bindings
 from tui.models.lines import line
 from tui.models.pick_list import PickList
 from tui.widgets.ledger import Ledger
@@ -26,7 +26,7 @@ class PickScreen(ModalScreen[tuple[str, ...] | None]):
 
     PLACE: ClassVar[str] = "pick"
     CSS_PATH = "pick.tcss"
-    BINDINGS = bindings("pick")
+    BINDINGS = dialog_bindings("pick")
 
     def __init__(self, title: str, model: PickList) -> None:
         super().__init__()

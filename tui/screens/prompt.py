@@ -17,6 +17,7 @@ from textual.suggester import Suggester
 from textual.widgets import Input
 
 from tui.jobs import Jobs
+from tui.keys import dialog_bindings
 from tui.models.lines import line
 from tui.widgets.lines_view import LinesView
 
@@ -65,6 +66,7 @@ class PromptScreen(ModalScreen[str | None]):
 
     PLACE: ClassVar[str] = "prompt"
     CSS_PATH = "prompt.tcss"
+    BINDINGS = dialog_bindings("prompt")
 
     def __init__(self, title: str, value: str = "", *, paths: Jobs | None = None) -> None:
         super().__init__()

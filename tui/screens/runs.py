@@ -101,6 +101,9 @@ class RunsScreen(Place):
         """The list stays; a wrong word is shown where it is wrong."""
         if isinstance(error, FilterError):
             self.filter_input.mark_wrong(error.position, error.word)
+            if error.suggestion:
+                self.tell(f"{error.word} means nothing here. Did you mean {error.suggestion}?")
+                return
         self.tell_failure(error)
 
     def _paint_list(self) -> None:

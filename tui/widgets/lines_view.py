@@ -12,6 +12,7 @@ from textual.widgets import Static
 
 from tui.keys import bar_keys
 from tui.models.lines import Line, line, line_width, three_parts
+from tui.plain import plain
 
 __all__ = ["STYLES", "KeyLine", "LinesView", "Rule", "StatusLine", "TopLine", "as_content"]
 
@@ -115,24 +116,25 @@ class KeyLine(LinesView):
         width = self.size.width
         if not width:
             return
+        is_ascii = bool(getattr(getattr(self.app, "look", None), "is_ascii", False))
         chosen = bar_keys(self._place, only=self._only)
         last = [key for key in chosen if key.place == "everywhere"]
         shown: list[Line] = []
-        room = width - 1 - sum(line_width(_piece(key.shown, key.label)) for key in last)
+        room = width - 1 - sum(line_width(_piece(key.shown, key.label, is_ascii=is_ascii)) for key in last)
         for key in chosen:
             if key in last:
                 continue
-            piece = _piece(key.shown, key.label)
+            piece = _piece(key.shown, key.label, is_ascii=is_ascii)
             if line_width(piece) > room:
                 break
             room -= line_width(piece)
             shown.append(piece)
-        shown += [_piece(key.shown, key.label) for key in last]
+        shown += [_piece(key.shown, key.label, is_ascii=is_ascii) for key in last]
         self.show([line(" ", *(span for piece in shown for span in piece))])
 
 
-def _piece(sign: str, label: str) -> Line:
-    return line((sign, "key"), f" {label}  ")
+def _piece(sign: str, label: str, *, is_ascii: bool) -> Line:
+    return line((plain(sign, ascii_only=is_ascii), "key"), f" {plain(label, ascii_only=is_ascii)}  ")
 
 
 class StatusLine(LinesView):
