@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 from store.results.accuracy import SQRT3, Accuracy, MeterModel
 from store.results.base import Contribution
@@ -23,6 +24,7 @@ __all__ = [
     "power_budget",
     "random_part",
     "reading_budget",
+    "scaled",
     "step_part",
     "time_budget",
 ]
@@ -31,6 +33,11 @@ __all__ = [
 def combined(budget: Sequence[Contribution]) -> float:
     """Combined standard uncertainty of independent contributions: root of the sum of squares (GUM 5.1.2)."""
     return math.sqrt(math.fsum(c.standard_uncertainty**2 for c in budget))
+
+
+def scaled(budget: Sequence[Contribution], factor: float) -> tuple[Contribution, ...]:
+    """The budget of a result times an exact factor."""
+    return tuple(replace(c, standard_uncertainty=abs(factor) * c.standard_uncertainty) for c in budget)
 
 
 def gain_part(symbol: str, accuracy: Accuracy, value: float, meter: str) -> Contribution:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from store.results.base import Array, Event, Mask, Result
-from store.results.budget import combined, time_budget
+from store.results.budget import scaled, time_budget
 from store.results.detectors import EndOfLoad, cutbacks, end_of_load, held_stretch, smoothed
 from store.results.energy import ENERGY, Integral, integral_result, integrate
 from store.results.facts import parse_load
@@ -132,7 +132,11 @@ def _runtime(run: Prepared, window: LoadWindow, bound: tuple[str, ...]) -> Resul
         budget=time_budget(run.signals.step_s, 2),
         span=window.span,
         warnings=(*window.warnings, *bound),
-        inputs={"plateau_w": window.plateau_w, "threshold_w": run.limits["window_share"] * window.plateau_w},
+        inputs={
+            "power": run.signals.power.source if run.signals.power is not None else "",
+            "plateau_w": window.plateau_w,
+            "threshold_w": run.limits["window_share"] * window.plateau_w,
+        },
     )
 
 
@@ -191,7 +195,6 @@ def _end(window: LoadWindow, power: Electrical, end: EndOfLoad) -> Result:
 
 def _shares(run: Prepared, energy: Integral, bound: tuple[str, ...]) -> list[Result]:
     out = []
-    u = combined(energy.budget) if energy.budget else None
     rated, cell = run.context.rated_energy_wh, run.context.cell_voltage_v
     if rated:
         out.append(
@@ -199,10 +202,10 @@ def _shares(run: Prepared, energy: Integral, bound: tuple[str, ...]) -> list[Res
                 "usable_share",
                 energy.value / rated,
                 "1",
-                uncertainty=u / rated if u is not None else None,
+                budget=scaled(energy.budget, 1.0 / rated),
                 reason=energy.reason,
                 span=energy.span,
-                inputs={"energy_out_wh": energy.value, "rated_energy_wh (maker's)": rated},
+                inputs={"energy_out_wh": energy.value, "rated_energy_wh (maker's)": rated, **energy.inputs},
                 warnings=bound,
             )
         )
@@ -214,10 +217,10 @@ def _shares(run: Prepared, energy: Integral, bound: tuple[str, ...]) -> list[Res
                 "cell_equivalent_mah",
                 1000.0 * energy.value / cell,
                 "mAh",
-                uncertainty=1000.0 * u / cell if u is not None else None,
+                budget=scaled(energy.budget, 1000.0 / cell),
                 reason=energy.reason,
                 span=energy.span,
-                inputs={"energy_out_wh": energy.value, "cell_voltage_v (maker's)": cell},
+                inputs={"energy_out_wh": energy.value, "cell_voltage_v (maker's)": cell, **energy.inputs},
                 warnings=bound,
             )
         )

@@ -99,6 +99,8 @@ def integrate(run: Prepared, quantity: str, a: int, b: int, part: str = "") -> I
         "samples used": b - a + 1 if not power.grain_s else power.used,
         "left out": power.left_out,
     }
+    if power.is_both_ways:
+        inputs["counted"] = f"{part} the run's direction" if part else "both directions, net"
     budget: tuple[Contribution, ...] = ()
     if power.v is not None:
         net = power.integral(quantity, a, b) - from_counter

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from store.results.base import Array, Event, Result
-from store.results.budget import power_budget, reading_budget, time_budget
+from store.results.budget import power_budget, reading_budget, scaled, time_budget
 from store.results.facts import parse_mode
 from store.results.method import Found, Method
 from store.results.prepared import Prepared
@@ -208,10 +208,10 @@ def _trip_values(
     if not rated:
         out.append(TRIP.absent("trip_ratio", "1", "what the port advertises in this mode is not stated"))
         return out
-    u = meter.current.reading_u(amps) / rated if meter.current is not None else None
     out.append(
         TRIP.found(
-            "trip_ratio", amps / rated, "1", uncertainty=u, reason=meter.unknown("current"), span=span,
+            "trip_ratio", amps / rated, "1", budget=scaled(amps_budget, 1.0 / rated),
+            reason=meter.unknown("current"), span=span,
             inputs={"trip_current_a": amps, "rated_current_a (maker's)": rated}, warnings=notes,
         )
     )  # fmt: skip

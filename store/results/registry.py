@@ -6,7 +6,7 @@ Knows NumPy and the reducers only.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 from store.results import (
@@ -26,6 +26,7 @@ from store.results import (
 from store.results.base import Event, Reduction, Result, RunContext, Trace
 from store.results.method import Found, Method
 from store.results.prepared import Prepared, prepare
+from store.results.why import constant_input, correction_inputs
 
 __all__ = ["METHODS", "REDUCERS", "Reducer", "reduce_run"]
 
@@ -79,13 +80,26 @@ def reduce_run(trace: Trace, context: RunContext, imported_events: Sequence[Even
     """
     run = prepare(trace, context)
     results: dict[str, Result] = {}
+    shared = _shared_inputs(run)
     events: list[Event] = [*imported_events, *run.signals.events, *_gap_events(run, imported_events)]
     for reducer in REDUCERS:
         if reducer.fits(context.kind):
             found = reducer.reduce(run)
-            results.update((r.name, r) for r in found.results)
+            results.update((r.name, replace(r, inputs={**r.inputs, **shared})) for r in found.results)
             events.extend(found.events)
     return Reduction(tuple(results.values()), tuple(sorted(set(events), key=lambda e: (e.from_s, e.to_s, e.kind))))
+
+
+def _shared_inputs(run: Prepared) -> dict[str, float | str]:
+    """What every result of the run rests on: corrections that were applied, constants that were changed."""
+    shared: dict[str, float | str] = {constant_input(name): run.limits[name] for name in run.limits.changed()}
+    for item in run.context.corrections:
+        if item.channel in run.trace.channels:
+            gain, offset = correction_inputs(item.channel)
+            shared |= {gain: item.gain, offset: item.offset}
+            if item.source:
+                shared[f"correction of {item.channel}"] = item.source
+    return shared
 
 
 def _gap_events(run: Prepared, imported: Sequence[Event]) -> list[Event]:

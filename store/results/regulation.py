@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from store.results.base import Contribution, Event, Result
-from store.results.budget import gain_part, offset_part, random_part
+from store.results.budget import gain_part, offset_part, random_part, scaled
 from store.results.facts import Mode, parse_mode, window_of
 from store.results.levels import Level, find_levels
 from store.results.method import Found, Method
@@ -132,7 +132,7 @@ def _each(
             out.append(LEVELS.absent(f"{stem}_margin_v", "V", no_window))
             continue
         nominal = mode.nominal_v
-        relative = tuple(_scaled(part, 100.0 / nominal) for part in budget)
+        relative = scaled(budget, 100.0 / nominal)
         error = 100.0 * (value / nominal - 1.0)
         out.append(
             LEVELS.found(f"{stem}_error_percent", error, "%", budget=relative, reason=reason, span=span, inputs=inputs)
@@ -144,12 +144,6 @@ def _each(
             )
         )
     return out
-
-
-def _scaled(part: Contribution, factor: float) -> Contribution:
-    return Contribution(
-        part.name, part.standard_uncertainty * factor, part.kind, part.distribution, part.detail, part.is_common
-    )
 
 
 def _worst(
@@ -170,7 +164,7 @@ def _worst(
         ("window_margin_worst_v", "V", margins, 1.0, int(np.argmin(margins))),
     ):
         level = levels[pick]
-        budget = tuple(_scaled(part, scale) for part in _voltage_budget(run, level, volts[pick]))
+        budget = scaled(_voltage_budget(run, level, volts[pick]), scale)
         inputs: dict[str, float | str] = {
             "at current_a": level.current_a,
             "voltage_v": volts[pick],

@@ -144,6 +144,7 @@ def _of_track(
     low, high = power.extremes(symbol, a, b)
     span = (float(power.t[a]), float(power.t[b]))
     inputs: dict[str, float | str] = {
+        "power": power.source,
         "samples used": b - a + 1 if not power.grain_s else power.used,
         "left out": power.left_out,
     }
@@ -164,7 +165,7 @@ def _of_track(
                 budget=_reading(run, word, value, power, at),
                 reason=reason,
                 span=span,
-                inputs={"at_s": when},
+                inputs={"at_s": when, **inputs},
                 warnings=note,
             )
         )
