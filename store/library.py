@@ -19,6 +19,7 @@ import pyarrow as pa
 
 from importers.schema import TRACE_COLUMNS, Facts
 from store import backup, bench, diskio, migrations, packs, runs
+from store.accounts import load_account, redo_sql
 from store.catalogue import Catalogue, rows
 from store.clock import now_utc, system_user, system_zone
 from store.device_views import DeviceViews
@@ -42,6 +43,7 @@ from store.questions import Question, QuestionDesk
 from store.rebuild import RebuildReport, rebuild
 from store.reduction import Bench
 from store.repack import LOOSE_LIMIT
+from store.results.base import Result
 from store.sheets import DeviceSheet
 from store.strips import strips_from_file
 from store.upkeep import Upkeep
@@ -299,6 +301,20 @@ class Library(Upkeep, DeviceViews):
         with self.catalogue.reader() as cursor:
             return runs.load_results(cursor, run_id, superseded=superseded)
 
+    def why(self, run_id: int, name: str) -> Result:
+        """How a result came about: formula, inputs, uncertainty budget.
+
+        Raises:
+            NotFound: No such run or result.
+        """
+        with self.catalogue.reader() as cursor:
+            return load_account(cursor, run_id, name)
+
+    def redo_sql(self, run_id: int, name: str) -> str:
+        """SQL by which anyone gets a result again from the Parquet alone; see `accounts.redo_sql`."""
+        file = self.layout.absolute(self.run(run_id).provenance.trace_file)
+        return redo_sql(self.why(run_id, name), run_id, str(file.resolve()))
+
     def preview(self, run_id: int) -> StripSet:
         """The 120-bucket strips that were stored at import; opens no trace."""
         with self.catalogue.reader() as cursor:
@@ -416,11 +432,11 @@ class Library(Upkeep, DeviceViews):
             files = [str(row[0]) for row in rows(cursor, "SELECT file FROM catalogue.trace_file ORDER BY trace_id")]
         if "samples" in names:
             found["samples"] = samples_sql([self.layout.absolute(file) for file in files])
-        if "verdicts" in names:
-            found["verdicts"] = self.verdict_table()
+        if "verdicts" in names:  # with no reader held: it reads too, and would wait behind a waiting writer
+            found["verdicts"] = kept["verdicts"] if "verdicts" in kept else self.verdict_table()
         with self._reading:
             if generation == self._kept_generation:
-                self._kept.update({n: t for n, t in found.items() if n in VIEWS and isinstance(t, pa.Table)})
+                self._kept.update({n: t for n, t in found.items() if isinstance(t, pa.Table)})
         return found
 
     def views(self) -> dict[str, list[tuple[str, str]]]:

@@ -13,6 +13,7 @@ import typer
 from tui.cli_base import JsonOption, Session, examples, session_of, wrong_use
 from tui.cli_streams import is_terminal
 from tui.cli_words import as_typed
+from tui.documents import jsonable
 from tui.format import Signs, count, hours_minutes, local_date, significant
 from tui.printing import Column, tabbed, table
 
@@ -50,6 +51,7 @@ def register(app: typer.Typer) -> None:
     """Add the commands to the program."""
     app.command("runs", help=_RUNS_HELP)(list_runs)
     app.command("show", help=_SHOW_HELP, no_args_is_help=True)(show_run)
+    app.command("why", help=_WHY_HELP, no_args_is_help=True)(explain_result)
 
 
 def list_runs(
@@ -176,6 +178,26 @@ def show_run(
         session.document(run_document(view))
     else:
         session.out_all(run_lines(view, signs=session.signs, width=terminal_width(), strips=not session.is_plain))
+
+
+def explain_result(
+    context: typer.Context,
+    run: Annotated[str, typer.Argument(metavar="RUN", help="The run's number.")],
+    result: Annotated[str, typer.Argument(metavar="RESULT", help="The result's name, as `joulebook show` lists it.")],
+    as_json: Annotated[bool, JsonOption] = False,
+) -> None:
+    """Print how a result came about."""
+    from tui.printing_run import why_lines
+
+    session = session_of(context)
+    number = run_number(run)
+    library = session.open_library()
+    account = library.why(number, result)
+    sql = library.redo_sql(number, result)
+    if as_json:
+        session.document({"run_id": number, **jsonable(account), "sql": sql})
+    else:
+        session.out_all(why_lines(account, number, sql, signs=session.signs, width=terminal_width()))
 
 
 def run_number(word: str) -> int:

@@ -244,4 +244,10 @@ def _look(library: Library, path: Path, order: Order, progress: Progress | None)
 
 
 def _runs_of(export: ImportedExport, outcome: IngestOutcome) -> tuple[Mapping[str, Any], ...]:
-    return tuple({**detail, "profile": export.profile} for detail in outcome.details)
+    """What is told of each run; findings about the whole file stand with its first run."""
+    runs = [{**detail, "profile": export.profile} for detail in outcome.details]
+    told = [problem.message for problem in export.problems]
+    if runs:
+        kept = list(runs[0].get("warnings", ()))
+        runs[0]["warnings"] = [*kept, *(message for message in told if message not in kept)]
+    return tuple(runs)

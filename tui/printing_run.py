@@ -9,13 +9,14 @@ from collections.abc import Iterator
 from typing import Any
 
 from store.model import EventRow, ResultRow, RunView
+from store.results.base import Result
 from tui.documents import jsonable
 from tui.format import UNICODE_SIGNS, Signs, clock_time, count, local_time, reading, significant, size, span_words
 from tui.models.strips import StripStyle, draw_strip, empty_buckets_to_bridge, event_times, range_text, time_axis
 from tui.plain import cut, plain
 from tui.printing import Column, facts_block, table
 
-__all__ = ["result_text", "run_document", "run_lines"]
+__all__ = ["result_text", "run_document", "run_lines", "why_lines"]
 
 STRIP_CELLS = 56
 
@@ -202,6 +203,49 @@ def _amendment_lines(view: RunView, signs: Signs, width: int | None) -> list[str
         old, new = change.old_value or "nothing", change.new_value or "nothing"
         line = f"  {local_time(change.at)}  {change.who}  {change.field}: {old} became {new}{reason}"
         lines.append(cut(plain(line), width, ellipsis=signs.ellipsis) if width else plain(line))
+    return lines
+
+
+def why_lines(
+    result: Result, run_id: int, sql: str, *, signs: Signs = UNICODE_SIGNS, width: int | None = None
+) -> Iterator[str]:
+    """How a result came about: formula, inputs, budget, and the SQL that gets it from the Parquet alone."""
+    value = reading(result.value, result.uncertainty, result.unit, signs=signs, missing=plain(result.text or "absent"))
+    yield plain(f"{result.name}, run {run_id}: {value}")
+    yield plain(f"method: {result.method}, version {result.method_version}")
+    if result.formula:
+        yield plain(f"formula: {result.formula}")
+    if result.from_s is not None and result.to_s is not None:
+        yield f"over: {clock_time(result.from_s)} to {clock_time(result.to_s)}"
+    yield from (plain(f"note: {note}") for note in (*result.warnings, result.reason) if note)
+    inputs = ((name, f"{v:.6g}" if isinstance(v, float) else v) for name, v in result.inputs.items())
+    yield from _titled("it rests on", facts_block(inputs, width=width))
+    yield from _titled("uncertainty", _budget_lines(result, signs, width))
+    yield from _titled(
+        "the same from the Parquet alone, in any DuckDB", ["  " + plain(part) for part in sql.splitlines()]
+    )
+
+
+def _budget_lines(result: Result, signs: Signs, width: int | None) -> list[str]:
+    if not result.budget:
+        return [] if result.value is None else ["  not known"]
+    total = sum(part.standard_uncertainty**2 for part in result.budget)
+    columns = [Column("from"), Column(f"standard, {signs.unit(result.unit) or '1'}", is_number=True)]
+    columns += [Column("share", is_number=True), Column("type"), Column("distribution"), Column("", may_shrink=True)]
+    rows = [
+        (
+            part.name,
+            f"{part.standard_uncertainty:.3g}",
+            f"{part.standard_uncertainty**2 / total:.0%}" if total else "",
+            part.kind,
+            part.distribution,
+            part.detail,
+        )
+        for part in sorted(result.budget, key=lambda part: -part.standard_uncertainty)
+    ]
+    lines = [f"  {line}" for line in table(columns, rows, width=width and width - 2, ellipsis=signs.ellipsis)]
+    if result.uncertainty is not None:
+        lines.append(f"  together {result.uncertainty:.3g}; twice that is printed")
     return lines
 
 

@@ -42,7 +42,10 @@ VIEW_COLUMNS: dict[str, str] = {
         "reason, warnings, computed_at, program_version"
     ),
     "events": "run_id, kind, from_s, to_s, value, unit, detail",
-    "verdicts": "device, claim, measured, unit, uncertainty, verdict, reason, run_ids",
+    "verdicts": (
+        "device, claim, measured, unit, uncertainty, verdict, reason, run_ids, position, probability, lower, "
+        "upper, measured_text, printed_on"
+    ),
     "amendments": "at, who, program_version, table_name, key, field, old_value, new_value, reason, chain",
     "calibrations": "meter, calibrated_on, by, document, due_on, found, adjusted",
     "originals": "sha256, file_name, bytes, stored_as, imported_at, imported_by, program_version, profile, account",

@@ -24,14 +24,14 @@ class Rule:
 
 # The first rule whose place fits decides; a name covers all that lies below it.
 RULES = (
-    Rule("importers", frozenset({"importers", "numpy", "polars", "pyarrow", "tomlkit", "fastexcel"})),
+    Rule("importers", frozenset({"importers", "numpy", "polars", "pyarrow", "tomlkit", "openpyxl"})),
     Rule(
         "store",
         frozenset({"store", "importers.schema", "duckdb", "numpy", "platformdirs", "polars", "pyarrow", "tomlkit"}),
     ),
     Rule(
         "tui/models",
-        frozenset({"tui.models", "tui.format", "tui.plain", "store", "importers"})
+        frozenset({"tui.models", "tui.format", "tui.plain", "tui.ingest", "store", "importers"})
         | frozenset({"numpy", "polars", "pyarrow"}),
     ),
     Rule("tui/format.py", frozenset({"store", "importers.schema", "numpy", "tui.plain"})),
