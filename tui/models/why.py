@@ -1,4 +1,4 @@
-"""How one result came about, as lines: formula, inputs, uncertainty budget.
+"""How one result came about, as lines: formula, inputs, uncertainty budget, SQL that gets it again.
 
 Knows `Result` and text; no Textual, no arithmetic of its own.
 """
@@ -15,8 +15,8 @@ from tui.plain import fit, plain
 __all__ = ["why_lines"]
 
 
-def why_lines(result: Result, look: Look, width: int) -> list[Line]:
-    """The account of a result."""
+def why_lines(result: Result, look: Look, width: int, *, sql: str = "") -> list[Line]:
+    """The account of a result, and the statement that gets it again in any DuckDB."""
     ascii_only, signs = look.is_ascii, look.signs
     value = fmt.reading(
         result.value, result.uncertainty, result.unit, signs=signs, missing=result.text or signs.missing
@@ -39,7 +39,11 @@ def why_lines(result: Result, look: Look, width: int) -> list[Line]:
             lines.append(
                 line((fit(plain(name, ascii_only=ascii_only), 30), "dim"), plain(shown, ascii_only=ascii_only))
             )
-    return lines + _budget_lines(result, look)
+    lines += _budget_lines(result, look)
+    if sql:
+        lines += [(), line(("the same from the Parquet alone, in any DuckDB", "head"))]
+        lines += [line(plain(part, ascii_only=ascii_only)) for part in sql.splitlines()]
+    return lines
 
 
 def _budget_lines(result: Result, look: Look) -> list[Line]:

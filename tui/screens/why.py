@@ -10,6 +10,8 @@ from typing import ClassVar
 from textual.app import ComposeResult
 from textual.containers import VerticalScroll
 
+from store.results.base import Result
+from store.results.base import Result
 from tui.keys import bindings
 from tui.models.why import why_lines
 from tui.screens.place import Place
@@ -42,7 +44,7 @@ class WhyScreen(Place):
         self.top_line.tell(middle=f"{self._result}, run {self._run_id}")
         library, run_id, name = self.joulebook.library, self._run_id, self._result
 
-        def done(account: object) -> None:
+        def done(account: Result) -> None:
             width = max(self.query_one("#why").size.width - 4, 30)
             self.query_one("#why-lines", LinesView).show(why_lines(account, self.joulebook.look, width))
 
