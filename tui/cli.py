@@ -13,9 +13,9 @@ from typing import Annotated
 import typer
 from typer.main import get_command
 
-from store.version import __version__
 from tui import (
     cli_care,
+    cli_choose,
     cli_demo,
     cli_device,
     cli_edit,
@@ -24,6 +24,7 @@ from tui import (
     cli_import,
     cli_meter,
     cli_profile,
+    cli_publish,
     cli_runs,
     cli_sql,
 )
@@ -71,6 +72,8 @@ def make_app() -> typer.Typer:
         cli_edit,
         cli_group,
         cli_care,
+        cli_publish,
+        cli_choose,
         cli_help,
     ):
         topic.register(app)
@@ -92,6 +95,8 @@ def _begin(
     version: Annotated[bool, typer.Option("--version", help="Print the version and end.")] = False,
 ) -> None:
     if version:
+        from store.version import __version__  # loads the store, which no other option needs
+
         sys.stdout.write(f"joulebook {__version__}\n")
         raise typer.Exit
     path = library.expanduser() if library else default_library()

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from store.choose.terms import Candidate, Gate
-from store.results.verdict import COVERAGE, MET, NOT_MET, NOT_TESTED, TOO_CLOSE, decide
+from store.results.verdict import COVERAGE, MET, NOT_MET, NOT_TESTED, TOO_CLOSE, Limits, decide
 
 __all__ = ["CLAIMS", "SAFETY", "GateOutcome", "pass_gate", "pass_gates"]
 
@@ -39,15 +39,26 @@ def pass_gate(candidate: Candidate, gate: Gate) -> GateOutcome:
         reason = f"Its price is in {stated}, the need in {gate.text}: state it in {gate.text}."
         return GateOutcome(candidate.device, gate.words, NOT_TESTED, reason)
     decision = decide(value.value, value.uncertainty, gate.limits)
-    found = _reading(value.value, value.uncertainty, gate.unit)
-    reason = f"{found} against {gate.limits.words(gate.unit)}."
+    unit, scale = _shown_unit(gate)
+    found = _reading(value.value / scale, None if value.uncertainty is None else value.uncertainty / scale, unit)
+    lower, upper = (None if x is None else x / scale for x in (gate.limits.lower, gate.limits.upper))
+    reason = f"{found} against {Limits(lower, upper).words(unit)}."
     if decision.reason:
         reason += f" {decision.reason}"
     return GateOutcome(candidate.device, gate.words, decision.verdict, reason, value.run_ids)
 
 
+def _shown_unit(gate: Gate) -> tuple[str, float]:
+    """The unit in which people read the gate's quantity, and its size: prices in their money, long times in hours."""
+    if gate.term.quantity == "price":
+        return gate.text, 1.0
+    if gate.unit == "s" and max(gate.limits.lower or 0.0, gate.limits.upper or 0.0) >= 3600.0:
+        return "h", 3600.0
+    return "" if gate.unit == "1" else gate.unit, 1.0
+
+
 def _reading(value: float, uncertainty: float | None, unit: str) -> str:
-    shown = "" if unit == "1" else f" {unit}"
+    shown = f" {unit}" if unit else ""
     if not uncertainty:
         return f"{value:.4g}{shown}"
     return f"{value:.4g} ± {COVERAGE * uncertainty:.2g}{shown}"

@@ -112,7 +112,9 @@ def export_bdf(
             write_table(pa.table([c.values for c in columns], names=shown), path, form)
             sidecar = work / f"{stem}.bdf.json"
             text = json.dumps(
-                plain_json(_sidecar(run, columns, path, form, licence, meters.get(run.facts.meter or ""))),
+                plain_json(
+                    _sidecar(run, columns, path, form=form, licence=licence, meter=meters.get(run.facts.meter or ""))
+                ),
                 ensure_ascii=False,
                 indent=2,
             )
@@ -180,7 +182,7 @@ def _from_zero(counter: pa.ChunkedArray) -> pa.ChunkedArray | None:
 
 
 def _sidecar(
-    run: RunView, columns: Sequence[_Column], path: Path, form: str, licence: str, meter: Meter | None
+    run: RunView, columns: Sequence[_Column], path: Path, *, form: str, licence: str, meter: Meter | None
 ) -> dict[str, Any]:
     energy = next((r for r in run.results if r.name == "energy_wh" and r.value is not None), None)
     spec = {"voltage": meter.voltage_spec, "current": meter.current_spec} if meter else {}

@@ -1,0 +1,185 @@
+"""Devices of a library as candidates: a value, or the test that is missing, for every term of a need.
+
+Assembles sheets and evidence; the arithmetic is in `store.results`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
+
+from store.choose.terms import Candidate, Criterion, Gate, Term
+from store.compare import BETTER
+from store.evidence import BenchEvidence, read_evidence
+from store.figures import reference_runs
+from store.results.air_travel import flight_class, rated_energy_exact
+from store.results.claims import judge_claims
+from store.results.device import per_mass, per_volume, price_per_energy
+from store.results.evidence import Measured, RunEvidence, measured, pool
+from store.results.matching import groups_of_one_condition, match
+from store.results.sheet_claims import SHEET_FIELDS, sheet_uncertainty
+from store.results.sustained import sustained_power
+from store.results.verdict import NOT_MET, Limits, decide
+from store.sheets import ClaimSheet, DeviceSheet
+
+if TYPE_CHECKING:
+    from store.library import Library
+
+__all__ = ["candidates_for", "terms_of"]
+
+OF_ENERGY = ("wh_per_kg", "wh_per_l", "price_per_usable_wh", "usable_wh_per_price")
+"""Ratios of the delivered energy and what stands on the sheet."""
+
+SPEAKS_FOR_ALL = ("energy_out_wh", "charge_out_ah", "usable_share", "yield", "round_trip", "wall_to_load", *OF_ENERGY)
+"""Unless narrowed, these come from the discharges that speak for a power bank: near half of its rated output."""
+
+KINDEST = ("time_to_full_s", "time_to_80_s", "power_peak_w")
+"""Of these the best condition tested counts, for a reader uses it; of all others the poorest."""
+
+HOLDABLE_C = 60.0
+"""A plastic case hotter than this at room temperature can't be held for a minute: IEC 62368-1 table 38, TS1 (from
+memory); that it shuts a device out was chosen by us."""
+
+CELL_LIMIT_C = 60.0
+"""Cells hotter than this: common practice, no source; the course of tests stops there too."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    value: Measured | None = None
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class _Desk:
+    sheet: DeviceSheet
+    runs: Sequence[RunEvidence] = field(default_factory=tuple)
+
+
+def terms_of(gates: Iterable[Gate], criteria: Iterable[Criterion]) -> tuple[Term, ...]:
+    """Every term that a need looks at, once."""
+    return tuple(dict.fromkeys([*(g.term for g in gates), *(c.term for c in criteria)]))
+
+
+def candidates_for(
+    library: Library, kind: str, terms: Sequence[Term], devices: Sequence[str] | None = None
+) -> tuple[Candidate, ...]:
+    """Every device of a kind with its values.
+
+    Args:
+        library: The library.
+        kind: `power bank`, `adapter` or `cable`.
+        terms: What is looked at.
+        devices: Only these; all of the kind where None.
+    """
+    evidence = read_evidence(library, devices)
+    names = [n for n, s in sorted(evidence.sheets.items()) if s.kind == kind and (devices is None or n in devices)]
+    return tuple(_candidate(evidence, name, terms) for name in names)
+
+
+def _candidate(evidence: BenchEvidence, name: str, terms: Sequence[Term]) -> Candidate:
+    desk = _Desk(evidence.sheets[name], evidence.of(name))
+    found = {term: _look(desk, term) for term in terms if term.quantity != "flight"}
+    rated = rated_energy_exact(desk.sheet.rated_energy_wh, desk.sheet.capacity_mah, desk.sheet.cell_voltage_v)
+    words = {"currency": desk.sheet.currency, "flight": flight_class(rated).name if rated is not None else ""}
+    return Candidate(
+        name,
+        desk.sheet.model,
+        {term: item.value for term, item in found.items() if item.value is not None},
+        {term: item.reason for term, item in found.items() if item.value is None},
+        words,
+        tuple(_failed(desk)),
+        tuple(_unsafe(desk)),
+    )
+
+
+def _failed(desk: _Desk) -> Iterable[tuple[str, str]]:
+    for verdict in judge_claims(desk.sheet, desk.runs):
+        if verdict.verdict == NOT_MET:
+            yield desk.sheet.claims[verdict.position - 1].quantity, verdict.claim
+
+
+def _unsafe(desk: _Desk) -> Iterable[str]:
+    for name, limit, what in (
+        ("temperature_max_c", HOLDABLE_C, "Its case"),
+        ("temperature_cell_max_c", CELL_LIMIT_C, "A cell"),
+    ):
+        found = _look(desk, Term(name)).value
+        if found is not None and decide(found.value, found.uncertainty, Limits(upper=limit)).verdict == NOT_MET:
+            runs = ", ".join(map(str, found.run_ids))
+            yield f"{what} reached {found.value:.1f} °C at room temperature, over {limit:g} °C (run {runs})."
+
+
+def _look(desk: _Desk, term: Term) -> _Found:
+    """The value of a term, or why there is none."""
+    name = term.quantity
+    if name == "price":
+        price = desk.sheet.price
+        return _Found(Measured(price, "1", 0.0)) if price is not None else _Found(reason="No price on its sheet.")
+    if name in SHEET_FIELDS:
+        value = getattr(desk.sheet, SHEET_FIELDS[name])
+        if value is None:
+            return _Found(reason="Not on its sheet.")
+        return _Found(Measured(float(value), "", sheet_uncertainty(desk.sheet, name)))
+    if name == "sustained_power_w":
+        found = sustained_power(_narrowed(desk, term))
+        if found.power_w is None:
+            return _Found(reason=found.reason)
+        return _Found(Measured(found.power_w, "W", 0.0, found.run_ids))
+    if name in OF_ENERGY:
+        return _ratio(desk, term)
+    return _tested(desk, term)
+
+
+def _narrowed(desk: _Desk, term: Term) -> Sequence[RunEvidence]:
+    claim = ClaimSheet(port=term.port, mode=term.mode, load=term.load, kind=term.kind, ambient_c=term.ambient_c)
+    return desk.runs if not term.condition() else match(claim, desk.runs).runs
+
+
+def _ratio(desk: _Desk, term: Term) -> _Found:
+    energy = _tested(desk, replace(term, quantity="energy_out_wh"))
+    if energy.value is None:
+        return energy
+    sheet = desk.sheet
+    found: Measured | None
+    if term.quantity == "wh_per_kg":
+        found = per_mass(energy.value, sheet)
+    elif term.quantity == "wh_per_l":
+        found = per_volume(energy.value, sheet)
+    elif term.quantity == "price_per_usable_wh":
+        found = price_per_energy(energy.value, sheet)
+    else:
+        found = _scaled(energy.value, 1.0 / sheet.price) if sheet.price else None
+    return _Found(found) if found is not None else _Found(reason="Its sheet lacks mass, size or price.")
+
+
+def _scaled(value: Measured, factor: float) -> Measured:
+    return replace(
+        value,
+        value=value.value * factor,
+        unit="1",
+        uncertainty=None if value.uncertainty is None else value.uncertainty * factor,
+        spread=None if value.spread is None else value.spread * factor,
+        common={key: part * factor for key, part in value.common.items()},
+    )
+
+
+def _tested(desk: _Desk, term: Term) -> _Found:
+    if term.quantity in SPEAKS_FOR_ALL and not term.condition():
+        values = [v for r in reference_runs(desk.sheet, desk.runs) if (v := measured(r, term.quantity)) is not None]
+        return _Found(pool(values)) if values else _Found(reason="Missing: a discharge at room temperature.")
+    claim = ClaimSheet(
+        quantity=term.quantity, port=term.port, mode=term.mode, load=term.load, kind=term.kind, ambient_c=term.ambient_c
+    )
+    matching = match(claim, desk.runs)
+    groups = []
+    for group in groups_of_one_condition(matching.runs):
+        values = [v for r in group if (v := measured(r, term.quantity)) is not None]
+        if values:
+            groups.append(pool(values))
+    if not groups:
+        return _Found(reason=matching.missing or "The runs that fit have no such result.")
+    is_larger_better = BETTER.get(term.quantity, "smaller") == "larger"
+    takes_largest = is_larger_better == (term.quantity in KINDEST)
+    return _Found((max if takes_largest else min)(groups, key=lambda item: item.value))
