@@ -19,7 +19,7 @@ import pyarrow as pa
 
 from importers.schema import TRACE_COLUMNS, Facts
 from store import backup, bench, diskio, migrations, packs, runs
-from store.accounts import load_account, redo_sql
+from store.accounts import load_account
 from store.catalogue import Catalogue, rows
 from store.clock import now_utc, system_user, system_zone
 from store.device_views import DeviceViews
@@ -44,6 +44,7 @@ from store.rebuild import RebuildReport, rebuild
 from store.reduction import Bench
 from store.repack import LOOSE_LIMIT
 from store.results.base import Result
+from store.results.why import redo_sql
 from store.sheets import DeviceSheet
 from store.strips import strips_from_file
 from store.upkeep import Upkeep
@@ -311,7 +312,7 @@ class Library(Upkeep, DeviceViews):
             return load_account(cursor, run_id, name)
 
     def redo_sql(self, run_id: int, name: str) -> str:
-        """SQL by which anyone gets a result again from the Parquet alone; see `accounts.redo_sql`."""
+        """SQL by which anyone gets a result again from the Parquet alone; see `results.why`."""
         file = self.layout.absolute(self.run(run_id).provenance.trace_file)
         return redo_sql(self.why(run_id, name), run_id, str(file.resolve()))
 
