@@ -37,8 +37,8 @@ _KEY = {
     "energy_wh": "energy",
     "charge_ah": "charge",
 }
-_FLOOR = {"voltage": 0.5, "current": 0.05, "power": 0.2, "energy": 0.0, "charge": 0.0}
-"""Where no unit stands, readings below these [channel units] are not believed without a law: a load test draws more."""
+_FLOOR = {"voltage": 2.5}
+"""Where no unit stands, a bus below this [V] is not believed; small currents are: standby draws microamps."""
 _CEILING = {"current": 6.5, "voltage": 60.0, "power": 300.0}
 """Where no unit stands, DC readings above these are not believed: USB ends at 5 A and 50.9 V."""
 
@@ -606,8 +606,8 @@ def _settle_time(work: _Work) -> None:
 
 def _run_plan(work: _Work, group: Group) -> RunPlan:
     plans = [replace(work.plans[c.index], port=group.port, channel=ch) for ch, c in group.by_channel.items()]
-    values = {p.channel: work.columns[p.index].values * p.factor + p.offset for p in plans if p.channel is not None}
-    sense = find_sense(values, group.side, work.preamble.direction)
+    values = {p.channel: _every(work.columns[p.index]) * p.factor + p.offset for p in plans if p.channel is not None}
+    sense = find_sense(values, group.side, work.preamble.direction, is_descending=_descends(work))
     turned = set(sense.turned)
     plans = [
         replace(p, factor=-p.factor, reason=f"{p.reason}; sign turned round") if p.channel in turned else p
@@ -621,6 +621,11 @@ def _run_plan(work: _Work, group: Group) -> RunPlan:
         sense.follow_current,
         sense.note,
     )
+
+
+def _every(column: Column) -> Array:
+    """All values looked at, those from within and from the end of a longer file included."""
+    return np.concatenate((column.values, column.late)) if len(column.late) else column.values
 
 
 def _assemble(work: _Work, slots: Slots, runs: tuple[RunPlan, ...], port_column: int | None, zone: str) -> Plan:
@@ -672,6 +677,7 @@ def _assemble(work: _Work, slots: Slots, runs: tuple[RunPlan, ...], port_column:
         zone,
         work.preamble.facts,
         work.preamble.started_note,
+        work.preamble.day_us,
         step,
     )
 

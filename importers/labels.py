@@ -145,7 +145,11 @@ def _tail_is_unit(match: re.Match[str], unit: Unit, words: Vocabulary) -> bool:
     if tail in {"A", "C"}:
         said = {words.quantities.get(h[i:j]) for h in (head,) for i in range(len(h)) for j in range(i + 1, len(h) + 1)}
         symbol = head[-1] if head else ""
-        return unit.quantity in said or (tail == "A" and symbol == "i") or (tail == "C" and "temperature" in said)
+        return (
+            unit.quantity in said
+            or (tail == "A" and symbol == "i")
+            or (tail == "C" and ("temperature" in said or symbol == "q"))
+        )
     return True
 
 

@@ -88,5 +88,7 @@ class Plan:
     zone: str = "UTC"
     stated: Facts = field(default_factory=Facts)
     started_note: str = ""
+    day_us: int | None = None
+    """Day that the preamble states without a time: local midnight, microseconds of 1970."""
     step_s: float = 1.0
     """Typical time between distinct readings of the clock [s]."""

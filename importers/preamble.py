@@ -38,6 +38,8 @@ class Preamble:
     started_note: str = ""
     """What was assumed about the start, or why it was not used."""
     direction: str | None = None
+    day_us: int | None = None
+    """Day stated without a time: local midnight, microseconds of 1970."""
 
 
 def quantity_of(text: str, words: Vocabulary, *, unit_hint: str = "") -> tuple[float, str] | None:
@@ -57,12 +59,15 @@ def quantity_of(text: str, words: Vocabulary, *, unit_hint: str = "") -> tuple[f
 def read_preamble(layout: Layout, words: Vocabulary, zone: str, *, day_first: str) -> Preamble:
     """Read the lines above the table."""
     said: dict[str, tuple[str, str]] = {}
+    starts: list[tuple[str, str]] = []
     for _, key, value in key_values(layout.preamble, layout.delimiter):
         bare = re.sub(r"[(\[].*?[)\]]", "", key)
         meaning = words.preamble.get(tokens(bare)) or words.preamble.get(
             tokens(re.sub(r"_(s|ms|hz)$", "", bare.lower()))
         )
-        if meaning and meaning not in said:
+        if meaning == "started":
+            starts.append((key, value))
+        elif meaning and meaning not in said:
             said[meaning] = (key, value)
     interval = _seconds(said.get("interval"), words)
     if interval is None and "rate" in said:
@@ -71,7 +76,8 @@ def read_preamble(layout: Layout, words: Vocabulary, zone: str, *, day_first: st
             interval = 1.0 / float(amount.group(1).replace(",", "."))
     ambient = quantity_of(said["ambient"][1], words, unit_hint="°C") if "ambient" in said else None
     load = quantity_of(said["load"][1], words) if "load" in said else None
-    started, note = _started(said.get("started"), zone, day_first)
+    starts, day_us = _joined(starts, day_first)
+    started, note = _started(starts[0] if starts else None, zone, day_first)
     samples = said["samples"][1].replace(",", "").replace(".", "") if "samples" in said else ""
     kind = words.kinds.get(normalise(said["kind"][1])) if "kind" in said else None
     facts = Facts(
@@ -96,6 +102,7 @@ def read_preamble(layout: Layout, words: Vocabulary, zone: str, *, day_first: st
         else (f"`{said['rate'][0]}: {said['rate'][1]}`" if "rate" in said else ""),
         note,
         {"discharge": "out", "recharge": "in"}.get(kind or ""),
+        day_us,
     )
 
 
@@ -117,6 +124,27 @@ def _seconds(pair: tuple[str, str] | None, words: Vocabulary) -> float | None:
         seconds = to_clock(ClockForm("elapsed", (0,), format="h:m:s"), [pl.Series([value])], ".")[0]
         return float(seconds) if seconds else None
     return None
+
+
+def _joined(starts: list[tuple[str, str]], day_first: str) -> tuple[list[tuple[str, str]], int | None]:
+    """Put a day and a time of day that stand in two lines together; give the day alone where there is no time."""
+    kinds = [read_clock_text([value.strip()], day_first=day_first) for _, value in starts]
+    whole = [pair for pair, kind in zip(starts, kinds, strict=True) if kind.kind == "datetime"]
+    if whole:
+        return whole, None
+    days = [(pair, kind) for pair, kind in zip(starts, kinds, strict=True) if kind.kind == "date"]
+    times = [pair for pair, kind in zip(starts, kinds, strict=True) if kind.kind == "time"]
+    if not days:
+        return [], None
+    (key, day), kind = days[0]
+    if times and (":" in times[0][1]):
+        return [(f"{key}, {times[0][0]}", f"{day.strip()} {times[0][1].strip()}")], None
+    if len(kind.formats) > 1:
+        return [], None
+    stamp = to_clock(
+        ClockForm("wall clock", (0,), format=f"{kind.formats[0]} %H:%M"), [pl.Series([f"{day.strip()} 00:00"])], "."
+    )
+    return [], None if stamp[0] is None else int(stamp[0])
 
 
 def _started(pair: tuple[str, str] | None, zone: str, day_first: str) -> tuple[datetime | None, str]:

@@ -38,6 +38,8 @@ from importers.words import Vocabulary
 __all__ = ["Outcome", "read_runs"]
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_HOLD = 512 << 20
+"""Text of a file with its last sample first [bytes] that is kept in memory."""
 _KINDS_OUT = frozenset({"discharge", "regulation", "overload", "light-load"})
 
 
@@ -59,7 +61,6 @@ class _Part:
     timeline: Timeline
     channels: tuple[str, ...]
     direction: str | None
-    flip: bool
     number: int
     """1-based number of the log within the file: counts up at each restart."""
     sink: RunSink | None = None
@@ -88,6 +89,9 @@ class _Reader:
         self.logs: dict[int, int] = {}
         self.first_date: dict[str | None, int] = {}
         self.samples = 0
+        self.held: list[tuple[Rows, npt.NDArray[np.float64], dict[int, pl.Series]]] = []
+        self.held_bytes = 0
+        self.seen: dict[int, tuple[int, int]] = {}
         clock = set(plan.clock.columns) | set(plan.date_clock.columns if plan.date_clock else ())
         measured = {c.index for run in plan.runs for c in run.columns}
         self.numeric = frozenset(c.index for run in plan.runs for c in run.columns if not c.cell_units) | (
@@ -106,12 +110,32 @@ class _Reader:
             return
         raw = self._clock(rows)
         channels = self._channels(rows)
-        if self.plan.clock.is_descending:
-            rows, raw, channels = _reversed(rows, raw, channels)
-        self._dates(rows)
         good = np.isfinite(raw)
         if not good.all():
             self._bad_clock(rows, good | self._totals(rows, good))
+        if self.plan.clock.is_descending:
+            self._hold(piece, rows, raw, channels)
+            return
+        self._take_rows(rows, raw, channels)
+
+    def _hold(self, piece: Piece, rows: Rows, raw: npt.NDArray[np.float64], channels: dict[int, pl.Series]) -> None:
+        """Keep a piece until the file's end: its last sample is the run's first."""
+        self.held_bytes += len(piece.text)
+        if self.held_bytes > _HOLD:
+            raise ImportRefused.because(
+                "descending-large",
+                f"{self.file} holds its last sample first and is larger than {_HOLD >> 20} MB. Sort it by time first.",
+                file=self.file,
+            )
+        rows, raw, channels = _reversed(rows, raw, channels)
+        wanted = set(self.plan.date_clock.columns if self.plan.date_clock else ()) | {self.plan.port_column}
+        kept = rows.cells.select(name_of(i) for i in sorted(w for w in wanted if w is not None))
+        self.held.append((replace(rows, cells=kept), raw, channels))
+
+    def _take_rows(self, rows: Rows, raw: npt.NDArray[np.float64], channels: dict[int, pl.Series]) -> None:
+        """Take rows in order of time."""
+        good = np.isfinite(raw)
+        self._dates(rows)
         if self.plan.port_column is not None:
             self._by_port(rows, raw, channels, good)
         else:
@@ -138,6 +162,9 @@ class _Reader:
                 cells, self.plan.layout.decimal, self.plan.layout.thousands, self.words, dict(column.cell_units) or None
             )
             found[column.index] = numbers.values
+            filled, bad = self.seen.get(column.index, (0, 0))
+            count = len(numbers.values) - numbers.values.null_count()
+            self.seen[column.index] = (filled + count, bad + len(numbers.bad))
             if numbers.bad or numbers.overload:
                 self._bad_cells(column, rows, cells, numbers.bad, numbers.overload)
         return found
@@ -220,19 +247,17 @@ class _Reader:
                 restart=self.answers.get("restart", ""),
                 is_clock_change=self._is_clock_change,
             )
-            direction, flip = self._direction(run)
             channels = tuple(c.channel for c in run.columns if c.channel)
-            self.parts[key] = _Part(run, port, timeline, channels, direction, flip, 1)
+            self.parts[key] = _Part(run, port, timeline, channels, self._direction(run), 1)
         return self.parts[key]
 
-    def _direction(self, run: RunPlan) -> tuple[str | None, bool]:
-        """Direction, with the tester's kind before the file's guess."""
-        kind = self.facts.kind
-        if kind == "recharge" and run.port != "mains":
-            return "in", False
-        if kind == "discharge":
-            return "out", False
-        return run.direction, False
+    def _direction(self, run: RunPlan) -> str | None:
+        """Direction, with the tester's kind before the file's guess; signs are such that its main flow is positive."""
+        if run.port == "mains":
+            return run.direction
+        if self.facts.kind == "recharge":
+            return "in"
+        return "out" if self.facts.kind in _KINDS_OUT else run.direction
 
     def _is_clock_change(self, before: float, after: float) -> bool:
         if self.origin_us is None or self.plan.clock.has_zone:
@@ -361,10 +386,28 @@ class _Reader:
 
     def finish(self) -> Outcome:
         """Settle what is pending and close every run."""
+        self._refuse_bad_columns()
+        for rows, raw, channels in reversed(self.held):
+            self._take_rows(rows, raw, channels)
+        self.held.clear()
         for part in self.parts.values():
             self._settle(part, frozenset(), is_final=True)
             self._close(part)
         return Outcome(self.runs, self.tally, self.samples)
+
+    def _refuse_bad_columns(self) -> None:
+        """Refuse a file in which a column holds more that is no number than numbers: it was taken for another."""
+        for column in self.plan.columns:
+            good, bad = self.seen.get(column.index, (0, 0))
+            if bad > good:
+                raise ImportRefused.because(
+                    "bad-column",
+                    f"Column `{column.name}` is read as {column.channel}, but {bad:,} of its {good + bad:,} "
+                    "cells are no numbers. Name what it holds, or leave it out with "
+                    f"--answer column.{column.index + 1}=unused.",
+                    file=self.file,
+                    column=column.name,
+                )
 
     def _close(self, part: _Part) -> None:
         if part.start is None:
@@ -419,9 +462,17 @@ class _Reader:
             if clock.has_zone or clock.source == "unix":
                 return _moment(stamp), None, ""
             return self._local(stamp)
+        if self.plan.day_us is not None and self._is_time_of_day(part):
+            found = self._local(self.plan.day_us + (self.origin_us or 0) + round((part.t_zero or 0.0) * 1e6))
+            return found[0], found[1], f"The day stands above the table, the time of day in its clock. {found[2]}"
         if self.plan.stated.started is not None and part.number == 1:
             return self.plan.stated.started, self.plan.zone, self.plan.started_note
         return None, None, self.plan.started_note
+
+    def _is_time_of_day(self, part: _Part) -> bool:
+        """Tell a time of day from elapsed time: by its label, or for it begins hours after zero (chosen by us: two)."""
+        clock = self.plan.clock
+        return clock.source == "time of day" or (clock.format == "h:m:s" and (part.t_zero or 0.0) >= 7200.0)
 
     def _local(self, stamp: int) -> tuple[datetime | None, str | None, str]:
         zone = self.plan.zone

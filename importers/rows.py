@@ -173,7 +173,7 @@ def _by_text(text: bytes, first: int, piece: Piece, layout: Layout, words: Vocab
     cells = lines.str.split_exact(mark, layout.width - 1).struct.unnest()
     cells.columns = [name_of(i) for i in range(layout.width)]
     rows = Rows(cells, numbers, _positions(restarts, numbers))
-    return _without_cut_end(rows, piece, tally)
+    return _without_cut_end(_without_totals(rows, piece, words, tally), piece, tally)
 
 
 def _lines(text: bytes) -> pl.Series:
@@ -323,7 +323,8 @@ def _by_csv(
         {name_of(i): [row[i] for row in rows] for i in range(layout.width)},
         schema={name_of(i): pl.String() for i in range(layout.width)},
     )
-    return _without_cut_end(Rows(frame, pl.Series("line", numbers, dtype=pl.UInt32), tuple(restarts)), piece, tally)
+    rows_read = Rows(frame, pl.Series("line", numbers, dtype=pl.UInt32), tuple(restarts))
+    return _without_cut_end(_without_totals(rows_read, piece, words, tally), piece, tally)
 
 
 def _csv_cells(line: str, mark: str) -> list[str]:
@@ -332,6 +333,24 @@ def _csv_cells(line: str, mark: str) -> list[str]:
     if line.count('"') % 2:
         return [line]  # a quote that never closes: the line is damaged
     return next(csv.reader([line], delimiter=mark, skipinitialspace=True), [])
+
+
+def _without_totals(rows: Rows, piece: Piece, words: Vocabulary, tally: Tally) -> Rows:
+    """Count rows at the very end whose first cell is a word for a total or an end."""
+    height = rows.cells.height
+    if not piece.is_last:
+        return rows
+    end = height
+    while end > max(0, height - 6):
+        first = next((c.strip() for c in rows.cells.row(end - 1) if c and c.strip()), "")
+        if not any(c.isalpha() for c in first) or not is_end_mark([first], words):
+            break
+        end -= 1
+    if end == height:
+        return rows
+    tally.totals += height - end
+    lines = rows.lines if isinstance(rows.lines, int) else rows.lines.head(end)
+    return Rows(rows.cells.head(end), lines, rows.restarts)
 
 
 def _without_cut_end(rows: Rows, piece: Piece, tally: Tally) -> Rows:

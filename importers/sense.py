@@ -12,6 +12,7 @@ import numpy.typing as npt
 
 __all__ = ["Sense", "find_sense"]
 
+_COUNTERS = ("charge_ah", "energy_wh")
 _NOISE = 0.005
 """Share of the flow that counts as noise about zero (chosen by us: half a percent)."""
 
@@ -41,13 +42,16 @@ def _flow(values: npt.NDArray[np.float64] | None) -> str:
     return "negative" if up <= _NOISE * (up + down) else "both"
 
 
-def find_sense(values: dict[str, npt.NDArray[np.float64]], side: str | None, stated: str | None) -> Sense:
+def find_sense(
+    values: dict[str, npt.NDArray[np.float64]], side: str | None, stated: str | None, *, is_descending: bool = False
+) -> Sense:
     """Settle direction and signs.
 
     Args:
         values: arrays in channel units by channel name.
         side: `out` or `in` by the labels.
         stated: `out` or `in` by the preamble or the tester.
+        is_descending: True where the file holds its last sample first.
     """
     current, power = values.get("current_a"), values.get("power_w")
     flows = {"current_a": _flow(current), "power_w": _flow(power)}
@@ -58,7 +62,10 @@ def find_sense(values: dict[str, npt.NDArray[np.float64]], side: str | None, sta
     if mixed:
         rate = power if flows["power_w"] == "both" else current
         net = float(np.nansum(rate)) if rate is not None else 0.0
-        turned = [n for n in flows if flows[n] in {"both", "negative"}] if direction and net < 0 else []
+        turned = [n for n in flows if flows[n] in {"both", "negative"}] if net < 0 else []
+        if turned:
+            direction = direction or "out"
+            turned += [n for n in _COUNTERS if n in values and _nets_down(values[n], is_descending=is_descending)]
         follow = flows["current_a"] == "both" and flows["power_w"] == "positive"
         note = "energy flows both ways in this log"
         note += "; signs are turned so that the main flow is positive" if turned else "; signs are kept"
@@ -69,11 +76,16 @@ def find_sense(values: dict[str, npt.NDArray[np.float64]], side: str | None, sta
             note = "the meter logs this flow as negative, as discharge is; signs are turned so that it is positive"
         else:
             note = "the meter logs this flow as negative; signs are turned so that it is positive"
-    for name in ("charge_ah", "energy_wh"):
+    for name in _COUNTERS:
         counter = values.get(name)
-        if counter is not None and _falls(counter):
+        if counter is not None and _falls(counter[::-1] if is_descending else counter):
             turned.append(name)
     return Sense(direction, tuple(turned), note=note)
+
+
+def _nets_down(counter: npt.NDArray[np.float64], *, is_descending: bool) -> bool:
+    good = counter[np.isfinite(counter)]
+    return len(good) > 1 and float(good[-1] - good[0]) * (-1.0 if is_descending else 1.0) < 0.0
 
 
 def _falls(counter: npt.NDArray[np.float64]) -> bool:

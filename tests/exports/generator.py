@@ -1,0 +1,474 @@
+"""Random exports with known truth: plain, varied and hard ones. Never a real product's format; all from a seed.
+
+`make(seed, tier)` gives the bytes and what any reader must find in them. Truth is taken from the printed digits, so a
+reader is held to the last of them.
+"""
+
+from __future__ import annotations
+
+import gzip
+import random
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+
+from tests.exports.words import ABBREVIATIONS, CHANNEL, LANGUAGES, SYMBOLS, UNITS
+
+TIERS = ("plain", "varied", "hard")
+
+
+@dataclass
+class TruthRun:
+    """One run as it must come out."""
+
+    port: str | None
+    t: np.ndarray
+    """Seconds from the first sample."""
+    channels: dict[str, np.ndarray]
+    started: datetime | None
+    t_tolerance: float
+
+
+@dataclass
+class Export:
+    """A file and the truth about it."""
+
+    seed: int
+    tier: str
+    data: bytes
+    suffix: str
+    runs: list[TruthRun]
+    answers: dict[str, str] = field(default_factory=dict)
+    """True answers to whatever may be asked, by question id."""
+    features: list[str] = field(default_factory=list)
+    may_ask: bool = False
+    """True where the file alone can't settle its meaning."""
+
+
+@dataclass
+class _Make:
+    """Choices of one file."""
+
+    rng: random.Random
+    tier: str
+    language: str = "en"
+    delimiter: str = ","
+    decimal: str = "."
+    newline: str = "\n"
+    features: list[str] = field(default_factory=list)
+
+    def chance(self, share: float, feature: str) -> bool:
+        """Decide and remember a feature."""
+        found = self.rng.random() < share
+        if found:
+            self.features.append(feature)
+        return found
+
+    def pick(self, what: str, options: list[str]) -> str:
+        """Choose and remember."""
+        found = self.rng.choice(options)
+        self.features.append(f"{what}={found!r}")
+        return found
+
+
+def _bench(rng: random.Random, n: int, step: float) -> dict[str, np.ndarray]:
+    """One port on a bench: idle, then a load that steps, volts that droop, a case that warms (invented model)."""
+    noise = np.random.default_rng(rng.randrange(2**32))
+    t = np.arange(n) * step
+    level = rng.choice([5.0, 9.0, 12.0, 15.0, 20.0])
+    amps = np.full(n, rng.uniform(0.6, 3.0))
+    for _ in range(rng.randrange(4)):
+        amps[rng.randrange(n) :] = rng.uniform(0.4, 3.0)
+    amps[: rng.randrange(1, max(2, n // 12))] = 0.0
+    amps = np.where(amps > 0, amps + noise.normal(0, 0.002, n), 0.0)
+    volts = level * (1.0 - 0.01 * amps - 0.01 * t / t[-1]) + noise.normal(0, 0.002, n)
+    watts = volts * amps
+    steps = np.diff(t, prepend=t[0])
+    heat = np.clip(22.0 + 15.0 * (1 - np.exp(-t / (0.4 * t[-1]))) + noise.normal(0, 0.05, n), 15, 60)
+    return {
+        "t": t,
+        "voltage": volts,
+        "current": amps,
+        "power": watts,
+        "energy": np.cumsum(watts * steps) / 3600.0,
+        "charge": np.cumsum(amps * steps) / 3600.0,
+        "temperature": heat,
+    }
+
+
+def _digits(quantity: str, unit: str) -> int:
+    return {
+        "V": 3,
+        "mV": 0,
+        "A": 4,
+        "mA": 1,
+        "W": 3,
+        "mW": 0,
+        "Wh": 5,
+        "mWh": 2,
+        "J": 1,
+        "kWh": 8,
+        "Ah": 5,
+        "mAh": 2,
+        "C": 1,
+        "°C": 1,
+        "°F": 1,
+        "K": 2,
+        "s": 3,
+        "ms": 0,
+        "min": 5,
+        "h": 7,
+    }[unit]
+
+
+@dataclass
+class _Column:
+    """A printed column."""
+
+    title: str
+    unit_row: str
+    cells: list[str]
+    quantity: str = ""
+    unit: str = ""
+    port: str | None = None
+
+
+def _number(value: float, digits: int, make: _Make, thousands: str = "", *, exponent: bool = False) -> str:
+    text = f"{value:.{max(digits, 3)}e}" if exponent else f"{value:{',' if thousands else ''}.{digits}f}"
+    if thousands:
+        text = text.replace(",", "\0").replace(".", make.decimal).replace("\0", thousands)
+    elif make.decimal == ",":
+        text = text.replace(".", ",")
+    return text
+
+
+def _value(text: str, decimal: str, thousands: str) -> float:
+    if thousands:
+        text = text.replace(thousands, "")
+    return float(text.replace(decimal, "."))
+
+
+def _title(make: _Make, style: str, quantity: str, unit: str, name: str) -> tuple[str, str]:
+    """A column's title and its cell in the row of units."""
+    if style == "nowhere" or (style == "cells" and quantity != "time"):
+        return name, ""
+    forms = {
+        "paren": f"{name} ({unit})",
+        "bracket": f"{name} [{unit}]",
+        "slash": f"{name}/{unit}",
+        "under": f"{name}_{unit}",
+        "space": f"{name} {unit}",
+        "cells": f"{name} ({unit})",
+    }
+    return (name, unit) if style == "row" else (forms[style], "")
+
+
+def _measured(
+    make: _Make,
+    bench: dict[str, np.ndarray],
+    quantities: list[str],
+    naming: str,
+    style: str,
+    port: str | None,
+    answers: dict[str, str],
+    columns: list[_Column],
+    thousands: str,
+    *,
+    negative: bool,
+) -> dict[str, np.ndarray]:
+    """Print the measured columns of one port; return the truth."""
+    rng = make.rng
+    truth: dict[str, np.ndarray] = {}
+    names = {"words": LANGUAGES[make.language], "symbols": SYMBOLS, "short": ABBREVIATIONS}[naming]
+    with_law = {"voltage", "current", "power"} <= set(quantities)
+    exponent = make.tier == "hard" and style != "cells" and rng.random() < 0.06
+    for quantity in quantities:
+        options = [u for u in UNITS[quantity] if u != "kWh" or make.tier == "hard"]
+        if make.tier == "plain":
+            options = options[:1] if quantity not in {"current", "energy", "charge"} else options[:2]
+        unit = rng.choice(options)
+        factor, offset = UNITS[quantity][unit]
+        values = (bench[quantity] - offset) / factor
+        sign = -1.0 if negative and quantity in {"current", "power"} else 1.0
+        texts = [_number(sign * v, _digits(quantity, unit), make, thousands, exponent=exponent) for v in values]
+        kept = np.array([sign * _value(t, make.decimal, thousands) for t in texts])
+        if make.tier != "plain" and quantity in {"temperature", "voltage"} and rng.random() < 0.15:
+            gap = make.rng.choice(["", "--", "NaN", "OL"]) if make.tier == "hard" else ""
+            for at in rng.sample(range(3, len(texts)), 2):
+                texts[at], kept[at] = gap, np.nan
+            make.features.append(f"gap={gap!r}")
+        name = names[quantity]
+        if port is not None and len(port) > 0:
+            name = f"{port}_{name}" if naming == "symbols" or style == "under" else f"{port} {name}"
+        title, row = _title(make, style, quantity, unit, name)
+        if style == "cells":
+            texts = [f"{t} {unit}" if t and t[-1].isdigit() else t for t in texts]
+        columns.append(_Column(title, row, texts, quantity, unit, port))
+        truth[CHANNEL[quantity]] = kept * factor + offset
+    del with_law, answers
+    return truth
+
+
+_START = datetime(2026, 1, 1, tzinfo=UTC)
+
+
+def _stamp(form: str, moment: datetime) -> str:
+    ms = moment.microsecond // 1000
+    if form == "iso":
+        return f"{moment:%Y-%m-%dT%H:%M:%S}.{ms:03d}"
+    if form == "iso-space":
+        return f"{moment:%Y-%m-%d %H:%M:%S}.{ms:03d}"
+    if form == "iso-zone":
+        local = moment + timedelta(hours=2)
+        return f"{local:%Y-%m-%dT%H:%M:%S}.{ms:03d}+02:00"
+    if form == "iso-z":
+        return f"{moment:%Y-%m-%dT%H:%M:%S}.{ms:03d}Z"
+    if form == "dmy":
+        return f"{moment:%d.%m.%Y %H:%M:%S}.{ms:03d}"
+    if form == "mdy":
+        return f"{moment:%m/%d/%Y %H:%M:%S}.{ms:03d}"
+    return f"{moment:%m/%d/%Y %I:%M:%S}.{ms:03d} {'AM' if moment.hour < 12 else 'PM'}"
+
+
+def _clock(
+    make: _Make, t: np.ndarray, form: str, style: str, answers: dict[str, str]
+) -> tuple[list[_Column], np.ndarray, datetime | None, float]:
+    """Print the clock: its columns, the truth in seconds, the start and a tolerance."""
+    words = LANGUAGES[make.language]
+    start = _START + timedelta(days=make.rng.randrange(300), seconds=make.rng.randrange(86400))
+    if form in {"mdy", "mdy12", "dmy"} or form == "two":
+        start = start.replace(day=make.rng.randrange(13, 28))
+    if form in UNITS["time"]:
+        factor, _ = UNITS["time"][form]
+        texts = [_number(x / factor, _digits("time", form), make) for x in t]
+        kept = np.array([_value(x, make.decimal, "") for x in texts]) * factor
+        where = "paren" if style == "cells" else style
+        title, row = _title(make, where, "time", form, words["time"])
+        answers["time-unit"] = form
+        return [_Column(title, row, texts, "time", form)], kept, None, 2e-6 * max(1.0, factor)
+    if form in {"hms", "hms-f"}:
+        texts = []
+        for x in t:
+            whole = int(x + 1e-9)
+            text = f"{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d}"
+            texts.append(text + (f".{round((x - whole) * 10):01d}" if form == "hms-f" else ""))
+        return [_Column(words["time"], "", texts)], t.copy(), None, 1e-6
+    if form == "tod":
+        start = start.replace(hour=23, minute=make.rng.randrange(50, 59))
+        moments = [start + timedelta(seconds=float(x)) for x in t]
+        return [_Column(words["clock"], "", [f"{m:%H:%M:%S}" for m in moments])], t.copy(), None, 1e-6
+    if form in {"unix", "unix-ms", "unix-us"}:
+        scale = {"unix": 1, "unix-ms": 1000, "unix-us": 1_000_000}[form]
+        texts = [str(round((start.timestamp() + float(x)) * scale)) for x in t]
+        return [_Column("unix_time", "", texts)], t.copy(), start, 1e-6
+    if form == "serial":
+        days = [(start.timestamp() + float(x)) / 86400.0 + 25569.0 for x in t]
+        return [_Column(words["stamp"], "", [_number(d, 9, make) for d in days])], t.copy(), start, 2e-3
+    if form == "sample":
+        answers["interval"] = repr(float(t[1] - t[0]))
+        return [_Column(words["sample"], "", [str(i + 1) for i in range(len(t))])], t.copy(), None, 1e-6
+    moments = [start + timedelta(seconds=float(x)) for x in t]
+    if form == "two":
+        dates = _Column(words["date"], "", [f"{m:%d.%m.%Y}" for m in moments])
+        return [dates, _Column(words["clock"], "", [f"{m:%H:%M:%S}" for m in moments])], t.copy(), start, 1e-6
+    return [_Column(words["stamp"], "", [_stamp(form, m) for m in moments])], t.copy(), start, 1e-6
+
+
+def _choose_form(make: _Make, step: float) -> str:
+    if make.tier == "plain":
+        return make.pick("clock", ["s", "iso"])
+    forms = ["s", "ms", "min", "h", "iso", "iso-space", "iso-zone", "iso-z", "unix-ms"]
+    if step >= 1.0:
+        forms += ["hms", "two", "dmy", "unix"]
+    if make.tier == "hard":
+        forms += ["mdy", "mdy12", "serial", "sample", "unix-us"] + (["tod"] if step >= 1.0 else ["hms-f"])
+    return make.pick("clock", forms)
+
+
+def make(seed: int, tier: str) -> Export:
+    """Make one export.
+
+    Args:
+        seed: any integer.
+        tier: `plain`, `varied` or `hard`.
+    """
+    rng = random.Random(f"{tier}/{seed}")
+    m = _Make(rng, tier)
+    hard, plain = tier == "hard", tier == "plain"
+    step = rng.choice([0.5, 1.0, 2.0, 5.0, 10.0])
+    n = rng.randrange(40, 400)
+    if not plain:
+        m.language = m.pick("language", sorted(LANGUAGES))
+        m.delimiter = m.pick("delimiter", [",", ";", "\t", "|"])
+        m.decimal = "," if m.chance(0.4, "decimal comma") else "."
+        m.newline = m.pick("newline", ["\n", "\r\n", "\n", "\r\n", "\r"])
+    quoted = not plain and m.chance(0.2, "quoted")
+    if m.decimal == "," and m.delimiter == ",":
+        quoted = True
+    naming = "words" if plain else m.pick("naming", ["words", "words", "words", "symbols", "short"])
+    styles = ["paren"] if plain else ["paren", "bracket", "slash", "under", "space", "row"]
+    style = m.pick("units", [*styles, "nowhere", "cells"] if hard else styles)
+    quantities = ["voltage", "current"]
+    quantities += [q for q in ("power", "energy", "charge", "temperature") if rng.random() < 0.55]
+    if style == "nowhere":  # numbers must be able to tell, or a question is right
+        quantities = [q for q in quantities if q != "temperature"]
+    if not plain:
+        rng.shuffle(quantities)
+    ports: list[str | None] = [None]
+    port_column = False
+    if not plain and style != "nowhere" and m.chance(0.25, "two ports"):
+        ports = rng.choice([["C1", "A1"], ["C1", "C2"], ["A1", "A2"]])
+        port_column = hard and m.chance(0.4, "port column")
+    thousands = ""
+    if hard and m.chance(0.12, "thousands"):
+        thousands = " " if m.delimiter != "," and m.decimal == "," else {".": "'", ",": "."}[m.decimal]
+    answers: dict[str, str] = {"decimal": m.decimal}
+    benches = [_bench(rng, n, step) for _ in ports]
+    form = _choose_form(m, step)
+    clock, t, started, tolerance = _clock(m, benches[0]["t"], form, "paren" if style == "cells" else style, answers)
+    negative = hard and len(ports) == 1 and m.chance(0.2, "negative")
+    columns: list[_Column] = list(clock)
+    runs: list[TruthRun] = []
+    if port_column:
+        rows, columns, runs = _stacked(
+            m, benches, ports, clock, quantities, naming, style, t, started, tolerance, thousands
+        )
+    else:
+        for bench, port in zip(benches, ports, strict=True):
+            truth = _measured(m, bench, quantities, naming, style, port, answers, columns, thousands, negative=negative)
+            runs.append(TruthRun(port, t, truth, started, tolerance))
+        if hard and m.chance(0.15, "data lines"):
+            lines = [f"{0.6 + 0.01 * rng.random():.3f}".replace(".", m.decimal) for _ in range(n)]
+            title, row = _title(m, "paren" if style in {"nowhere", "cells"} else style, "voltage", "V", "D+")
+            columns.append(_Column(title, row, lines, "voltage", "V"))
+            kept = np.array([_value(x, m.decimal, "") for x in lines])
+            runs[0].channels["voltage_dp_v"] = kept
+            if len(runs) > 1:
+                runs[1].channels["voltage_dp_v"] = kept
+        rows = [[c.cells[i] for c in columns] for i in range(n)]
+    for at, column in enumerate(columns):
+        if column.quantity and column.quantity != "time":
+            answers[f"unit.{at + 1}"] = column.unit
+    may_ask = style == "nowhere" or m.decimal == "," or form == "sample" or bool(thousands)
+    text = _render(m, columns, rows, quoted, hard, form, step, runs, style)
+    data, suffix = _encode(m, text, hard)
+    return Export(seed, tier, data, suffix, runs, answers, m.features, may_ask)
+
+
+def _stacked(
+    m: _Make,
+    benches: list[dict[str, np.ndarray]],
+    ports: list[str | None],
+    clock: list[_Column],
+    quantities: list[str],
+    naming: str,
+    style: str,
+    t: np.ndarray,
+    started: datetime | None,
+    tolerance: float,
+    thousands: str,
+) -> tuple[list[list[str]], list[_Column], list[TruthRun]]:
+    """Ports one below the other, with a column that names them: every port has the units of the first."""
+    state = m.rng.getstate()
+    head: list[_Column] = []
+    runs = []
+    parts: list[list[_Column]] = []
+    for bench, port in zip(benches, ports, strict=True):
+        m.rng.setstate(state)
+        mine: list[_Column] = []
+        truth = _measured(m, bench, quantities, naming, style, "", {}, mine, thousands, negative=False)
+        parts.append(mine)
+        runs.append(TruthRun(port, t, truth, started, tolerance))
+        head = mine
+    name = _Column(LANGUAGES[m.language]["port"], "", [])
+    columns = [*clock, name, *head]
+    rows = [
+        [*(c.cells[i] for c in clock), str(port), *(c.cells[i] for c in mine)]
+        for i in range(len(t))
+        for mine, port in zip(parts, ports, strict=True)
+    ]
+    return rows, columns, runs
+
+
+def _line(cells: list[str], m: _Make, quoted: bool) -> str:
+    if quoted:
+        return m.delimiter.join(f'"{c}"' for c in cells)
+    return m.delimiter.join(c if m.delimiter not in c else f'"{c}"' for c in cells)
+
+
+_NOTES = [
+    "Bench log, second shelf; fan off, 22.5 C",
+    "keep | this | file",
+    "values 1, 2, 3 and 4.5 are checks",
+    "no remarks",
+    "serial 0042/17",
+    "calibrated 12/2025, next 12/2026",
+]
+
+
+def _render(
+    m: _Make,
+    columns: list[_Column],
+    rows: list[list[str]],
+    quoted: bool,
+    hard: bool,
+    form: str,
+    step: float,
+    runs: list[TruthRun],
+    style: str,
+) -> str:
+    """Lines of the file, with what stands around and between the samples."""
+    rng = m.rng
+    lines: list[str] = []
+    if form == "sample":
+        lines += [f"Interval: {step:g} s", ""]
+    if m.tier != "plain" and m.chance(0.4, "preamble"):
+        mark = rng.choice([": ", " = ", ": "])
+        lines = [f"Device{mark}unit 7", f"Operator note{mark}ok", *lines]
+        if hard:
+            lines += [rng.choice(["# ", "", ""]) + rng.choice(_NOTES) for _ in range(rng.randrange(0, 36))]
+        if rng.random() < 0.5:
+            lines.append("")
+    header = _line([c.title for c in columns], m, quoted)
+    lines.append(header)
+    if style == "row":
+        lines.append(_line([c.unit_row for c in columns], m, quoted))
+    body = [_line(r, m, quoted) for r in rows]
+    if hard and form != "sample" and m.chance(0.1, "descending"):
+        body.reverse()
+    elif hard:
+        if m.chance(0.1, "header again"):
+            body.insert(rng.randrange(5, len(body)), header)
+        if m.chance(0.1, "blank lines"):
+            body.insert(rng.randrange(5, len(body)), "")
+        if m.chance(0.1, "short row"):
+            body.insert(rng.randrange(5, len(body)), m.delimiter.join(rows[4][:1]) + m.delimiter + "1")
+        if m.chance(0.1, "total"):
+            body += ["", _line(["Total", *("" for _ in columns[1:-1]), "12" + m.decimal + "5"], m, quoted)]
+        elif m.chance(0.1, "end mark"):
+            body.append("END")
+    if hard and m.chance(0.06, "trailing mark"):
+        body = [b + m.delimiter if b else b for b in body]
+    del runs
+    return m.newline.join([*lines, *body]) + m.newline
+
+
+def _encode(m: _Make, text: str, hard: bool) -> tuple[bytes, str]:
+    codecs = ["utf-8"] if m.tier == "plain" else ["utf-8", "utf-8-sig", "utf-16", "utf-16-le-bare"]
+    if m.tier != "plain":
+        wanted = {"zh": "gb18030", "pl": "cp1250", "ja": "utf-8"}.get(m.language, "cp1252")
+        codecs += [wanted] * 2
+    codec = m.pick("encoding", codecs)
+    if codec == "utf-16-le-bare":
+        data = text.encode("utf-16-le")
+    else:
+        try:
+            data = text.encode(codec)
+        except UnicodeEncodeError:
+            data = text.encode("utf-8")
+    if hard and "utf-16" not in codec and m.chance(0.05, "NUL tail"):
+        data += b"\0" * m.rng.randrange(1, 600)
+    if hard and m.chance(0.06, "gzip"):
+        return gzip.compress(data, mtime=0), ".csv.gz"
+    return data, ".csv"
