@@ -7,8 +7,9 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Sequence
+from functools import cache
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 from typer.main import get_command
@@ -50,6 +51,7 @@ _HELP = examples(
 )
 
 
+@cache
 def make_app() -> typer.Typer:
     """Every command, in the order in which help lists them."""
     app = typer.Typer(
@@ -128,8 +130,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
     return status
 
 
+@cache
+def _command() -> Any:
+    return get_command(make_app())
+
+
 def _run(words: list[str]) -> int:
-    command = get_command(make_app())
+    command = _command()
     try:
         returned = command.main(arrange(words), prog_name="joulebook", standalone_mode=False)
     except BrokenPipeError:

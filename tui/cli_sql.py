@@ -25,7 +25,7 @@ FORMATS = ("table", "csv", "json", "parquet", "arrow")
 _BY_ENDING = {".csv": "csv", ".json": "json", ".parquet": "parquet", ".arrow": "arrow", ".txt": "table"}
 TABLE_LIMIT = 10_000
 
-_SHORT = "Ask the library in SQL: one SELECT over the views below. It only reads."
+_SHORT = "Ask the library in SQL. One SELECT over the views below; it only reads."
 _HELP = examples(
     _SHORT,
     'joulebook sql "SELECT device, max(energy_wh) AS wh FROM runs GROUP BY device ORDER BY wh DESC"',
