@@ -118,7 +118,7 @@ def reference_runs(sheet: DeviceSheet, runs: Sequence[RunEvidence]) -> tuple[Run
     """Discharges that speak for a power bank: at room temperature, one port, the load nearest to half of its rating.
 
     Half of the rated output is what a device is mostly used at; common practice, no source. Among ports and modes
-    tested at such a load the one with the largest mean energy counts.
+    tested at such a load the one with a known uncertainty counts, then the one with the largest mean energy.
     """
     shared = shared_groups(runs)
     usable = [
@@ -135,11 +135,12 @@ def reference_runs(sheet: DeviceSheet, runs: Sequence[RunEvidence]) -> tuple[Run
     if not groups:
         return ()
 
-    def order(group: Sequence[RunEvidence]) -> tuple[float, float]:
+    def order(group: Sequence[RunEvidence]) -> tuple[float, bool, float]:
         load = parse_load(group[0].load_set)
         watts = load.value if load is not None and load.unit == "W" else group[0].value("power_plateau_w") or 0.0
         half = (sheet.output_w or 2 * watts) / 2
         energies = [run.value("energy_out_wh") or 0.0 for run in group]
-        return abs(watts - half), -sum(energies) / len(energies)
+        is_unknown = any(run.results["energy_out_wh"].uncertainty is None for run in group)
+        return abs(watts - half), is_unknown, -sum(energies) / len(energies)
 
     return min(groups, key=order)
