@@ -1,4 +1,4 @@
-"""`joulebook verify`, `pack`, `rebuild`, `backup`, `restore` and `files`: care of the library."""
+"""`joulebook verify`, `pack`, `rebuild`, `backup`, `restore`, `files`, `check`: care of the library and its numbers."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import typer
 
 from tui.cli_base import JsonOption, examples, session_of, things
 from tui.cli_errors import DONE, NOT_DONE
-from tui.cli_runs import print_rows
+from tui.cli_runs import print_rows, terminal_width
 from tui.format import count, size
 from tui.printing import Column
 
@@ -42,6 +42,13 @@ _FILES_HELP = examples(
     "joulebook files",
     "joulebook files --json",
 )
+_CHECK_HELP = examples(
+    "Run published reference cases through this program and print a dated validation record to keep.",
+    "joulebook check",
+    "joulebook check > validation-2026-02.txt",
+    "joulebook check --json",
+    more="Needs no library. Exit status 1 where a case gives another number than it should.",
+)
 
 
 def register(app: typer.Typer) -> None:
@@ -52,6 +59,7 @@ def register(app: typer.Typer) -> None:
     app.command("backup", help=_BACKUP_HELP, no_args_is_help=True)(backup)
     app.command("restore", help=_RESTORE_HELP, no_args_is_help=True)(restore)
     app.command("files", help=_FILES_HELP)(files)
+    app.command("check", help=_CHECK_HELP)(check)
 
 
 def verify(
@@ -154,6 +162,27 @@ def files(context: typer.Context, as_json: Annotated[bool, JsonOption] = False) 
     columns = [Column("samples", is_number=True), Column("bytes", is_number=True), Column("file")]
     rows = [(_number(file["samples"]), _number(file["bytes"]), file["path"]) for file in found]
     print_rows(session, columns, rows)
+
+
+def check(context: typer.Context, as_json: Annotated[bool, JsonOption] = False) -> int:
+    """Run the reference cases."""
+    from store.validation import validate
+    from tui.printing_check import check_document, check_lines
+
+    session = session_of(context)
+    record = validate()
+    if as_json:
+        session.document(check_document(record))
+    else:
+        session.out_all(check_lines(record, signs=session.signs, width=terminal_width()))
+    if record.failed:
+        session.complain(
+            f"{things(len(record.failed), 'case')} of {len(record.cases)} failed: numbers of this installation are not "
+            "to be published. Install it anew, and report it where that does not help."
+        )
+        return NOT_DONE
+    session.say(f"All {len(record.cases)} cases passed.")
+    return DONE
 
 
 def _number(value: object) -> str:

@@ -10,13 +10,17 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 
+import numpy as np
+
 from store.results.accuracy import SQRT3, Accuracy, MeterModel
-from store.results.base import Contribution
+from store.results.base import Array, Contribution
 
 __all__ = [
     "charge_budget",
     "combined",
+    "combined_correlated",
     "counter_part",
+    "covariance_of_means",
     "difference_part",
     "energy_budget",
     "gain_part",
@@ -33,6 +37,28 @@ __all__ = [
 def combined(budget: Sequence[Contribution]) -> float:
     """Combined standard uncertainty of independent contributions: root of the sum of squares (GUM 5.1.2)."""
     return math.sqrt(math.fsum(c.standard_uncertainty**2 for c in budget))
+
+
+def combined_correlated(sensitivity: Array, covariance: Array) -> float:
+    """Combined standard uncertainty of inputs that depend on each other: sqrt(c' V c) (GUM 5.2.2, eq. 16).
+
+    Args:
+        sensitivity: n partial derivatives.
+        covariance: n x n covariances of the inputs.
+    """
+    return math.sqrt(max(float(sensitivity @ covariance @ sensitivity), 0.0))
+
+
+def covariance_of_means(observations: Array) -> Array:
+    """Covariances of the means of quantities observed together (GUM 5.2.3, eq. 17).
+
+    Args:
+        observations: m quantities x n observations, n >= 2.
+
+    Returns:
+        m x m covariances, in the units of the quantities.
+    """
+    return np.asarray(np.cov(observations, ddof=1) / observations.shape[1])
 
 
 def scaled(budget: Sequence[Contribution], factor: float) -> tuple[Contribution, ...]:

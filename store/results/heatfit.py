@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from store.results.base import Array
+from store.results.budget import combined_correlated
 from store.results.statistics import lag_one
 
 __all__ = ["FirstOrderFit", "binned", "fit_first_order", "judged"]
@@ -228,4 +229,4 @@ def _errors(jacobian: Array, sd: float) -> tuple[Array, float]:
     pick[0] = 1.0
     if width == 3:
         pick[2] = 1.0
-    return np.sqrt(np.diag(covariance)), float(np.sqrt(pick @ covariance @ pick))
+    return np.sqrt(np.diag(covariance)), combined_correlated(pick, covariance)

@@ -91,8 +91,11 @@ def reduce_run(trace: Trace, context: RunContext, imported_events: Sequence[Even
 
 
 def _shared_inputs(run: Prepared) -> dict[str, float | str]:
-    """What every result of the run rests on: corrections that were applied, constants that were changed."""
+    """What every result of the run rests on: samples, corrections that were applied, constants that were changed."""
     shared: dict[str, float | str] = {constant_input(name): run.limits[name] for name in run.limits.changed()}
+    shared["samples in the log"] = run.signals.samples
+    if run.signals.power is not None:
+        shared["samples without power"] = run.signals.power.left_out
     for item in run.context.corrections:
         if item.channel in run.trace.channels:
             gain, offset = correction_inputs(item.channel)
