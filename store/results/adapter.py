@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from store.results.accuracy import MeterModel, meter_model
-from store.results.base import Array, Contribution, MeterAccuracy, Result
+from store.results.base import Array, Contribution, Mask, MeterAccuracy, Result
 from store.results.budget import gain_part, offset_part
 from store.results.method import Found, Method
 from store.results.prepared import Prepared
@@ -121,7 +121,7 @@ def efficiency_points(ac: Side, dc: Side, rated_a: float) -> tuple[Point, ...]:
     return tuple(points)
 
 
-def _longest(mask: Array) -> tuple[int, int] | None:
+def _longest(mask: Mask) -> tuple[int, int] | None:
     """First and last index of the longest stretch of True."""
     edges = np.flatnonzero(np.diff(np.concatenate(([0], mask.astype(np.int8), [0]))))
     if not len(edges):
