@@ -8,7 +8,6 @@ from __future__ import annotations
 import logging
 from collections.abc import Awaitable, Callable, Iterable
 from pathlib import Path
-from typing import ClassVar
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from textual.app import App, SystemCommand
@@ -39,7 +38,7 @@ class JoulebookApp(App[None]):
     """The terminal interface on one library."""
 
     TITLE = "Joulebook"
-    CSS_PATH: ClassVar[list[str]] = ["theme.tcss"]
+    CSS_PATH = "theme.tcss"
     BINDINGS = bindings("everywhere")
     ENABLE_COMMAND_PALETTE = True
 
@@ -145,7 +144,7 @@ class JoulebookApp(App[None]):
         if len(self.screen_stack) > 2:
             self.pop_screen()
 
-    def action_back(self) -> None:
+    async def action_back(self) -> None:
         """Leave the innermost thing of the place on top."""
         if isinstance(self.screen, Place):
             self.screen.back()

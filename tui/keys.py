@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from textual.binding import Binding
+from textual.binding import Binding, BindingType
 
 __all__ = ["KEYS", "PLACES", "Key", "as_markdown", "bar_keys", "bindings", "dialog_bindings", "keys_of"]
 
@@ -154,7 +154,7 @@ KEYS: tuple[Key, ...] = (
     Key("why.down", "j,down", "j ↓", "down", "Further down", "down", 1),
     Key("why.up", "k,up", "k ↑", "up", "Further up", "up", 2),
     # Pick lists
-    Key("pick.toggle", "space", "space", "pick", "Pick or unpick the line", "toggle", 1),
+    Key("pick.toggle", "space", "space", "pick", "Pick or unpick the line", "pick_here", 1),
     Key("pick.take", "enter", "enter", "take", "Take what is picked, or the line under the cursor", "take", 2),
     Key("pick.down", "down", "↓", "next", "Next line", "down", 3),
     Key("pick.up", "up", "↑", "previous", "Previous line", "up", 4),
@@ -173,7 +173,7 @@ def keys_of(place: str) -> tuple[Key, ...]:
     return tuple(key for key in KEYS if key.place == place)
 
 
-def bindings(place: str) -> list[Binding]:
+def bindings(place: str) -> list[BindingType]:
     """The place's keys as Textual wants them."""
     return [
         Binding(key.key, key.action, key.label, show=False, id=key.id, tooltip=key.tooltip, key_display=key.shown)
@@ -181,7 +181,7 @@ def bindings(place: str) -> list[Binding]:
     ]
 
 
-def dialog_bindings(place: str) -> list[Binding]:
+def dialog_bindings(place: str) -> list[BindingType]:
     """The keys of what lies over a place: its own, and the way out, which a dialog does not get from the app."""
     everywhere = {key.id: key for key in keys_of("everywhere")}
     back, leave, keys = (everywhere[f"everywhere.{word}"] for word in ("back", "quit", "help"))

@@ -16,7 +16,8 @@ from store.results.evidence import Measured
 from tui import format as fmt
 from tui.models.lines import Line, line
 from tui.models.look import Look
-from tui.models.words import result_words
+from tui.models.strips import MAIN_CHANNELS
+from tui.models.words import channel_words, result_words
 from tui.plain import fit, plain
 
 __all__ = ["CompareModel", "Shifted"]
@@ -49,8 +50,8 @@ class CompareModel:
     def offsets_s(self) -> dict[int, float]:
         """Seconds to add to each run's own time.
 
-        On load applied each run's load begins at zero; on the clock the earliest run begins at zero. A run without a date
-        can't be laid on the clock and begins at zero.
+        On load applied each run's load begins at zero; on the clock the earliest run begins at zero. A run without a
+        date can't be laid on the clock and begins at zero.
         """
         if self.origin == "load":
             return {v.facts.run_id: -_load_applied_s(v) for v in self.views}
@@ -94,15 +95,21 @@ class CompareModel:
         high = np.concatenate([s.highest for s in found])
         return Strip(self.channel, found[0].unit, low, (low + high) / 2, high)
 
+    def choose_channel(self) -> None:
+        """Keep the channel where all runs have it, else take one that most have."""
+        wanted = dict.fromkeys((self.channel, *MAIN_CHANNELS, *(c for v in self.views for c in v.channels)))
+        self.channel = max(wanted, key=lambda c: sum(c in v.channels for v in self.views), default=self.channel)
+
     def label(self, view: RunView) -> str:
-        """What a run is called in the legend."""
+        """What a run is called in the legend, and whether it lacks the channel."""
         f = view.facts
-        parts = (f.device, f.port, f.mode, f.kind, f.load_set, f"run {f.run_id}")
+        lacks = "" if self.channel in view.channels else f"(logged no {channel_words(self.channel)})"
+        parts = (f.device, f.port, f.mode, f.kind, f.load_set, f"run {f.run_id}", lacks)
         return plain(" ".join(p for p in parts if p), ascii_only=self.look.is_ascii)
 
     # results side by side
     def rows(self, width: int) -> list[Line]:
-        """Results that at least two runs share, each beside the first one's, with the difference and what it is worth."""
+        """Results that at least two runs share, each beside the first one's, with the difference."""
         names = self._shared()
         cell = max((width - 20) // max(len(self.views), 1) - 2, 12)
         return [self._row(name, cell) for name in names]

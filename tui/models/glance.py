@@ -132,8 +132,7 @@ def _remarks(view: RunView, look: Look, most: int) -> list[Line]:
     if view.facts.quality != "ok":
         reason = plain(view.facts.quality_reason, ascii_only=look.is_ascii)
         lines.append(line((f"{view.facts.quality}: {reason}" if reason else view.facts.quality, "warn")))
-    for event in _gravest(view.events):
-        lines.append(line((event_words(event, look.signs), "")))
+    lines += [line(event_words(event, look.signs)) for event in _gravest(view.events)]
     return lines[:most]
 
 

@@ -76,7 +76,7 @@ class ImportList:
             return plain(entry.refused, ascii_only=ascii_only), "warn"
         if entry.inspection is None:
             return "looking", "dim"
-        words = plain(entry.inspection.in_words(), ascii_only=ascii_only)
+        words = plain(entry.inspection.summary, ascii_only=ascii_only)
         asked = len(entry.questions)
         if not entry.is_sure:
             return f"{asked} question{'' if asked == 1 else 's'}: {words}", "warn"
@@ -118,7 +118,9 @@ class ImportList:
         lines: list[Line] = []
         for question in entry.questions:
             lines.append(line(("? " + plain(question.text, ascii_only=ascii_only), "warn")))
-            choices = "   ".join(plain(label, ascii_only=ascii_only) for _, label in question.choices)
+            choices = "   ".join(
+                plain(label, ascii_only=ascii_only) for label in (choice.label for choice in question.choices)
+            )
             lines += [line("  ", (choices, "")), line(("  a answers it", "dim")), ()]
         if entry.inspection is None:
             return lines

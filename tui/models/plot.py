@@ -96,8 +96,8 @@ def pieces(
 ) -> list[tuple[FloatArray, FloatArray]]:
     """A strip as open lines (t_s, value), one per stretch without a gap.
 
-    Each bucket gives its minimum and its maximum at its middle. A pattern leaves buckets out, but never one whose band is
-    high: what stands out is always drawn.
+    Each bucket gives its minimum and its maximum at its middle. A pattern leaves buckets out, but never one whose band
+    is high: what stands out is always drawn.
 
     Args:
         strips: The set that holds the time axis.

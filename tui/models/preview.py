@@ -15,7 +15,7 @@ from tui.models.look import Look
 from tui.models.strips import MAIN_CHANNELS, draw_strip, range_text, time_axis, value_text
 from tui.plain import fit
 
-__all__ = ["preview_lines", "strips_of"]
+__all__ = ["parts_of", "preview_lines", "strips_of"]
 
 _UNITS = {channel.name: channel.unit for channel in CHANNELS}
 
@@ -46,6 +46,13 @@ def strips_of(frame: pl.DataFrame, buckets: int) -> StripSet:
         low[empty] = high[empty] = np.nan
         strips.append(Strip(name, _UNITS[name], low, (low + high) / 2, high))
     return StripSet(first, first + span, buckets, tuple(strips))
+
+
+def parts_of(frame: pl.DataFrame) -> dict[str, pl.DataFrame]:
+    """The preview's rows by the run within the file that they belong to."""
+    if "part" not in frame.columns:
+        return {"": frame}
+    return {str(key[0]): part for key, part in frame.partition_by("part", as_dict=True, maintain_order=True).items()}
 
 
 def preview_lines(frame: pl.DataFrame, look: Look, width: int, rows: int) -> list[Line]:

@@ -264,9 +264,13 @@ class RunPageModel:
             value = getattr(view.facts, name, None)
             shown = fact_text(name, value, self.zone, ascii_only=self.look.is_ascii)
             note = ("  corrected", "dim") if name in amended else ("", "")
-            words = self.look.signs.unit(words)
             rows.append(
-                PageRow(line((fit(words, 14), "dim"), shown or (self.look.signs.missing, "dim"), note), field=name)
+                PageRow(
+                    line(
+                        (fit(self.look.signs.unit(words), 14), "dim"), shown or (self.look.signs.missing, "dim"), note
+                    ),
+                    field=name,
+                )
             )
         for a in view.amendments:
             when = fmt.local_time(a.at, self.zone)

@@ -166,7 +166,7 @@ class AskScreen(Place):
         self._answer, texts = came
         self._names = list(self._answer.table.schema.names)
         self._note(answers.counted(self._answer), "head")
-        self._put(ResultTable(texts, self._names))  # type: ignore[arg-type]
+        self._put(ResultTable(texts, self._names))
 
     def _put(self, widget: ResultTable | ColumnPlot) -> None:
         box = self.query_one("#answer", Container)

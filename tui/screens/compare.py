@@ -72,8 +72,7 @@ class CompareScreen(Place):
     def _take_views(self, views: list[RunView]) -> None:
         self.model.views = views
         self.model.strips = {v.facts.run_id: v.preview for v in views}
-        if all(self.model.channel not in v.channels for v in views):
-            self.model.channel = next((c for v in views for c in v.channels), self.model.channel)
+        self.model.choose_channel()
         self._paint()
         self._read_strips()
 

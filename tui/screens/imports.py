@@ -20,7 +20,7 @@ from tui.keys import bindings
 from tui.models.import_list import Entry, ImportList, facts_words
 from tui.models.lines import Line, line
 from tui.models.pick_list import Choice, PickList
-from tui.models.preview import preview_lines
+from tui.models.preview import parts_of, preview_lines
 from tui.plain import plain
 from tui.screens.facts import FactsScreen
 from tui.screens.pick import PickScreen
@@ -90,8 +90,8 @@ class ImportScreen(Place):
             return
         lines: list[Line] = self.model.detail_lines(entry, width)
         if entry.inspection is not None:
-            for part, frame in entry.inspection.preview.items():
-                lines += [(), line((f"first rows, {plain(part)}", "head"))]
+            for part, frame in parts_of(entry.inspection.preview).items():
+                lines += [(), line((f"first rows, {plain(part)}" if part else "first rows", "head"))]
                 lines += preview_lines(frame, self.joulebook.look, width, 6)
         view.show(lines)
 
@@ -159,7 +159,7 @@ class ImportScreen(Place):
             self.tell("no open question about this file", is_problem=False)
             return
         question = entry.questions[0]
-        choices = [Choice(str(value), label) for value, label in question.choices]
+        choices = [Choice(choice.value, choice.label) for choice in question.choices]
         model = PickList(choices, is_many=False, signs=self.joulebook.look.signs)
 
         def take(values: tuple[str, ...] | None) -> None:

@@ -71,7 +71,7 @@ class PickScreen(ModalScreen[tuple[str, ...] | None]):
         """A second click takes the line, or picks it where several may be."""
         message.stop()
         if self.model.is_many:
-            self.action_toggle()
+            self.action_pick_here()
         else:
             self.action_take()
 
@@ -87,7 +87,7 @@ class PickScreen(ModalScreen[tuple[str, ...] | None]):
         event.prevent_default()
         self._paint()
 
-    def action_toggle(self) -> None:
+    def action_pick_here(self) -> None:
         """Pick or unpick the line under the cursor."""
         self.model.toggle()
         self._paint()

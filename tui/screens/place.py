@@ -36,8 +36,8 @@ class Place(Screen[None]):
     NAME: ClassVar[str] = ""
     """Name at the top."""
     AUTO_FOCUS = None
-    HORIZONTAL_BREAKPOINTS: ClassVar[list[tuple[int, str]] | None] = [(0, "-narrow"), (120, "-wide")]
-    VERTICAL_BREAKPOINTS: ClassVar[list[tuple[int, str]] | None] = [(0, "-short"), (32, "-tall")]
+    HORIZONTAL_BREAKPOINTS: list[tuple[int, str]] | None = [(0, "-narrow"), (120, "-wide")]  # noqa: RUF012
+    VERTICAL_BREAKPOINTS: list[tuple[int, str]] | None = [(0, "-short"), (32, "-tall")]  # noqa: RUF012
 
     @property
     def joulebook(self) -> JoulebookApp:
@@ -84,9 +84,9 @@ class Place(Screen[None]):
         self,
         lane: str,
         call: Callable[[], T],
-        done: Callable[[T], None],
+        done: Callable[[T], object],
         *,
-        failed: Callable[[Exception], None] | None = None,
+        failed: Callable[[Exception], object] | None = None,
         interrupt: Callable[[], None] | None = None,
         must_run: bool = False,
     ) -> None:

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import ClassVar
 
 from textual.app import ComposeResult
-from textual.binding import Binding
+from textual.binding import Binding, BindingType
 from textual.containers import Vertical
 from textual.screen import ModalScreen
 from textual.suggester import Suggester
@@ -52,7 +52,7 @@ def first_entry(typed: str) -> str | None:
 
 
 class _PromptInput(Input):
-    BINDINGS: ClassVar[list[Binding]] = [Binding("tab", "complete", show=False)]
+    BINDINGS: ClassVar[list[BindingType]] = [Binding("tab", "complete", show=False)]
 
     def action_complete(self) -> None:
         """Take what is offered."""

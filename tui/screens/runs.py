@@ -19,7 +19,7 @@ from tui.models.edits import Undo
 from tui.models.filter_words import picked_values, with_picked
 from tui.models.pick_list import Choice, PickList
 from tui.models.run_columns import COLUMNS, column_named
-from tui.models.run_list import PAGE
+from tui.models.run_list import PAGE, RunList
 from tui.screens.compare import CompareScreen
 from tui.screens.edit import EditScreen
 from tui.screens.pick import PickScreen
@@ -65,7 +65,7 @@ class RunsScreen(Place):
 
     # parts
     @property
-    def list(self):  # type: ignore[no-untyped-def]  # noqa: ANN201
+    def list(self) -> RunList:
         """The list's state, shared with the page of one run."""
         return self.joulebook.run_list
 

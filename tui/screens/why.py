@@ -11,7 +11,6 @@ from textual.app import ComposeResult
 from textual.containers import VerticalScroll
 
 from store.results.base import Result
-from store.results.base import Result
 from tui.keys import bindings
 from tui.models.why import why_lines
 from tui.screens.place import Place

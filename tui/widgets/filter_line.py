@@ -10,7 +10,7 @@ from typing import ClassVar
 
 from rich.highlighter import Highlighter
 from rich.text import Text
-from textual.binding import Binding
+from textual.binding import Binding, BindingType
 from textual.suggester import Suggester
 from textual.widgets import Input
 
@@ -44,7 +44,7 @@ class _Words(Suggester):
 class FilterInput(Input):
     """One line of filter words."""
 
-    BINDINGS: ClassVar[list[Binding]] = [
+    BINDINGS: ClassVar[list[BindingType]] = [
         Binding("up", "older", show=False),
         Binding("tab", "complete", show=False),
     ]

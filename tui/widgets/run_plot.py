@@ -100,7 +100,7 @@ class RunPlot(Vertical):
             own = second if is_second_axis(strip.channel) and second else axis
             if not is_second_axis(strip.channel) and strip is not main[0]:
                 own = value_axis([strip], unit_of(strip.channel), plot.rows)
-            lines += self._lines(strips, strip, axis, own, bridge, self._pattern(strip, left, right))
+            lines += self._lines(strips, strip, axis, own, bridge=bridge, pattern=self._pattern(strip, left, right))
         theme = self.app.theme
         plot.draw(lines, axis, span_s, cursor_s=cursor_s, cursor_colour=self._plain_colour(theme))
         self._label_right(second, plot.rows)
@@ -114,7 +114,7 @@ class RunPlot(Vertical):
         return PATTERNS[order.index(strip.channel) % len(PATTERNS)]
 
     def _lines(
-        self, strips: StripSet, strip: Strip, axis: Axis, own: Axis, bridge: int, pattern: tuple[int, int]
+        self, strips: StripSet, strip: Strip, axis: Axis, own: Axis, *, bridge: int, pattern: tuple[int, int]
     ) -> list[DrawnLine]:
         colour = colour_of(strip.channel, self.app.theme)
         return [

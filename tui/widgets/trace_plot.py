@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import ClassVar
 
 import numpy as np
 import numpy.typing as npt
@@ -41,7 +42,7 @@ class _Quiet(Canvas):
 
     is_ascii = False
 
-    def draw_rectangle_box(self, x0: int, y0: int, x1: int, y1: int, thickness: int = 1, style: str = "white") -> None:
+    def draw_rectangle_box(self, x0: int, y0: int, x1: int, y1: int, thickness: int = 1, style: str = "white") -> None:  # noqa: PLR0917 (the base class says so)
         """Draw the left and the bottom side, thin."""
         del thickness
         upright, level, corner = ("|", "-", "+") if self.is_ascii else ("│", "─", "└")
@@ -51,7 +52,7 @@ class _Quiet(Canvas):
             self.set_pixel(x, y1, level, style)
         self.set_pixel(x0, y1, corner, style)
 
-    def draw_line(self, x0: int, y0: int, x1: int, y1: int, style: str = "white", char: str = "█") -> None:
+    def draw_line(self, x0: int, y0: int, x1: int, y1: int, char: str = "█", style: str = "white") -> None:  # noqa: PLR0917 (the base class says so)
         """Draw a cursor around the data, data in what the terminal can show."""
         if char == "│" and x0 == x1:
             for y in range(min(y0, y1), max(y0, y1) + 1):
@@ -103,7 +104,7 @@ class _ValueTicks(AxisFormatter):
 class TracePlot(PlotWidget, can_focus=False):
     """Lines over time on a left axis; a second axis is the caller's to label (`Axis.place`)."""
 
-    BINDINGS: list[BindingType] = []  # noqa: RUF012 (the place's own keys work here)
+    BINDINGS: ClassVar[list[BindingType]] = []  # (the place's own keys work here)
 
     def __init__(self, *, is_ascii: bool = False, id: str | None = None) -> None:  # noqa: A002 (Textual's word)
         super().__init__(id=id, allow_pan_and_zoom=False)
@@ -143,7 +144,9 @@ class TracePlot(PlotWidget, can_focus=False):
     def _render_v_line_plot(self, vline: VLinePlot) -> None:
         """A cursor alone, without ties to a box."""
         x, _ = self.get_pixel_from_coordinate(vline.x, 0)
-        self.query_one("#plot", Canvas).draw_line(x, 0, x, self._scale_rectangle.bottom - 1, vline.line_style, "│")
+        self.query_one("#plot", Canvas).draw_line(
+            x, 0, x, self._scale_rectangle.bottom - 1, char="│", style=vline.line_style
+        )
 
     def draw(
         self,
