@@ -53,7 +53,10 @@ def to_numbers(
         scale = unit.replace_strict(dict(factors), default=None, return_dtype=pl.Float64)
         text = pl.select(pl.when(known).then(number).otherwise(text)).to_series()
     values = _cast(text, decimal, thousands)
-    doubt = (values.is_null() & text.is_not_null() & (text != "")) | (values.is_not_null() & ~values.is_finite())
+    doubt = _doubtful(values, text)
+    if doubt.any() and (grouped := _regrouped(text, doubt, decimal)) is not None:
+        values = _cast(grouped, decimal, "")
+        doubt = _doubtful(values, grouped)
     if not doubt.any():
         return Numbers(_scaled(values, scale))
     bad, over = [], []
@@ -65,6 +68,32 @@ def to_numbers(
             bad.append(row)
     values = pl.select(pl.when(values.is_finite()).then(values)).to_series()
     return Numbers(_scaled(values, scale), tuple(bad), tuple(over))
+
+
+def _doubtful(values: pl.Series, text: pl.Series) -> pl.Series:
+    return (values.is_null() & text.is_not_null() & (text != "")) | (values.is_not_null() & ~values.is_finite())
+
+
+def _regrouped(text: pl.Series, doubt: pl.Series, decimal: str) -> pl.Series | None:
+    """Take thousands marks out that first come up late in a file; None where no cell has one.
+
+    Spaces and apostrophes are never decimal marks. A comma or point counts only before a decimal part, or where no
+    cell of the column has one.
+    """
+    point = re.escape(decimal)
+    other = r"\." if decimal == "," else ","
+    mixed = text.filter(~doubt).str.contains(point).any()
+    plain = rf"^[+\-\u2212]?\d{{1,3}}(?:[ '\u2019\u00a0\u202f]\d{{3}})+(?:{point}\d*)?$"
+    marked = rf"^[+\-\u2212]?\d{{1,3}}(?:{other}\d{{3}})+{point}\d*$"
+    bare = rf"^[+\-\u2212]?\d{{1,3}}(?:{other}\d{{3}})+$"
+    found = text.str.contains(plain) | text.str.contains(marked)
+    if not mixed:
+        found = found | text.str.contains(bare)
+    found = (found & doubt).fill_null(value=False)
+    if not found.any():
+        return None
+    bared = text.str.replace_all(rf"[ '\u2019\u00a0\u202f]|{other}", "")
+    return pl.select(pl.when(found).then(bared).otherwise(text)).to_series()
 
 
 def _scaled(values: pl.Series, scale: pl.Series | None) -> pl.Series:

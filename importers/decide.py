@@ -70,6 +70,8 @@ class _Work:
     mask: npt.NDArray[np.bool_] | None
     plans: dict[int, ColumnPlan] = field(default_factory=dict)
     time_unit: Unit | None = None
+    direction: str | None = None
+    """As a profile states it."""
 
 
 def decide(
@@ -111,6 +113,7 @@ def decide(
         clock,
         seconds,
         _first_port(rows, port_column),
+        direction=profile.direction or None if profile is not None else None,
     )
     slots = assign(columns, clock.used, port_column)
     pin_unknown(slots, work.seconds, work.mask, words, clock)
@@ -607,7 +610,7 @@ def _settle_time(work: _Work) -> None:
 def _run_plan(work: _Work, group: Group) -> RunPlan:
     plans = [replace(work.plans[c.index], port=group.port, channel=ch) for ch, c in group.by_channel.items()]
     values = {p.channel: _every(work.columns[p.index]) * p.factor + p.offset for p in plans if p.channel is not None}
-    sense = find_sense(values, group.side, work.preamble.direction, is_descending=_descends(work))
+    sense = find_sense(values, group.side, work.direction or work.preamble.direction, is_descending=_descends(work))
     turned = set(sense.turned)
     plans = [
         replace(p, factor=-p.factor, reason=f"{p.reason}; sign turned round") if p.channel in turned else p

@@ -259,7 +259,7 @@ def _describe(
     profile: Profile | None,
 ) -> Inspection:
     problems = [replace(p, file=p.file or path.name) for p in decision.problems]
-    questions = list(decision.questions)
+    questions = list({q.id: q for q in reversed(decision.questions)}.values())[::-1]
     preview = _Preview()
     outcome: Outcome | None = None
     plan = decision.plan
@@ -441,12 +441,12 @@ def _profile_of(found: Inspection, name: str) -> Profile:
             "open-questions", f"{found.file} has open questions; answer them before keeping a profile.", file=found.file
         )
     layout, clock = plan.layout, plan.clock
+    sides = {c.side for c in plan.columns if c.channel is not None and c.side is not None}
     columns = tuple(
         ProfileColumn(c.name, c.channel, c.unit, c.port)
         for c in plan.columns
         if c.channel not in {"t_s", "port"} and c.index not in clock.columns and c.name
     )
-    directions = {run.direction for run in plan.runs}
     return Profile(
         name,
         layout.names,
@@ -466,7 +466,7 @@ def _profile_of(found: Inspection, name: str) -> Profile:
         layout.thousands,
         "",
         plan.columns[plan.port_column].name if plan.port_column is not None else "",
-        (directions.pop() or "") if len(directions) == 1 and len(plan.runs) == 1 else "",
+        (sides.pop() or "") if len(sides) == 1 and len(plan.runs) == 1 else "",
         found.answers.get("restart", ""),
         "",
         name,

@@ -40,6 +40,8 @@ __all__ = ["Outcome", "read_runs"]
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _HOLD = 512 << 20
 """Text of a file with its last sample first [bytes] that is kept in memory."""
+_BAD_SHARE = 0.2
+"""Share of cells that may be no numbers before a column counts as misread (chosen by us)."""
 _KINDS_OUT = frozenset({"discharge", "regulation", "overload", "light-load"})
 
 
@@ -396,10 +398,10 @@ class _Reader:
         return Outcome(self.runs, self.tally, self.samples)
 
     def _refuse_bad_columns(self) -> None:
-        """Refuse a file in which a column holds more that is no number than numbers: it was taken for another."""
+        """Refuse a file in which a column holds so much that is no number that it must be misread."""
         for column in self.plan.columns:
             good, bad = self.seen.get(column.index, (0, 0))
-            if bad > good:
+            if bad > _BAD_SHARE * (good + bad):
                 raise ImportRefused.because(
                     "bad-column",
                     f"Column `{column.name}` is read as {column.channel}, but {bad:,} of its {good + bad:,} "

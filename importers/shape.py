@@ -149,6 +149,9 @@ def find_layout(head: bytes, words: Vocabulary, delimiter: str | None = None) ->
     """
     lines = _first_lines(head)
     tries = [_attempt(lines, d, words) for d in ((delimiter,) if delimiter else _DELIMITERS)]
+    by_tab = max((t.count for t in tries if t.delimiter == "\t"), default=0)
+    # spaces split at tabs too: where tabs make a table, spaces only cut dates and thousands
+    tries = [t for t in tries if t.delimiter not in {SPACE, SPACES} or by_tab < 0.8 * t.count or by_tab == 0]
     best = max(tries, key=lambda t: (t.count * min(t.width, 2), t.values, t.width if t.delimiter != SPACE else 0))
     if best.count == 0 or best.width < 2:
         return None

@@ -97,6 +97,55 @@ def _bench(rng: random.Random, n: int, step: float) -> dict[str, np.ndarray]:
     }
 
 
+def _scaled(bench: dict[str, np.ndarray], by: float) -> dict[str, np.ndarray]:
+    """Standby: the same, with milliamps instead of amps."""
+    small = {k: v * by for k, v in bench.items() if k in {"current", "power", "energy", "charge"}}
+    return {**bench, **small}
+
+
+def _restarted(bench: dict[str, np.ndarray], at: int) -> dict[str, np.ndarray]:
+    """Clock and counters begin again at a row: a new log in the same file."""
+    out = {k: v.copy() for k, v in bench.items()}
+    for name in ("t", "energy", "charge"):
+        out[name][at:] -= out[name][at]
+    return out
+
+
+def _cut(run: TruthRun, at: int) -> list[TruthRun]:
+    return [
+        TruthRun(run.port, run.t[part], {k: v[part] for k, v in run.channels.items()}, run.started, run.t_tolerance)
+        for part in (slice(0, at), slice(at, None))
+    ]
+
+
+def _turn_some(bench: dict[str, np.ndarray]) -> None:
+    """Let energy flow back for a fifth of the log."""
+    n = len(bench["t"])
+    part = slice(n // 2, n // 2 + n // 5)
+    for name in ("current", "power"):
+        bench[name][part] *= -1.0
+
+
+def _mains(m: _Make, bench: dict[str, np.ndarray], style: str, columns: list[_Column], beside: TruthRun) -> TruthRun:
+    """The adapter's mains side in the same rows: 230 V, power from a power factor of 0.6."""
+    n = len(bench["t"])
+    noise = np.random.default_rng(m.rng.randrange(2**32))
+    volts = 230.0 + noise.normal(0, 0.3, n)
+    watts = bench["power"] / 0.9 + 0.1
+    amps = watts / 0.6 / volts
+    truth: dict[str, np.ndarray] = {}
+    for quantity, unit, digits, values in (
+        ("voltage", "V", 2, volts),
+        ("current", "A", 5, amps),
+        ("power", "W", 3, watts),
+    ):
+        texts = [_number(float(v), digits, m) for v in values]
+        title, row = _title(m, style, quantity, unit, f"AC {LANGUAGES['en'][quantity].lower()}")
+        columns.append(_Column(title, row, texts, quantity, unit, "mains"))
+        truth[CHANNEL[quantity]] = np.array([_value(x, m.decimal, "") for x in texts])
+    return TruthRun("mains", beside.t, truth, beside.started, beside.t_tolerance)
+
+
 def _digits(quantity: str, unit: str) -> int:
     return {
         "V": 3,
@@ -215,6 +264,8 @@ _START = datetime(2026, 1, 1, tzinfo=UTC)
 
 def _stamp(form: str, moment: datetime) -> str:
     ms = moment.microsecond // 1000
+    if form == "iso-whole":
+        return f"{moment:%Y-%m-%dT%H:%M:%S}"
     if form == "iso":
         return f"{moment:%Y-%m-%dT%H:%M:%S}.{ms:03d}"
     if form == "iso-space":
@@ -324,10 +375,25 @@ def make(seed: int, tier: str) -> Export:
     if hard and m.chance(0.12, "thousands"):
         thousands = " " if m.delimiter != "," and m.decimal == "," else {".": "'", ",": "."}[m.decimal]
     answers: dict[str, str] = {"decimal": m.decimal}
+    if hard and m.chance(0.05, "days long"):
+        step = 300.0
     benches = [_bench(rng, n, step) for _ in ports]
+    if hard and m.chance(0.08, "standby"):
+        benches = [_scaled(b, rng.uniform(0.0002, 0.002)) for b in benches]
     form = _choose_form(m, step)
+    restart = 0
+    if hard and len(ports) == 1 and {"energy", "charge"} & set(quantities) and form in {"s", "ms", "hms", "min"}:
+        restart = rng.randrange(20, n - 12) if m.chance(0.2, "restart") else 0
+    if restart:
+        benches = [_restarted(benches[0], restart)]
+    has_counter = bool({"energy", "charge"} & set(quantities))
+    one_log = hard and len(ports) == 1 and not restart and not has_counter and style != "nowhere"
+    if one_log and m.chance(0.3, "both ways"):
+        _turn_some(benches[0])
+    if hard and step == 0.5 and form == "iso" and not restart and m.chance(0.6, "whole seconds"):
+        form = "iso-whole"
     clock, t, started, tolerance = _clock(m, benches[0]["t"], form, "paren" if style == "cells" else style, answers)
-    negative = hard and len(ports) == 1 and m.chance(0.2, "negative")
+    negative = hard and len(ports) == 1 and "both ways" not in m.features and m.chance(0.2, "negative")
     columns: list[_Column] = list(clock)
     runs: list[TruthRun] = []
     if port_column:
@@ -338,14 +404,20 @@ def make(seed: int, tier: str) -> Export:
         for bench, port in zip(benches, ports, strict=True):
             truth = _measured(m, bench, quantities, naming, style, port, answers, columns, thousands, negative=negative)
             runs.append(TruthRun(port, t, truth, started, tolerance))
-        if hard and m.chance(0.15, "data lines"):
+        if restart:
+            runs = _cut(runs[0], restart)
+        if hard and m.chance(0.1, "idle columns"):
+            columns.append(_Column("Status", "", [rng.choice(["CC", "CV"]) for _ in range(n)]))
+            title, row = _title(m, "paren" if style in {"nowhere", "cells"} else style, "current", "A", "Max current")
+            columns.append(_Column(title, row, [f"3{m.decimal}000"] * n))
+        if hard and len(runs) == 1 and style not in {"nowhere", "cells"} and m.chance(0.1, "mains beside"):
+            runs.append(_mains(m, benches[0], style, columns, runs[0]))
+        if hard and len(runs) == 1 and m.chance(0.15, "data lines"):
             lines = [f"{0.6 + 0.01 * rng.random():.3f}".replace(".", m.decimal) for _ in range(n)]
             title, row = _title(m, "paren" if style in {"nowhere", "cells"} else style, "voltage", "V", "D+")
             columns.append(_Column(title, row, lines, "voltage", "V"))
             kept = np.array([_value(x, m.decimal, "") for x in lines])
             runs[0].channels["voltage_dp_v"] = kept
-            if len(runs) > 1:
-                runs[1].channels["voltage_dp_v"] = kept
         rows = [[c.cells[i] for c in columns] for i in range(n)]
     for at, column in enumerate(columns):
         if column.quantity and column.quantity != "time":

@@ -90,11 +90,12 @@ def differences(export: Export, outcome: ImportedExport, sink: Kept) -> str:
     frames = sink.frames()
     if len(frames) != len(export.runs):
         return f"{len(frames)} runs, not {len(export.runs)}"
-    by_port = {run.start.port: run for run in outcome.runs}
+    left = list(outcome.runs)
     for truth in export.runs:
-        run = by_port.get(truth.port)
+        run = next((r for r in left if r.start.port == truth.port), None)
         if run is None:
-            return f"no port {truth.port} in {list(by_port)}"
+            return f"no port {truth.port} in {[r.start.port for r in outcome.runs]}"
+        left.remove(run)
         why = _run_differs(truth, frames[run.start.part])
         if why:
             return f"{truth.port}: {why}"
