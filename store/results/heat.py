@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from store.results.base import Array, Contribution, Result
-from store.results.budget import difference_part, random_part, reading_budget
+from store.results.budget import difference_part, random_part, reading_budget, scaled
 from store.results.detectors import last_in_band
 from store.results.heatfit import FirstOrderFit, binned, fit_first_order
 from store.results.method import Found, Method
@@ -21,7 +21,12 @@ __all__ = ["METHODS", "line_fit", "reduce", "steady_since", "time_to"]
 RISE = Method(
     "rise", 1, "largest temperature minus ambient: the logged one at that moment, else the stated one, else the start"
 )
-SLOPE = Method("end slope", 1, "least squares line over the last 10 minutes under load")
+SLOPE = Method(
+    "end slope",
+    2,
+    "least squares line over the last 10 minutes under load; its ends are known to the thermometer's steps",
+    "GUM F.2.2.1 for the steps",
+)
 STEADY = Method(
     "steady",
     1,
@@ -185,11 +190,17 @@ def _slope(run: Prepared, heated: Heated) -> Result:
         reason = f"the load lasted {end - float(heated.loaded.t[0]):.0f} s, the line needs {span_s:.0f} s"
         return SLOPE.absent("end_slope_k_per_h", "K/h", reason)
     slope, se, _ = line_fit(part.t, part.y)
+    length = end - float(part.t[0])
+    steps = scaled([_resolution(heated.whole.y)], 3600.0 / length)
+    # a line through readings that never changed has no scatter, and steps that were never seen have no size
+    is_known = se > 0.0 or steps[0].standard_uncertainty > 0.0
+    scatter = random_part(se * 3600.0, f"{len(part)} samples about the line")
     return SLOPE.found(
         "end_slope_k_per_h",
         slope * 3600.0,
         "K/h",
-        budget=[random_part(se * 3600.0, f"{len(part)} samples about the line")],
+        budget=(scatter, *steps) if is_known else (),
+        reason="the reading never changed, so the thermometer's steps are not known",
         span=(float(part.t[0]), end),
         inputs={"probe": heated.channel, "samples used": len(part)},
     )

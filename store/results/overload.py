@@ -16,9 +16,11 @@ from store.results.facts import parse_mode
 from store.results.method import Found, Method
 from store.results.prepared import Prepared
 from store.results.signals import Electrical
+from store.results.source_windows import transient_window
 from store.results.statistics import median_of_three
+from store.results.trips import Trip, find_return, find_trip
 
-__all__ = ["METHODS", "Trip", "find_trip", "reduce"]
+__all__ = ["METHODS", "reduce"]
 
 TRIP = Method(
     "trip",
@@ -26,7 +28,13 @@ TRIP = Method(
     "largest median of three samples before the voltage fell under 80 % of nominal or the current under a tenth "
     "of its largest",
 )
-RECOVERY = Method("recovery", 1, "whether voltage came back over 80 % of nominal within the log, by itself")
+RECOVERY = Method(
+    "recovery",
+    2,
+    "whether voltage came back within the log, by itself: over 80 % of nominal, or steady for 2 s at another voltage "
+    "of 4.25 V or more with the load gone (a port that has let go offers 5 V first)",
+    "USB PD vSrcValid at 5 V for the least voltage",
+)
 METHODS = (TRIP, RECOVERY)
 
 NAMES = (
@@ -37,57 +45,6 @@ NAMES = (
     ("voltage_at_trip_v", "V"),
     ("recovery", ""),
 )
-
-
-@dataclass(frozen=True, slots=True)
-class Trip:
-    """A trip: the first sample after the fall, how long the fall took, and the first sample back (or None)."""
-
-    at: int
-    fall_s: float
-    back: int | None
-    voltage_stayed: bool
-    """The current ended with the voltage still there: the load may have been taken off."""
-
-
-def find_trip(
-    t: Array, v3: Array, i3: Array, nominal_v: float, *, voltage_share: float, current_share: float
-) -> Trip | None:
-    """First fall of voltage under a share of nominal, or of current under a share of its largest so far.
-
-    Args:
-        t: n times [s].
-        v3: n voltages [V], medians of three.
-        i3: n currents [A], medians of three.
-        nominal_v: nominal voltage [V].
-        voltage_share: 0.8.
-        current_share: 0.1.
-
-    Returns:
-        The trip, or None. A fall counts after the voltage was up and the current had passed half of its largest.
-    """
-    peak = np.maximum.accumulate(i3)
-    loaded = peak >= 0.5 * float(i3.max())
-    up = v3 >= voltage_share * nominal_v
-    was_up = np.logical_or.accumulate(up)
-    low_v = was_up & ~up & loaded
-    low_i = loaded & (i3 < current_share * peak)
-    fell = low_v | low_i
-    if not fell.any():
-        return None
-    at = int(np.argmax(fell))
-    if at == 0:
-        return None
-    whole = (v3[:at] >= 0.95 * nominal_v * 0.95) & (i3[:at] >= 0.9 * peak[:at])
-    last_whole = int(np.flatnonzero(whole)[-1]) if whole.any() else at - 1
-    soon = int(np.searchsorted(t, t[at] + 2.0, side="right"))
-    stayed = bool((v3[max(at - 1, 0) : max(soon, at + 2)] >= 0.95 * nominal_v).all())
-    back = None
-    if low_v[at:soon].any():
-        down = at + int(np.argmax(low_v[at:soon]))
-        again = up[down:-1] & up[down + 1 :]
-        back = down + int(np.argmax(again)) if again.any() else None
-    return Trip(at, float(t[at] - t[last_whole]), back, stayed)
 
 
 def reduce(run: Prepared) -> Found:
@@ -113,10 +70,11 @@ def reduce(run: Prepared) -> Found:
         "nominal from": source,
         "trip_at_s": float(power.t[trip.at]),
     }
+    back = _back(run, trip, Tracks(power.t, power.p3, v3, i3), nominal)
     results = [
         *_trip_values(run, trip, Tracks(power.t, power.p3, v3, i3), notes=notes, inputs=inputs),
         _over_rating(run, power, i3, trip.at),
-        _recovery(power, trip),
+        _recovery(power, trip, back),
     ]
     at = float(power.t[trip.at])
     events = [
@@ -129,10 +87,9 @@ def reduce(run: Prepared) -> Found:
             f"at {float(power.p3[: trip.at].max()):.3g} W",
         )
     ]
-    if trip.back is not None:
-        events.append(
-            Event("recovery", float(power.t[trip.back]), float(power.t[trip.back]), float(v3[trip.back]), "V")
-        )
+    if back is not None:
+        when = float(power.t[back.at])
+        events.append(Event("recovery", when, when, back.voltage_v, "V", "" if back.is_same else "at another voltage"))
     return Found(tuple(results), tuple(events))
 
 
@@ -234,11 +191,45 @@ def _over_rating(run: Prepared, power: Electrical, i3: Array, until: int) -> Res
     )
 
 
-def _recovery(power: Electrical, trip: Trip) -> Result:
+@dataclass(frozen=True, slots=True)
+class Return:
+    """The port came back: at which sample, at which voltage, and whether that is the one it had."""
+
+    at: int
+    voltage_v: float
+    is_same: bool
+
+
+def _back(run: Prepared, trip: Trip, tracks: Tracks, nominal: float) -> Return | None:
+    """How the port came back: at its voltage, or at another one that a port offers."""
+    if trip.voltage_stayed or trip.down is None:
+        return None
+    other = find_return(
+        tracks.t,
+        tracks.v3,
+        tracks.i3,
+        trip.down,
+        least_v=min(transient_window(5.0).lower, run.limits["trip_voltage_share"] * nominal),
+        hold_s=run.limits["mode_change_hold_s"],
+        band=0.5 * run.limits["mode_change_share"],
+        load_a=run.limits["trip_current_share"] * float(tracks.i3.max()),
+    )
+    if trip.back is not None and (other is None or trip.back <= other[0]):
+        return Return(trip.back, float(tracks.v3[trip.back]), is_same=True)
+    if other is None:
+        return None
+    return Return(*other, is_same=other[1] >= run.limits["trip_voltage_share"] * nominal)
+
+
+def _recovery(power: Electrical, trip: Trip, back: Return | None) -> Result:
     span = (float(power.t[trip.at]), float(power.t[-1]))
     if trip.voltage_stayed:
         return RECOVERY.words("recovery", "not needed: the voltage stayed", span=span)
-    if trip.back is None:
+    if back is None:
         return RECOVERY.words("recovery", f"not seen: the log ends {span[1] - span[0]:.0f} s after the trip", span=span)
-    after = float(power.t[trip.back] - power.t[trip.at])
-    return RECOVERY.words("recovery", f"by itself within the log, after {after:.1f} s", span=span)
+    after = float(power.t[back.at] - power.t[trip.at])
+    inputs: dict[str, float | str] = {"after_s": after, "voltage_v": back.voltage_v}
+    words = f"by itself within the log, after {after:.1f} s"
+    if not back.is_same:
+        words += f", at {back.voltage_v:.3g} V: a new contract must be made"
+    return RECOVERY.words("recovery", words, span=span, inputs=inputs)
