@@ -65,10 +65,14 @@ def _basis(x: Array, tau: float, with_start: bool) -> Array:
 
 
 def _residual_ss(x: Array, y: Array, tau: float, with_start: bool) -> float:
-    basis = _basis(x, tau, with_start)
-    best = np.linalg.lstsq(basis, y, rcond=None)[0]
-    rest = y - basis @ best
-    return float(rest @ rest)
+    """Residual sum of squares of the best line of y over the growth, in closed form."""
+    growth = -np.expm1(-x / tau)
+    if with_start:
+        growth -= growth.mean()
+        y = y - y.mean()
+    scale = float((growth * growth).sum())
+    rest = y - (float((growth * y).sum()) / scale if scale > 0.0 else 0.0) * growth
+    return float((rest * rest).sum())
 
 
 def _search(x: Array, y: Array, with_start: bool) -> float:

@@ -44,14 +44,17 @@ def moments(y: Array, weights: Array) -> Moments:
     if total <= 0.0:
         weights = np.ones(len(y))
         total = float(len(y))
-    mean = float(weights @ y) / total
+    # sums in pairs, not a dot product: the same on every machine, and no threads for so little work
+    mean = float((weights * y).sum()) / total
     rest = y - mean
-    shift = float(weights @ rest) / total
+    shift = float((weights * rest).sum()) / total
     rest -= shift
-    divisor = total - float(weights @ weights) / total
+    divisor = total - float((weights * weights).sum()) / total
     if divisor <= 0.0:
         return Moments(mean + shift, float("nan"))
-    return Moments(mean + shift, float(np.sqrt(float(weights @ (rest * rest)) / divisor)))
+    rest *= rest
+    rest *= weights
+    return Moments(mean + shift, float(np.sqrt(float(rest.sum()) / divisor)))
 
 
 def lag_one(y: Array) -> float:
