@@ -135,6 +135,8 @@ def _date_of(texts: list[str], day_first: str) -> TextClock:
         mark = matched[0]["s"]
         return TextClock(kind, (f"%d{mark}%b{mark}{year}{tail}",), zone, "date with a month's name")
     orders, why = _orders(matched, day_first)
+    if not orders:
+        return TextClock("")
     return TextClock(kind, tuple(o + tail for o in orders), zone, why)
 
 

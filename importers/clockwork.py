@@ -162,6 +162,8 @@ def _read_text(column: Column, rows: Rows, day_first: str) -> TextClock:
 
 def _time_format_of(column: Column, found: TextClock) -> str:
     """Format by strptime of a time of day beside a date."""
+    if not found.formats:
+        return ""
     if found.formats[0] not in {"h:m:s", "h:m", "m:s", "m:s+"}:
         return found.formats[0]
     first = next((t.strip().strip('"') for t in column.texts if t.strip()), "")

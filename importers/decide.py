@@ -268,7 +268,7 @@ def _candidates(column: Column, quantity: str, words: Vocabulary) -> tuple[Unit,
             return (kinds[0],)
     if label.unit is not None and label.unit.quantity == quantity and label.unit_sure:
         return (label.unit,)
-    return tuple(words.units[u] for u in COMMON_UNITS.get(quantity, ()))
+    return tuple(words.units[u] for u in (*COMMON_UNITS.get(quantity, ()), *RARE_UNITS.get(quantity, ())))
 
 
 def _settle_units(work: _Work, group: Group) -> None:

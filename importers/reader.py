@@ -72,6 +72,7 @@ class _Part:
     pending_lines: list[npt.NDArray[np.uint32]] = field(default_factory=list)
     samples: int = 0
     t_zero: float | None = None
+    t_last: float = -np.inf
     started_us: int | None = None
     filled: set[str] = field(default_factory=set)
 
@@ -93,6 +94,7 @@ class _Reader:
         self.samples = 0
         self.held: list[tuple[Rows, npt.NDArray[np.float64], dict[int, pl.Series]]] = []
         self.held_bytes = 0
+        self.left_out: set[int] = set()
         self.seen: dict[int, tuple[int, int]] = {}
         clock = set(plan.clock.columns) | set(plan.date_clock.columns if plan.date_clock else ())
         measured = {c.index for run in plan.runs for c in run.columns}
@@ -338,6 +340,9 @@ class _Reader:
             if problem.severity == "error":
                 raise ImportRefused([replace(problem, file=self.file, line=int(lines[row]))])
             line = int(lines[row])
+            if line in self.left_out:  # another port's part of the same line
+                continue
+            self.left_out.add(line)
             self.tally.problems += 1
             self.tally.note(replace(problem, file=self.file, line=line, message=f"Line {line:,}: {problem.message}"))
         part.timeline.problems.clear()
@@ -352,6 +357,7 @@ class _Reader:
         )
         part.number += 1
         part.sink = part.start = part.t_zero = None
+        part.t_last = -np.inf
         part.samples = 0
         part.filled = set()
 
@@ -365,6 +371,14 @@ class _Reader:
             part.t_zero = float(t[0])
             part.start = self._start(part)
             part.sink = self.sink.open_run(part.start)
+        if not (np.diff(t, prepend=part.t_last) > 0).all():
+            raise ImportRefused.because(
+                "not-a-clock",
+                f"The clock of {self.file} does not advance from line to line. Name another time column, or sort the "
+                "file by time.",
+                file=self.file,
+            )
+        part.t_last = float(t[-1])
         if part.t_zero:
             t = np.round(t - part.t_zero, 9)
         part.samples += len(t)

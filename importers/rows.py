@@ -6,7 +6,6 @@ natively (0.05 s per million rows of three columns); any doubt sends it through 
 
 from __future__ import annotations
 
-import csv
 import re
 from dataclasses import dataclass, field
 
@@ -14,7 +13,7 @@ import polars as pl
 
 from importers.bytesview import Piece
 from importers.schema import Problem
-from importers.shape import SPACE, SPACES, Layout, is_end_mark, split_line
+from importers.shape import SPACE, SPACES, Layout, is_end_mark, quoted_cells, split_line
 from importers.words import Vocabulary
 
 __all__ = ["Rows", "Tally", "name_of", "read_rows"]
@@ -332,7 +331,7 @@ def _csv_cells(line: str, mark: str) -> list[str]:
         return line.split(mark)
     if line.count('"') % 2:
         return [line]  # a quote that never closes: the line is damaged
-    return next(csv.reader([line], delimiter=mark, skipinitialspace=True), [])
+    return quoted_cells(line, mark)
 
 
 def _without_totals(rows: Rows, piece: Piece, words: Vocabulary, tally: Tally) -> Rows:

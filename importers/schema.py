@@ -8,9 +8,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
-import polars as pl
+if TYPE_CHECKING:
+    import polars as pl
 
 __all__ = [
     "CHANNELS",
@@ -108,6 +109,8 @@ DIRECTIONS: tuple[str, ...] = ("out", "in")
 
 def trace_schema() -> pl.Schema:
     """Polars schema of a trace: run_id Int64, t_s [s] and every channel Float64."""
+    import polars as pl  # late: lists of runs speak of channels and need no frames
+
     return pl.Schema({name: pl.Int64() if name == "run_id" else pl.Float64() for name in TRACE_COLUMNS})
 
 

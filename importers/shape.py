@@ -13,13 +13,15 @@ from dataclasses import dataclass, field
 from importers.labels import read_label
 from importers.words import Vocabulary, normalise, tokens
 
-__all__ = ["Cell", "Layout", "cell_kind", "find_layout", "split_line"]
+__all__ = ["Cell", "Layout", "cell_kind", "find_layout", "quoted_cells", "split_line"]
 
 SPACES = "  "
 """Delimiter value that stands for runs of two or more spaces."""
 SPACE = " "
 """Delimiter value that stands for runs of one or more spaces."""
 _DELIMITERS = (",", ";", "\t", "|", SPACES, SPACE)
+_WIDEST = 400
+"""More columns than this [count] are no meter's."""
 _LOOK = 400
 """Lines looked at for the shape."""
 
@@ -87,9 +89,15 @@ def split_line(line: str, delimiter: str) -> list[str]:
         return re.split(r" {2,}|\t", line.strip())
     if delimiter == SPACE:
         return line.split()
-    if '"' in line:
-        return next(csv.reader([line], delimiter=delimiter, skipinitialspace=True), [])
-    return line.split(delimiter)
+    return quoted_cells(line, delimiter) if '"' in line else line.split(delimiter)
+
+
+def quoted_cells(line: str, delimiter: str) -> list[str]:
+    """Split a line with quotes by RFC 4180; a damaged one stays whole."""
+    try:
+        return next(csv.reader([line.replace("\r", " ")], delimiter=delimiter, skipinitialspace=True), [])
+    except csv.Error:
+        return [line]
 
 
 def cell_kind(cell: str, words: Vocabulary) -> str:
@@ -152,8 +160,8 @@ def find_layout(head: bytes, words: Vocabulary, delimiter: str | None = None) ->
     by_tab = max((t.count for t in tries if t.delimiter == "\t"), default=0)
     # spaces split at tabs too: where tabs make a table, spaces only cut dates and thousands
     tries = [t for t in tries if t.delimiter not in {SPACE, SPACES} or by_tab < 0.8 * t.count or by_tab == 0]
-    best = max(tries, key=lambda t: (t.count * min(t.width, 2), t.values, t.width if t.delimiter != SPACE else 0))
-    if best.count == 0 or best.width < 2:
+    best = max(tries, key=lambda t: (t.count * min(t.width, 2) * t.values, t.width if t.delimiter != SPACE else 0))
+    if best.count == 0 or not 2 <= best.width <= _WIDEST:
         return None
     return _describe(lines, best, words)
 
@@ -186,7 +194,9 @@ def _attempt(lines: list[str], delimiter: str, words: Vocabulary) -> _Try:
     width = max(widths, key=lambda w: (widths[w], w))
     start, stop = _stretch(lines, rows, width)
     block = [r for r in rows[start:stop] if r is not None and len(r) == width]
-    values = sum(cell_kind(c, words) in _VALUES for r in block[:20] for c in r) / max(1, len(block[:20]) * width)
+    kinds = Counter(cell_kind(c, words) for r in block[:20] for c in r)
+    said = sum(kinds[k] for k in _VALUES) + 0.9 * sum(kinds[k] for k in _BLANKS)
+    values = said / max(1, kinds.total())
     return _Try(delimiter, rows, width, len(block), start, stop, values)
 
 

@@ -18,7 +18,7 @@ __all__ = ["Settled", "Timeline"]
 Array = npt.NDArray[np.float64]
 _DAY = 86400.0
 _MANY = 200
-"""More jumps back than this [count] and the column is no clock."""
+"""More jumps back than this, or than one in twenty rows, and the column is no clock."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +55,7 @@ class Timeline:
     problems: list[tuple[int, Problem]] = field(default_factory=list)
     """Row positions (of the current feed) with what is wrong."""
     jumps: int = 0
+    rows: int = 0
     first: float | None = None
 
     def feed(
@@ -87,6 +88,7 @@ class Timeline:
         if len(good):
             self.last = float(good[-1])
             self.first = float(good[0]) if self.first is None else self.first
+        self.rows += ready
         if ready:
             kept = np.flatnonzero(keep[:ready])
             if len(kept):
@@ -153,7 +155,7 @@ class Timeline:
                 self._join(x, j, prev, change)
             start = j + 1
             self.jumps += 1
-            if self.jumps > _MANY:
+            if self.jumps > min(_MANY, 4 + (self.rows + n) // 20):
                 self.problems.append((j, _no_clock()))
                 return x, keep, None, n
 
@@ -271,5 +273,5 @@ def _no_clock() -> Problem:
     return Problem(
         "not-a-clock",
         "error",
-        f"The clock goes back more than {_MANY} times. Name another time column, or sort the file by time.",
+        "The clock goes back again and again. Name another time column, or sort the file by time.",
     )
