@@ -1,0 +1,190 @@
+"""The part of a report that lets a stranger check it: meters, methods, runs with hashes, SQL. Knows the library."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from store.evidence import BenchEvidence
+from store.figures import TABLES
+from store.pages import DevicePage
+from store.publish.content import Block, Cell, Column, Plot, Query, Section, Table, words
+from store.publish.figures_sql import headline_queries, quoted, results_query
+from store.publish.shown import run_list
+from store.results.registry import METHODS
+
+if TYPE_CHECKING:
+    from store.library import Library
+
+__all__ = ["conditions_section", "data_section", "methods_section"]
+
+
+def _rows(library: Library, sql: str) -> list[dict[str, Any]]:
+    found: list[dict[str, Any]] = library.sql(sql, limit=None).table.to_pylist()
+    return found
+
+
+def conditions_section(library: Library, run_ids: Sequence[int]) -> Section:
+    """Under what it was measured and by which meters, with their calibration."""
+    runs = _rows(library, f"SELECT * FROM runs WHERE run_id IN ({run_list(run_ids)}) ORDER BY run_id")
+    ambients = sorted({round(float(run["ambient_c"])) for run in runs if run["ambient_c"] is not None})
+    places = sorted({str(run["measured_at"]) for run in runs if run["measured_at"]})
+    stated = [
+        f"Ambient temperatures: {', '.join(f'{value} °C' for value in ambients) or 'not recorded'}.",
+        f"Voltage was taken at: {', '.join(places) or 'not recorded'}.",
+        "Mode, load and ambient of every run are in the appendix.",
+    ]
+    aside = [run for run in runs if run["quality"] != "ok"]
+    if aside:
+        told = [f"run {r['run_id']} ({r['quality']}: {r['quality_reason'] or 'no reason given'})" for r in aside]
+        stated.append(f"Set aside, in no figure: {'; '.join(told)}.")
+    names = sorted({str(run["meter"]) for run in runs if run["meter"]})
+    overdue = sorted({str(run["meter"]) for run in runs if run["meter_overdue"]})
+    blocks: list[Block] = [words(*stated), _meters(library, names, overdue)]
+    if overdue:
+        blocks.append(
+            words(
+                f"Calibration was overdue when these runs were made: {', '.join(overdue)}. Its readings are given as "
+                "they are; their uncertainty may be larger than stated.",
+                manner="caution",
+            )
+        )
+    unnamed = [run["run_id"] for run in runs if not run["meter"]]
+    if unnamed:
+        blocks.append(words(f"No meter is on record for runs {run_list(unnamed)}.", manner="note"))
+    return Section("conditions", "Conditions and meters", tuple(blocks))
+
+
+def _meters(library: Library, names: Sequence[str], overdue: Sequence[str]) -> Table:
+    calibrations = {name: library.calibrations(name) for name in names}
+    known = {meter.name: meter for meter in library.meters()}
+    rows = []
+    for name in names:
+        meter = known.get(name)
+        specs = [
+            f"{what} ±({spec})"
+            for what, spec in (
+                ("voltage", meter.voltage_spec if meter else ""),
+                ("current", meter.current_spec if meter else ""),
+                ("temperature", meter.temperature_spec if meter else ""),
+            )
+            if spec
+        ]
+        last = calibrations[name][-1] if calibrations[name] else None
+        told = "none on record"
+        if last is not None:
+            parts = [last.calibrated_on.isoformat(), last.document, last.done_by, last.found]
+            told = ", ".join(part for part in parts if part)
+        due = last.due_on.isoformat() if last is not None and last.due_on else ""
+        rows.append(
+            (
+                Cell(name, note=meter.note if meter else ""),
+                Cell("; ".join(specs) or "unknown: results by it carry no uncertainty"),
+                Cell(told),
+                Cell(f"{due} (overdue)" if name in overdue else due, mark="overdue" if name in overdue else ""),
+            )
+        )
+    heads = ("meter", "limits of error, as stated by its maker", "last calibration", "due")
+    return Table("Meters used", tuple(Column(head) for head in heads), tuple(rows), is_wide=True)
+
+
+def methods_section(library: Library, run_ids: Sequence[int]) -> Section:
+    """Every method behind a number, with its version, formula and source."""
+    names = sorted({name for figures in TABLES.values() for name in figures})
+    found = _rows(
+        library,
+        'SELECT DISTINCT method, method_version FROM results WHERE "current" AND value IS NOT NULL '
+        f"AND run_id IN ({run_list(run_ids)}) AND name IN ({', '.join(map(quoted, names))}) ORDER BY ALL",
+    )
+    rows = []
+    for row in found:
+        method = METHODS.get(row["method"])
+        known = method if method is not None and method.version == row["method_version"] else None
+        rows.append(
+            (
+                Cell(row["method"]),
+                Cell(str(row["method_version"])),
+                Cell(known.formula if known else "of an earlier version of the program"),
+                Cell(known.source if known else ""),
+            )
+        )
+    columns = tuple(Column(head) for head in ("method", "version", "how", "source"))
+    table = Table("Methods", columns, tuple(rows), is_wide=True)
+    text = words(
+        "Uncertainty: a meter's stated limits of error are taken as rectangular; gain and offset errors are the same "
+        "through a run and do not average out; integration adds a part from halving the sampling. Combined after the "
+        "GUM (JCGM 100:2008), expanded by k = 2. Where a meter's accuracy is unknown the uncertainty is unknown, not "
+        "zero.",
+        "Ratios have three names: yield is delivered over rated energy; round trip is delivered energy over energy "
+        "taken in at the port; wall to load is round trip times the efficiency of the adapter, measured or, where so "
+        "stated, assumed.",
+    )
+    return Section("methods", "Methods", (text, table))
+
+
+def data_section(
+    library: Library,
+    pages: Sequence[DevicePage],
+    evidence: BenchEvidence,
+    plots: Sequence[Plot],
+    run_ids: Sequence[int],
+) -> Section:
+    """Runs with their hashes, and the SQL for every figure."""
+    blocks: list[Block] = [
+        words(
+            "Each figure can be got again from the library's open files: traces are Parquet, one table of samples in "
+            "SI units; the queries below run as they stand in `joulebook sql`. The hash of an original is that of the "
+            "meter's own export, byte for byte; the hash of a trace is that of the file in which the run lies. Data "
+            "files for other programs: `joulebook export`."
+        ),
+        _runs(library, run_ids),
+    ]
+    for page in pages:
+        blocks += headline_queries(page.sheet.device, page.figures, evidence)
+        for table in page.tables:
+            runs = sorted({run for row in table.rows for run in row.run_ids})
+            blocks.append(results_query(f"{page.sheet.device} {table.kind}", runs, TABLES[table.kind]))
+        claims = (
+            "SELECT claim, measured, unit, uncertainty, verdict, reason, run_ids FROM verdicts "
+            f"WHERE device = {quoted(page.sheet.device)}"
+        )
+        blocks.append(Query(f"claims and verdicts of {page.sheet.device}", claims))
+    blocks += [Query(f"figure: {plot.title}", plot.sql) for plot in plots if plot.sql]
+    return Section("data", "Data appendix", tuple(blocks))
+
+
+def _runs(library: Library, run_ids: Sequence[int]) -> Table:
+    rows = []
+    for run_id in run_ids:
+        run = library.run(run_id)
+        facts, origin = run.facts, run.provenance
+        what = ", ".join(part for part in (facts.port, facts.mode, facts.load_set) if part)
+        ambient = f"{facts.ambient_c:g}" if facts.ambient_c is not None else ""
+        amended = f"amended {len(run.amendments)} times" if run.amendments else ""
+        rows.append(
+            (
+                Cell(str(run_id), note=amended),
+                Cell(facts.device or ""),
+                Cell(facts.kind or ""),
+                Cell(what),
+                Cell(ambient),
+                Cell(facts.started_at.strftime("%Y-%m-%d %H:%M") if facts.started_at else "not logged"),
+                Cell(facts.meter or ""),
+                Cell(str(run.samples)),
+                Cell(origin.source_file, note=origin.source_sha256 or "no original kept"),
+                Cell(origin.trace_file, note=origin.trace_sha256),
+            )
+        )
+    columns = (
+        Column("run", is_number=True),
+        Column("device"),
+        Column("test"),
+        Column("port, mode, load"),
+        Column("ambient", "°C", is_number=True),
+        Column("begun, UTC"),
+        Column("meter"),
+        Column("samples", is_number=True),
+        Column("original and its SHA-256"),
+        Column("trace and its SHA-256"),
+    )
+    return Table("Runs", columns, tuple(rows), is_wide=True)

@@ -1,0 +1,116 @@
+"""SQL over the public views by which a stranger gets a headline figure again. Knows SQL text and figures."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from store.evidence import BenchEvidence
+from store.pages import Figure
+from store.publish.content import Query
+from store.publish.shown import label, run_list
+from store.results.efficiency import pair_runs
+
+__all__ = ["headline_queries", "quoted", "results_query"]
+
+
+def quoted(text: str) -> str:
+    """A text as an SQL literal."""
+    return "'" + text.replace("'", "''") + "'"
+
+
+def _mean(expression: str, device: str, name: str, runs: Sequence[int]) -> str:
+    return (
+        f"SELECT avg({expression}) AS value\nFROM results r JOIN devices d USING (device)\n"
+        f'WHERE r."current" AND d.device = {quoted(device)} AND r.name = {quoted(name)} '
+        f"AND r.run_id IN ({run_list(runs)})"
+    )
+
+
+_OF_ENERGY = {
+    "energy_out_wh": "r.value",
+    "yield": "r.value / d.rated_wh",
+    "wh_per_kg": "r.value * 1000 / d.mass_g",
+    "wh_per_l": "r.value * 1000 / d.volume_cm3",
+}
+_OF_SHEET = {
+    "rated_wh_per_kg": "rated_wh * 1000 / mass_g",
+    "rated_wh_per_l": "rated_wh * 1000 / volume_cm3",
+    "mass_g": "mass_g",
+}
+
+
+def headline_queries(device: str, figures: Sequence[Figure], evidence: BenchEvidence) -> tuple[Query, ...]:
+    """A query for each headline figure of a device, with the number that it gives.
+
+    Figures that rest on an adapter's efficiency are told as a sentence with the queries of their parts.
+    """
+    found = []
+    for figure in figures:
+        if figure.value is None:
+            continue
+        sql, note = _query(device, figure, evidence)
+        gives = figure.value if sql and not note else None
+        found.append(Query(label(figure.name), sql, gives, figure.unit, note))
+    return tuple(found)
+
+
+def _query(device: str, figure: Figure, evidence: BenchEvidence) -> tuple[str, str]:
+    name, runs = figure.name, figure.run_ids
+    if name in _OF_ENERGY:
+        return _mean(_OF_ENERGY[name], device, "energy_out_wh", runs), ""
+    if name == "price_per_usable_wh":
+        return f"SELECT any_value(price) / any_value(value) AS value FROM (\n{_price(device, runs)}\n)", ""
+    if name in _OF_SHEET:
+        return f"SELECT {_OF_SHEET[name]} AS value FROM devices WHERE device = {quoted(device)}", ""
+    if name == "round_trip":
+        return _round_trip(device, runs, evidence), ""
+    if name == "wall_to_load":
+        return "", f"Round trip times the efficiency of the adapter. {_sentence(figure.note)}"
+    if name == "wasted_share":
+        return "", f"1 - wall to load. {_sentence(figure.note)}"
+    if name in ("sustained_power_w", "w_per_kg"):
+        held = (
+            "SELECT run_id, port, mode, load_set, ambient_c, held_s, runtime_s, ended FROM runs\n"
+            f"WHERE device = {quoted(device)} AND kind IN ('discharge', 'heat') AND quality = 'ok' ORDER BY run_id"
+        )
+        return held, "The largest set load held for 98 % of the runtime at room temperature, of all these runs." + (
+            " Divided by the mass." if name == "w_per_kg" else ""
+        )
+    return _mean("r.value", device, name, runs), ""
+
+
+def _sentence(text: str) -> str:
+    return f"{text[0].upper()}{text[1:]}." if text else ""
+
+
+def _price(device: str, runs: Sequence[int]) -> str:
+    return (
+        "  SELECT any_value(d.price) AS price, avg(r.value) AS value\n"
+        "  FROM results r JOIN devices d USING (device)\n"
+        f"  WHERE r.\"current\" AND d.device = {quoted(device)} AND r.name = 'energy_out_wh' "
+        f"AND r.run_id IN ({run_list(runs)})"
+    )
+
+
+def _round_trip(device: str, runs: Sequence[int], evidence: BenchEvidence) -> str:
+    pairs = [
+        (pair.discharge.run_id, pair.recharge.run_id)
+        for pair in pair_runs(evidence.of(device))
+        if pair.discharge.run_id in runs
+    ]
+    listed = ", ".join(f"({out}, {into})" for out, into in pairs)
+    return (
+        f"SELECT avg(o.value / i.value) AS value\nFROM (VALUES {listed}) AS pair(out_run, in_run)\n"
+        "JOIN results o ON o.run_id = out_run AND o.name = 'energy_out_wh' AND o.\"current\"\n"
+        "JOIN results i ON i.run_id = in_run AND i.name = 'energy_in_wh' AND i.\"current\""
+    )
+
+
+def results_query(kind: str, run_ids: Sequence[int], names: Sequence[str]) -> Query:
+    """Single results behind a table of one kind of test; means in the table are of these."""
+    listed = ", ".join(quoted(name) for name in names)
+    sql = (
+        "SELECT run_id, name, value, uncertainty, unit, method, method_version\nFROM results\n"
+        f'WHERE "current" AND run_id IN ({run_list(run_ids)})\n  AND name IN ({listed})\nORDER BY run_id, name'
+    )
+    return Query(f"results of {kind} runs", sql)

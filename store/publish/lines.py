@@ -1,0 +1,447 @@
+"""The data of plots, each by one question in SQL, so that whoever has the library can draw them again.
+
+Knows the library's views; draws nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+from importers.schema import CHANNELS
+from store.pages import ComparisonPage, ConditionRow, DevicePage, TestTable
+from store.publish.content import Band, Panel, Plot, Series
+from store.publish.package import slug
+from store.publish.shown import run_list
+from store.results.comparison import COMPARISON_BAR
+from store.results.facts import parse_load, parse_mode, window_of
+from store.results.matching import ROOM_C
+
+if TYPE_CHECKING:
+    from store.library import Library
+
+__all__ = ["comparison_plots", "device_plots", "run_plot"]
+
+MOST_LINES = 4
+POINTS = 240
+"""Points of a line over the longest run: more than a page shows."""
+
+
+def _rows(library: Library, sql: str) -> list[dict[str, Any]]:
+    found: list[dict[str, Any]] = library.sql(sql, limit=None).table.to_pylist()
+    return found
+
+
+def over_time_sql(run_ids: Sequence[int], channel: str, bucket_s: int, anchor: str = "") -> str:
+    """Mean, lowest and highest of a channel per span of time, from load applied where a result says when."""
+    value = "coalesce(s.power_w, s.voltage_v * s.current_a)" if channel == "power_w" else f"s.{channel}"
+    begin = "0"
+    join = ""
+    if anchor:
+        begin = "coalesce(w.from_s, 0)"
+        join = f"\nLEFT JOIN results w ON w.run_id = s.run_id AND w.name = '{anchor}' AND w.\"current\""
+    return (
+        f"SELECT s.run_id, floor((s.t_s - {begin}) / {bucket_s}) * {bucket_s} AS from_s,\n"
+        f"  round(avg({value}), 4) AS mean, round(min({value}), 4) AS lowest, round(max({value}), 4) AS highest\n"
+        f"FROM samples s{join}\nWHERE s.run_id IN ({run_list(run_ids)}) AND {value} IS NOT NULL\n"
+        "GROUP BY ALL ORDER BY s.run_id, from_s"
+    )
+
+
+def bucket_for(library: Library, run_ids: Sequence[int]) -> int:
+    """Length of a span [s] in whole seconds, so that the longest run has about POINTS of them."""
+    sql = f"SELECT max(duration_s) AS longest, max(interval_s) AS step FROM runs WHERE run_id IN ({run_list(run_ids)})"
+    found = _rows(library, sql)[0]
+    longest, step = float(found["longest"] or 0.0), float(found["step"] or 1.0)
+    for size in (1, 2, 5, 10, 15, 20, 30, 60, 120, 300, 600):
+        if size >= step and longest / size <= POINTS:
+            return size
+    return 1800
+
+
+def _time_series(
+    library: Library, channel: str, labels: Mapping[int, str], *, anchor: str, bucket_s: int
+) -> tuple[tuple[Series, ...], str]:
+    run_ids = tuple(labels)
+    sql = over_time_sql(run_ids, channel, bucket_s, anchor)
+    by_run: dict[int, list[dict[str, Any]]] = {}
+    for row in _rows(library, sql):
+        by_run.setdefault(row["run_id"], []).append(row)
+    series = []
+    for style, run_id in enumerate(run_ids):
+        rows = by_run.get(run_id)
+        if rows:
+            series.append(
+                Series(
+                    labels[run_id],
+                    tuple(round((row["from_s"] + bucket_s / 2) / 60, 4) for row in rows),
+                    tuple(row["mean"] for row in rows),
+                    tuple(row["lowest"] for row in rows),
+                    tuple(row["highest"] for row in rows),
+                    style,
+                )
+            )
+    return tuple(series), sql
+
+
+def time_plot(
+    library: Library,
+    plot_id: str,
+    title: str,
+    labels: Mapping[int, str],
+    channels: Mapping[str, str],
+    *,
+    anchor: str = "",
+    alt: str = "",
+) -> Plot | None:
+    """Channels of several runs over each other, one panel per channel, from load applied.
+
+    Args:
+        library: The library.
+        plot_id: Stable word.
+        title: Of the figure.
+        labels: Run to its label, in the order of styles.
+        channels: Channel to the y axis's label.
+        anchor: The result whose span begins when load was applied; empty for the log's own begin.
+        alt: Words instead of the picture; made from the data where empty.
+    """
+    run_ids = tuple(labels)
+    bucket_s = bucket_for(library, run_ids)
+    panels, texts, told = [], [], []
+    for channel, y_label in channels.items():
+        series, sql = _time_series(library, channel, labels, anchor=anchor, bucket_s=bucket_s)
+        if series:
+            panels.append(Panel(y_label, series, from_zero=channel == "power_w"))
+            texts.append(sql)
+            told += [_in_words(y_label, item) for item in series]
+    if not panels:
+        return None
+    start = {"": "the log's first sample", "energy_in_wh": "charging begun"}.get(anchor, "load applied")
+    last = panels.pop()
+    x_label = f"time from {start} / min"
+    panels.append(Panel(last.y_label, last.series, last.bands, last.title, x_label, last.from_zero))
+    note = f"Mean of every {bucket_s} s, shaded from lowest to highest sample; the first run of each condition."
+    return Plot(
+        plot_id,
+        title,
+        alt or f"{title}. {' '.join(told)}",
+        tuple(panels),
+        note=note,
+        sql=";\n\n".join(texts),
+        run_ids=run_ids,
+    )
+
+
+def _in_words(y_label: str, series: Series) -> str:
+    values = [value for value in series.y if value is not None]
+    unit = y_label.partition(" / ")[2]
+    quantity = y_label.partition(" / ")[0]
+    return (
+        f"{series.label}: {quantity} {min(values):.4g} to {max(values):.4g} {unit} over {series.x[-1]:.0f} min."
+        if values
+        else ""
+    )
+
+
+def _table(page: DevicePage, kind: str) -> TestTable | None:
+    return next((table for table in page.tables if table.kind == kind), None)
+
+
+def _at_room(row: ConditionRow) -> bool:
+    return row.ambient_c is None or ROOM_C[0] <= row.ambient_c <= ROOM_C[1]
+
+
+def _condition(row: ConditionRow, *, device: str = "") -> str:
+    ambient = f"{row.ambient_c:.0f} °C" if row.ambient_c is not None and not _at_room(row) else ""
+    return ", ".join(part for part in (device, row.port, row.mode, row.load, ambient) if part)
+
+
+def device_plots(library: Library, page: DevicePage) -> tuple[Plot, ...]:
+    """Every plot that a device's runs allow."""
+    name = page.sheet.device
+    found = [
+        _discharge_plot(library, page),
+        _energy_plot(page),
+        _regulation_plot(library, page),
+        _recharge_plot(library, page),
+        _efficiency_plot(page),
+        _heat_plot(library, page),
+    ]
+    prefix = name.lower()
+    return tuple(_named(plot, prefix) for plot in found if plot is not None)
+
+
+def _named(plot: Plot, prefix: str) -> Plot:
+    return replace(plot, id=f"{slug(prefix)}-{plot.id}")
+
+
+def _discharge_plot(library: Library, page: DevicePage) -> Plot | None:
+    table = _table(page, "discharge")
+    if table is None:
+        return None
+    rows = [row for row in table.rows if not row.is_shared and _at_room(row)]
+    rows.sort(key=lambda row: (-_load_w(row), row.port, row.mode))
+    labels = {row.run_ids[0]: _condition(row) for row in rows[:MOST_LINES]}
+    if not labels:
+        return None
+    title = f"{page.sheet.device}: power and case temperature while discharged at room temperature"
+    channels = {"power_w": "power / W", "temperature_c": "case temperature / °C"}
+    return time_plot(library, "discharge", title, labels, channels, anchor="energy_out_wh")
+
+
+def _load_w(row: ConditionRow) -> float:
+    load = parse_load(row.load)
+    return load.value if load is not None and load.unit == "W" else 0.0
+
+
+def _recharge_plot(library: Library, page: DevicePage) -> Plot | None:
+    table = _table(page, "recharge")
+    if table is None:
+        return None
+    labels = {row.run_ids[0]: _ambient_words(row) for row in table.rows[:MOST_LINES]}
+    title = f"{page.sheet.device}: recharge"
+    channels = {"power_w": "charging power / W", "temperature_c": "case temperature / °C"}
+    return time_plot(library, "recharge", title, labels, channels, anchor="energy_in_wh")
+
+
+def _ambient_words(row: ConditionRow) -> str:
+    ambient = f"{row.ambient_c:.0f} °C" if row.ambient_c is not None else ""
+    return ", ".join(part for part in (row.port, row.mode, ambient) if part)
+
+
+def _heat_plot(library: Library, page: DevicePage) -> Plot | None:
+    if page.sheet.kind == "power bank":
+        return None
+    table = _table(page, "heat")
+    if table is None:
+        return None
+    labels = {row.run_ids[0]: _condition(row) for row in table.rows[:MOST_LINES]}
+    title = f"{page.sheet.device}: case temperature at steady load"
+    return time_plot(library, "heat", title, labels, {"temperature_c": "case temperature / °C"})
+
+
+def _energy_plot(page: DevicePage) -> Plot | None:
+    """Share of the rated energy that is delivered, over the load."""
+    table = _table(page, "discharge")
+    rated = page.sheet.energy_wh
+    if table is None or rated is None:
+        return None
+    places: dict[str, list[tuple[float, float, float | None, ConditionRow]]] = {}
+    for row in table.rows:
+        figure = row.figures[0]
+        if figure.value is None or row.is_shared or not _at_room(row) or not _load_w(row):
+            continue
+        place = ", ".join(part for part in (row.port, row.mode) if part)
+        u = None if figure.uncertainty is None else 200.0 * figure.uncertainty / rated
+        places.setdefault(place, []).append((_load_w(row), 100.0 * figure.value / rated, u, row))
+    series, runs, told = [], [], []
+    for style, (place, points) in enumerate(places.items()):
+        points.sort(key=lambda point: point[0])
+        series.append(
+            Series(
+                place,
+                tuple(point[0] for point in points),
+                tuple(round(point[1], 4) for point in points),
+                tuple(None if point[2] is None else round(point[1] - point[2], 4) for point in points),
+                tuple(None if point[2] is None else round(point[1] + point[2], 4) for point in points),
+                style,
+                "line and points" if len(points) > 1 else "points",
+            )
+        )
+        runs += [run for point in points for run in point[3].run_ids]
+        told.append(f"{place}: " + ", ".join(f"{point[1]:.1f} % at {point[0]:g} W" for point in points) + ".")
+    if not series:
+        return None
+    title = f"{page.sheet.device}: share of the rated {rated:g} Wh that is delivered, over the load"
+    sql = (
+        "SELECT r.port, r.mode, r.load_set, avg(100 * r.energy_out_wh / d.rated_wh) AS percent, count(*) AS tests\n"
+        f"FROM runs r JOIN devices d USING (device)\nWHERE r.run_id IN ({run_list(sorted(runs))})\n"
+        "GROUP BY ALL ORDER BY ALL"
+    )
+    panel = Panel("yield / %", tuple(series), x_label="set load / W")
+    note = "Bars: ± U, k = 2; no bar where the meter's accuracy is unknown."
+    return Plot("yield", title, f"{title}. {' '.join(told)}", (panel,), note=note, sql=sql, run_ids=tuple(sorted(runs)))
+
+
+def _regulation_plot(library: Library, page: DevicePage) -> Plot | None:
+    table = _table(page, "regulation")
+    if table is None:
+        return None
+    runs = [(row, row.run_ids[0]) for row in table.rows][:6]
+    sql = _levels_sql([run for _, run in runs])
+    by_run: dict[int, list[dict[str, Any]]] = {}
+    for row in _rows(library, sql):
+        by_run.setdefault(row["run_id"], []).append(row)
+    panels, told = [], []
+    for condition, run_id in runs:
+        levels = by_run.get(run_id, [])
+        if not levels:
+            continue
+        mode = parse_mode(condition.mode)
+        window = window_of(mode) if mode is not None else None
+        bands = (Band(f"window {window.lower:g} to {window.upper:g} V", window.lower, window.upper),) if window else ()
+        expanded = [None if row["u_v"] is None else 2 * row["u_v"] for row in levels]
+        volts = [row["voltage_v"] for row in levels]
+        series = Series(
+            "settled voltage",
+            tuple(round(row["current_a"], 4) for row in levels),
+            tuple(round(value, 5) for value in volts),
+            tuple(None if u is None else round(v - u, 5) for v, u in zip(volts, expanded, strict=True)),
+            tuple(None if u is None else round(v + u, 5) for v, u in zip(volts, expanded, strict=True)),
+            0,
+            "points",
+        )
+        place = ", ".join(part for part in (condition.port, condition.mode) if part)
+        panels.append(Panel("voltage / V", (series,), bands, place, "current / A"))
+        inside = f", window {window.lower:g} to {window.upper:g} V" if window else ""
+        told.append(
+            f"{place}: {min(volts):.3f} to {max(volts):.3f} V from {series.x[0]:g} to {max(series.x):g} A{inside}."
+        )
+    if not panels:
+        return None
+    title = f"{page.sheet.device}: regulation against its window"
+    note = (
+        "Settled part of each load level, up and down again. Shaded: the allowed window. U (k = 2) is within the marks."
+    )
+    return Plot(
+        "regulation",
+        title,
+        f"{title}. {' '.join(told)}",
+        tuple(panels),
+        across=2 if len(panels) > 1 else 1,
+        note=note,
+        sql=sql,
+        run_ids=tuple(run for _, run in runs),
+    )
+
+
+def _levels_sql(run_ids: Sequence[int]) -> str:
+    return (
+        "SELECT v.run_id, v.name[7:8] AS level, a.value AS current_a, v.value AS voltage_v, v.uncertainty AS u_v\n"
+        'FROM results v JOIN results a ON a.run_id = v.run_id AND a."current" '
+        "AND a.name = v.name[1:9] || 'current_a'\n"
+        f'WHERE v."current" AND v.run_id IN ({run_list(run_ids)})\n'
+        "  AND v.name LIKE 'level\\___\\_voltage\\_v' ESCAPE '\\'\nORDER BY v.run_id, level"
+    )
+
+
+_EFFICIENCY_LOADS = {f"efficiency_{load}_percent": float(load) for load in (10, 25, 50, 75, 100)}
+
+
+def _efficiency_plot(page: DevicePage) -> Plot | None:
+    """An adapter's efficiency over its load."""
+    table = _table(page, "efficiency")
+    if table is None:
+        return None
+    series: list[Series] = []
+    told: list[str] = []
+    runs: list[int] = []
+    for style, row in enumerate(table.rows[:MOST_LINES]):
+        points = [
+            (x, f) for f in row.figures if (x := _EFFICIENCY_LOADS.get(f.name)) is not None and f.value is not None
+        ]
+        if not points:
+            continue
+        values = [100.0 * (f.value or 0.0) for _, f in points]
+        bars = [None if f.uncertainty is None else 200.0 * f.uncertainty for _, f in points]
+        place = ", ".join(part for part in (row.port, row.mode) if part)
+        series.append(
+            Series(
+                place,
+                tuple(x for x, _ in points),
+                tuple(round(v, 4) for v in values),
+                tuple(None if b is None else round(v - b, 4) for v, b in zip(values, bars, strict=True)),
+                tuple(None if b is None else round(v + b, 4) for v, b in zip(values, bars, strict=True)),
+                style,
+                "line and points",
+            )
+        )
+        runs += row.run_ids
+        told.append(
+            f"{place}: " + ", ".join(f"{v:.1f} % at {x:g} %" for v, (x, _) in zip(values, points, strict=True)) + "."
+        )
+    if not series:
+        return None
+    title = f"{page.sheet.device}: efficiency over the load"
+    sql = (
+        "-- mean DC power over mean AC power of each load step, both sides on one clock\n"
+        "SELECT run_id, port, mode, kind, group_id, group_offset_s, load_set FROM runs\n"
+        f"WHERE group_id IN (SELECT group_id FROM runs WHERE run_id IN ({run_list(runs)})) ORDER BY group_id, run_id"
+    )
+    panel = Panel("efficiency / %", tuple(series), x_label="load / % of rated current")
+    note = "Bars: ± U, k = 2."
+    return Plot("efficiency", title, f"{title}. {' '.join(told)}", (panel,), note=note, sql=sql, run_ids=tuple(runs))
+
+
+def comparison_plots(library: Library, page: ComparisonPage) -> tuple[Plot, ...]:
+    """What sets devices side by side: one quantity with bars that can be compared by eye, and a run each over time."""
+    row = next((r for r in page.rows if r.name == (page.pairs_by or page.rows[0].name)), None)
+    found = [_bars(page), _overlay(library, page)] if row is not None else []
+    return tuple(plot for plot in found if plot is not None)
+
+
+def _bars(page: ComparisonPage) -> Plot | None:
+    panels, told = [], []
+    for row in page.rows:
+        known = [figure.value is not None and figure.uncertainty is not None for figure in row.figures]
+        if not all(known) or row.unlike or row.name in ("mass_g", "rated_energy_wh", "sustained_power_w"):
+            continue
+        scale = 100.0 if row.unit == "1" else 1.0
+        values = [scale * (figure.value or 0.0) for figure in row.figures]
+        halves = [COMPARISON_BAR * scale * (figure.uncertainty or 0.0) for figure in row.figures]
+        unit = "%" if row.unit == "1" else row.unit
+        series = Series(
+            row.label,
+            tuple(float(index) for index in range(len(values))),
+            tuple(round(value, 5) for value in values),
+            tuple(round(v - h, 5) for v, h in zip(values, halves, strict=True)),
+            tuple(round(v + h, 5) for v, h in zip(values, halves, strict=True)),
+            0,
+            "points",
+        )
+        names = tuple(sheet.device for sheet in page.devices)
+        panels.append(Panel(f"{row.label} / {unit}", (series,), x_words=names, x_label=" "))
+        told.append(
+            f"{row.label}: " + ", ".join(f"{n} {v:.4g} {unit}" for n, v in zip(names, values, strict=True)) + "."
+        )
+    if not panels:
+        return None
+    title = "Side by side, with bars that can be compared by eye"
+    note = "Bars: ± 1.41 u. Where two just touch, the difference equals its own expanded uncertainty (k = 2)."
+    return Plot("side-by-side", title, f"{title}. {' '.join(told)}", tuple(panels[:6]), across=2, note=note)
+
+
+def _overlay(library: Library, page: ComparisonPage) -> Plot | None:
+    row = next((r for r in page.rows if r.name == "energy_out_wh"), None)
+    if row is None:
+        return None
+    labels = {
+        figure.run_ids[0]: f"{sheet.device}, {figure.condition.partition(';')[0]}"
+        for sheet, figure in zip(page.devices, row.figures, strict=True)
+        if figure.run_ids
+    }
+    if not labels:
+        return None
+    title = "Power and case temperature of one discharge each"
+    channels = {"power_w": "power / W", "temperature_c": "case temperature / °C"}
+    return time_plot(library, "discharges", title, labels, channels, anchor="energy_out_wh")
+
+
+def run_plot(library: Library, run_ids: Sequence[int], channels: Sequence[str], *, title: str = "") -> Plot | None:
+    """Any runs over each other, any channels, from load applied where a run has such a moment."""
+    known = {channel.name: f"{channel.label} / {channel.unit}" for channel in CHANNELS}
+    labels = {}
+    for run_id in run_ids:
+        facts = library.run(run_id).facts
+        condition = ", ".join(
+            part for part in (facts.device, facts.port, facts.mode, facts.load_set, facts.kind) if part
+        )
+        labels[run_id] = f"run {run_id}: {condition}" if condition else f"run {run_id}"
+    kinds = {library.run(run_id).facts.kind for run_id in run_ids}
+    anchor = {"discharge": "energy_out_wh", "recharge": "energy_in_wh"}.get(next(iter(kinds)) or "", "power_plateau_w")
+    wanted = {name: known[name] for name in channels}
+    head = title or f"{' and '.join(known[name].partition(' / ')[0] for name in channels)} of " + (
+        f"run {run_ids[0]}" if len(run_ids) == 1 else f"runs {run_list(run_ids)}"
+    )
+    return time_plot(library, "plot", head[0].upper() + head[1:], labels, wanted, anchor=anchor)
