@@ -84,6 +84,9 @@ def open_interface(session: Session, *, create: bool = False) -> None:
     library = session.open_library(create=create)
     if session.no_color:
         os.environ["NO_COLOR"] = "1"
+    import platformdirs
+
     from tui.app import build_app  # loads the screen's framework
 
-    build_app(library).run()
+    settings_path = platformdirs.user_state_path("joulebook", appauthor=False) / "view.json"
+    build_app(library, settings_path=settings_path, encoding=sys.stdout.encoding).run()

@@ -148,6 +148,7 @@ KEYS: tuple[Key, ...] = (
     Key("import.facts", "e", "e", "facts", "State facts once for all files in the list", "facts", 4),
     Key("import.drop", "x", "x", "leave out", "Leave the file under the cursor out", "drop", 5),
     Key("import.stop", "S", "S", "stop", "Stop after the file that is being read", "stop_import"),
+    Key("import.undo", "u", "u", "undo", "Take this import back, after a question", "undo"),
     Key("import.down", "j,down", "j ↓", "next", "Next file", "down", 6),
     Key("import.up", "k,up", "k ↑", "previous", "Previous file", "up"),
     # Why
