@@ -11,14 +11,13 @@ from typing import TYPE_CHECKING, cast
 
 import pyarrow as pa
 
-from store import compare, devices
-from store.course_grid import CourseGrid
-from store.pages import ComparisonPage, DevicePage
-from store.results.verdict import Verdict
 from store.views import COMPUTED_VIEWS
 
 if TYPE_CHECKING:
+    from store.course_grid import CourseGrid
     from store.library import Library
+    from store.pages import ComparisonPage, DevicePage
+    from store.results.verdict import Verdict
 
 __all__ = ["DeviceViews"]
 
@@ -49,6 +48,8 @@ class DeviceViews:
         Raises:
             NotFound: No such device.
         """
+        from store import devices
+
         return devices.device_page(self._own_library(), name, loads_w=loads_w)
 
     def compare_devices(self, names: Sequence[str], by: str | None = None) -> ComparisonPage:
@@ -62,6 +63,8 @@ class DeviceViews:
             NotFound: No such device or result.
             ComparisonRefused: Nothing to compare.
         """
+        from store import compare
+
         return compare.compare_devices(self._own_library(), names, by=by)
 
     def course(self, name: str) -> CourseGrid:
@@ -71,6 +74,8 @@ class DeviceViews:
             NotFound: No such device.
             CourseRefused: The library's own course.toml can't be read.
         """
+        from store import devices
+
         return devices.course_of(self._own_library(), name)
 
     def verdicts(self) -> tuple[Verdict, ...]:
@@ -79,6 +84,8 @@ class DeviceViews:
         generation = library.generation()
         with self._judging:
             if self._verdicts is None or self._verdicts[0] != generation:
+                from store import devices
+
                 self._verdicts = (generation, tuple(devices.judge_all(library)))
             return self._verdicts[1]
 

@@ -1,6 +1,7 @@
 """A library: one folder that holds everything, and all that one can do with it.
 
-The way in to the rest of this package; each method is one or two calls to the module that does the work. All methods
+The way in to the rest of this package; each method is one or two calls to the module that does the work, loaded when it
+is first needed, so that a list of runs starts without what imports and judges. All methods
 are safe to call from worker threads; nothing holds the catalogue between calls.
 """
 
@@ -10,21 +11,19 @@ import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, Self, TypeVar
+from typing import TYPE_CHECKING, Any, Self, TypeVar
 from uuid import uuid4
 
 import duckdb
-import polars as pl
 import pyarrow as pa
 
 from importers.schema import TRACE_COLUMNS, Facts
-from store import backup, bench, diskio, migrations, packs, runs
+from store import bench, diskio, migrations, runs
 from store.accounts import load_account
 from store.catalogue import Catalogue, rows
 from store.clock import now_utc, system_user, system_zone
 from store.device_views import DeviceViews
 from store.errors import DiskFault, LibraryTooNew, NotALibrary, NotFound, StoreError, WrongFact
-from store.ingest import ImportBatch, ImportJob
 from store.layout import Layout
 from store.model import (
     Amendment,
@@ -40,16 +39,19 @@ from store.model import (
     StripSet,
 )
 from store.questions import Question, QuestionDesk
-from store.rebuild import RebuildReport, rebuild
-from store.reduction import Bench
-from store.repack import LOOSE_LIMIT
 from store.results.base import Result
-from store.results.why import redo_sql
 from store.sheets import DeviceSheet
 from store.strips import strips_from_file
 from store.upkeep import Upkeep
 from store.version import __version__
 from store.views import COMPUTED_VIEWS, VIEWS
+
+if TYPE_CHECKING:
+    import polars as pl
+
+    from store.ingest import ImportBatch, ImportJob
+    from store.rebuild import RebuildReport
+    from store.reduction import Bench
 
 __all__ = ["Library"]
 
@@ -111,6 +113,8 @@ class Library(Upkeep, DeviceViews):
             NotALibrary: No backup, or the folder is not empty.
             TraceDamaged: A file in it isn't what was archived.
         """
+        from store import backup
+
         backup.restore(Path(file), Path(path).expanduser(), progress)
         return cls.open(path)
 
@@ -122,6 +126,8 @@ class Library(Upkeep, DeviceViews):
         library = cls(Path(path).expanduser(), who=who)
         if not library.layout.runs.is_dir():
             raise NotALibrary(_no_library(library.layout))
+        from store.rebuild import rebuild
+
         report = rebuild(library, progress)
         library._start()
         return library, report
@@ -213,6 +219,8 @@ class Library(Upkeep, DeviceViews):
         Raises (on entering):
             DiskFault: The file can't be read.
         """
+        from store.ingest import ImportJob
+
         return ImportJob(self, Path(path), facts or Facts())
 
     def import_batch(
@@ -223,6 +231,8 @@ class Library(Upkeep, DeviceViews):
         on_committed: Callable[[Path, IngestOutcome], None] | None = None,
     ) -> ImportBatch:
         """Import many files, several per transaction: see `ImportBatch`."""
+        from store.ingest import ImportBatch
+
         return ImportBatch(self, every_files=every_files, every_s=every_s, on_committed=on_committed)
 
     def import_pack(self, path: str | Path, progress: Callable[[int, int], None] | None = None) -> IngestOutcome:
@@ -238,10 +248,14 @@ class Library(Upkeep, DeviceViews):
             TraceDamaged: No pack, or its footer and rows disagree.
             WrongFact: Some of its runs are in the library, some not.
         """
+        from store import packs
+
         return packs.import_pack(self, Path(path), progress)
 
     def after_import(self) -> None:
         """Pack when too many traces are loose; what was imported is safe whatever becomes of that."""
+        from store.repack import LOOSE_LIMIT
+
         if self.loose_traces > LOOSE_LIMIT:
             try:
                 self.pack()
@@ -250,6 +264,8 @@ class Library(Upkeep, DeviceViews):
 
     def bench(self) -> Bench:
         """Devices and meters as they are now."""
+        from store.reduction import Bench
+
         with self.catalogue.reader() as cursor:
             devices = bench.load_devices(cursor)
             meters = {meter.name: meter for meter in bench.list_meters(cursor)}
@@ -278,6 +294,8 @@ class Library(Upkeep, DeviceViews):
 
     def runs_frame(self, filter_text: str = "", *, sort: str = "-started_at") -> pl.DataFrame:
         """Every run that fits the filter, as a Polars frame."""
+        import polars as pl
+
         frame = pl.from_arrow(self.runs(filter_text, sort=sort, limit=None).table)
         if not isinstance(frame, pl.DataFrame):
             raise TypeError(type(frame))
@@ -313,6 +331,8 @@ class Library(Upkeep, DeviceViews):
 
     def redo_sql(self, run_id: int, name: str) -> str:
         """SQL by which anyone gets a result again from the Parquet alone; see `results.why`."""
+        from store.results.why import redo_sql
+
         file = self.layout.absolute(self.run(run_id).provenance.trace_file)
         return redo_sql(self.why(run_id, name), run_id, str(file.resolve()))
 
@@ -376,6 +396,8 @@ class Library(Upkeep, DeviceViews):
 
     def trace(self, run_id: int) -> pl.LazyFrame:
         """A run's samples as a Polars LazyFrame: `run_id`, `t_s` and every channel of the library."""
+        import polars as pl
+
         path, first_row, count, _, _ = self.trace_place(run_id)
         return pl.scan_parquet(path, glob=False).slice(first_row, count)
 

@@ -9,16 +9,16 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, cast
 
-from store import backup, edits, groups, rebuild, recompute, repack, verify
 from store.catalogue import Catalogue, rows
-from store.groups import GroupMember
 from store.layout import Layout
-from store.recompute import ResultChange
-from store.repack import PackReport
-from store.verify import Finding
 
 if TYPE_CHECKING:
+    from store import rebuild
+    from store.groups import GroupMember
     from store.library import Library
+    from store.recompute import ResultChange
+    from store.repack import PackReport
+    from store.verify import Finding
 
 __all__ = ["Upkeep"]
 
@@ -53,6 +53,8 @@ class Upkeep:
             NotFound: A run or a fact that isn't there.
             WrongFact: A value that the fact can't have.
         """
+        from store import edits
+
         return edits.edit_runs(self._library(), run_ids, changes, who or self.who, reason)
 
     def delete_runs(self, run_ids: Sequence[int], who: str | None = None, reason: str = "") -> int:
@@ -61,6 +63,8 @@ class Upkeep:
         Returns:
             How many were deleted.
         """
+        from store import edits
+
         return edits.delete_runs(self._library(), run_ids, who or self.who, reason)
 
     def recompute(
@@ -73,6 +77,8 @@ class Upkeep:
             dry_run: Only say what would change.
             progress: Told how many runs of how many are done.
         """
+        from store import recompute
+
         return recompute.recompute(self._library(), run_ids, dry_run=dry_run, progress=progress)
 
     def group(
@@ -96,6 +102,8 @@ class Upkeep:
         Raises:
             WrongFact: It can't be done that way: no start time, no shared event.
         """
+        from store import groups
+
         return groups.group(self._library(), run_ids, how, offsets_s or {}, who=who or self.who, reason=reason)
 
     def ungroup(self, run_ids: Sequence[int], who: str | None = None, reason: str = "") -> int:
@@ -104,14 +112,20 @@ class Upkeep:
         Returns:
             How many runs are in no group now that were in one.
         """
+        from store import groups
+
         return groups.ungroup(self._library(), run_ids, who or self.who, reason)
 
     def group_members(self, group_id: int) -> tuple[GroupMember, ...]:
         """Runs of a group with their offsets, the reference first."""
+        from store import groups
+
         return groups.members(self._library(), group_id)
 
     def pack(self, progress: Progress | None = None) -> PackReport:
         """Merge loose traces into packs; the numbers stay the same to the last bit."""
+        from store import repack
+
         return repack.pack(self._library(), progress=progress)
 
     def verify(self, *, repair: bool = False, quick: bool = False, progress: Progress | None = None) -> list[Finding]:
@@ -125,10 +139,14 @@ class Upkeep:
         Returns:
             What was found; `is_repaired` where it is mended now. Empty for a clean library.
         """
+        from store import verify
+
         return verify.verify(self._library(), repair=repair, quick=quick, progress=progress)
 
     def rebuild(self, progress: Progress | None = None) -> rebuild.RebuildReport:
         """Make missing runs again from the traces' footers; what the catalogue still knows stays."""
+        from store import rebuild
+
         return rebuild.rebuild(self._library(), progress)
 
     def backup(self, file: str | Path, progress: Progress | None = None) -> int:
@@ -137,6 +155,8 @@ class Upkeep:
         Returns:
             Bytes written.
         """
+        from store import backup
+
         return backup.backup(self._library(), Path(file), progress)
 
     def files(self) -> list[dict[str, object]]:

@@ -38,6 +38,10 @@ RULES = (
     Rule("tui/plain.py", frozenset()),
     Rule("tui/keys.py", frozenset({"textual.binding"})),
     Rule(
+        "tui/report",
+        frozenset({"tui", "store", "importers", "numpy", "polars", "pyarrow", "jinja2", "markdown_it", "matplotlib"}),
+    ),
+    Rule(
         "tui",
         frozenset({"tui", "store", "importers", "demo_parquet"})
         | frozenset({"numpy", "platformdirs", "polars", "pyarrow", "rich", "tomlkit", "typer"})
@@ -109,6 +113,8 @@ def test_every_file_imports_only_what_its_place_allows() -> None:
         ("tui/models/run_list.py", "from textual.widget import Widget"),
         ("tui/format.py", "import textual"),
         ("tui/screens/runs.py", "import duckdb"),
+        ("tui/screens/runs.py", "import matplotlib"),
+        ("tui/report/html.py", "from textual.app import App"),
         ("importers/shape.py", "from ..store import Library"),
     ],
 )
