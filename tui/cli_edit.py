@@ -182,15 +182,25 @@ def recompute(
     from tui.answers import cell
 
     columns = [Column("run", is_number=True), Column("result"), Column("before", is_number=True)]
-    columns += [Column("now", is_number=True), Column("unit"), Column("method")]
+    columns += [Column("now", is_number=True), Column("by", is_number=True), Column("unit"), Column("method")]
     rows: list[tuple[object, ...]] = [
-        (c.run_id, c.name, cell(c.old_value), cell(c.new_value), c.unit, _versions(c.old_version, c.new_version))
+        (
+            *(c.run_id, c.name, cell(c.old_value), cell(c.new_value), _moved(c.old_value, c.new_value)),
+            *(c.unit, _versions(c.old_version, c.new_version)),
+        )
         for c in changes
     ]
     if rows:
         print_rows(session, columns, rows)
     verb = "would change" if dry_run else "changed"
     session.say(f"{things(len(changes), 'result')} {verb}.")
+
+
+def _moved(old: float | str | None, new: float | str | None) -> str:
+    """By how much a number moved; a result that differs otherwise only has another uncertainty, span or warning."""
+    if not isinstance(old, (int, float)) or not isinstance(new, (int, float)):
+        return ""
+    return f"{new - old:+.3g}" if new != old else "same value"
 
 
 def _versions(old: int | None, new: int | None) -> str:
