@@ -41,6 +41,9 @@ _TIME = re.compile(
     r"\d{1,4}:\d{1,2}(?::\d{1,2}(?:[.,:]\d{1,9})?|\.\d{1,9})?(?: ?[AaPp]\.?[Mm]\.?)?(?: ?(?:Z|UTC|[+\-]\d{2}:?\d{2}))?$"
 )
 _COMPACT = re.compile(r"\d{8}T\d{6}(?:[.,]\d+)?Z?$")
+_FIGURE = re.compile(r"[+\-\u2212]?([\d.,' \u2019\u00a0\u202f]*\d)(?:[eE][+\-]?\d+)?\s*[A-Za-z°µΩ%℃]*[A-Za-z]*$")
+_THREE_COMMA = re.compile(r"[1-9]\d{0,2},\d{3}$")
+_THREE_POINT = re.compile(r"[1-9]\d{0,2}\.\d{3}$")
 _KEY = re.compile(r"^\s*[#;/*'\"!%>\-]*\s*([^:=\t]{1,40}?)\s*(?:[:=]|\t)\s*(.*?)\s*$")
 
 
@@ -239,7 +242,9 @@ def _describe(lines: list[str], found: _Try, words: Vocabulary) -> Layout:
         names[: len(cells)] = cells[:width]
     named = [name or (f"column {i + 1}" if header_at is None else "") for i, name in enumerate(names)]
     block = [r for r in found.rows[found.start : found.stop] if r is not None and len(r) == width]
-    decimal, thousands, is_open, why = find_decimal(block)
+    decimal, thousands, is_open, why = find_decimal([*block[:40], *block[40::5]])
+    if is_open:  # more rows may tell
+        decimal, thousands, is_open, why = find_decimal(block)
     top = header_at if header_at is not None else data_at
     if port_row:
         top -= 1
@@ -351,9 +356,7 @@ def find_decimal(rows: list[list[str]]) -> tuple[str, str, bool, str]:
             cell = raw.strip().strip('"').strip()
             if not cell or not (cell[0].isdigit() or cell[0] in "+-.,\u2212") or ":" in cell:
                 continue
-            match = re.match(
-                r"[+\-\u2212]?([\d.,' \u2019\u00a0\u202f]*\d)(?:[eE][+\-]?\d+)?\s*[A-Za-z°µΩ%℃]*[A-Za-z]*$", cell
-            )
+            match = _FIGURE.match(cell)
             if not match:
                 continue
             body = match.group(1)
@@ -373,12 +376,12 @@ def find_decimal(rows: list[list[str]]) -> tuple[str, str, bool, str]:
             elif points > 1:
                 comma_decimal += bool(re.match(r"\d{1,3}(\.\d{3})+$", body))
             elif commas:
-                if re.match(r"[1-9]\d{0,2},\d{3}$", body) and not spaces:
+                if _THREE_COMMA.match(body) and not spaces:
                     open_comma += 1
                 else:
                     comma_decimal += 1
             elif points:
-                if re.match(r"[1-9]\d{0,2}\.\d{3}$", body) and not spaces:
+                if _THREE_POINT.match(body) and not spaces:
                     open_point += 1
                 else:
                     point_decimal += 1
