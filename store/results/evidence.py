@@ -11,6 +11,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from store.results.base import Result
+from store.results.repeats import check_repeats
 from store.results.student import t_quantile
 
 __all__ = ["LOWER_BOUND", "Measured", "RunEvidence", "covariance", "measured", "pool", "standard_uncertainty_of"]
@@ -163,6 +164,8 @@ def pool(values: Sequence[Measured]) -> Measured:
     spread = statistics.stdev(value.value for value in values)
     scatter = t_quantile(0.975, n - 1) * spread / math.sqrt(n) / 2.0
     budget = standard_uncertainty_of((1.0 / n, value) for value in values)
+    check = check_repeats([value.value for value in values], [value.independent for value in values])
+    told = check.words(values[0].unit) if check else ""
     common = {
         key: math.fsum(value.common.get(key, 0.0) for value in values) / n
         for key in {key for value in values for key in value.common}
@@ -177,5 +180,5 @@ def pool(values: Sequence[Measured]) -> Measured:
         common=common,
         meters=tuple(dict.fromkeys(meter for value in values for meter in value.meters)),
         conditions=tuple(dict.fromkeys(text for value in values for text in value.conditions)),
-        note=" ".join(dict.fromkeys(value.note for value in values if value.note)),
+        note=" ".join(dict.fromkeys(note for note in (*[value.note for value in values], told) if note)),
     )
