@@ -178,9 +178,10 @@ class Catalogue:
             try:
                 yield cursor
             except duckdb.IOException as error:
-                raise DiskFault(
-                    f"Writing the catalogue {self.path} failed: {_first_line(error)}. Nothing was changed."
-                ) from error
+                cause = _first_line(error)
+                raise DiskFault(f"Writing the catalogue {self.path} failed: {cause}. Nothing was changed.") from error
+            except OSError as error:
+                raise DiskFault.of(error, "Writing") from error
             finally:
                 cursor.close()
                 self._detach()
@@ -268,7 +269,7 @@ class Catalogue:
                     self._move_wal_aside(text)
                 else:
                     self._explain(error)
-                    raise
+                    raise CatalogueDamaged.of(self.path, _first_line(text)) from error
             else:
                 return
 
@@ -296,6 +297,7 @@ class Catalogue:
             "corrupt",
             "checksum",
             "serialization error",
+            "could not read enough bytes",
             "failed to deserialize",
             "fatal error",
         )

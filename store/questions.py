@@ -62,6 +62,15 @@ def named_views(sql: str) -> set[str]:
     return every & words
 
 
+def _place_of_name(text: str, sql: str) -> int | None:
+    """Where the name that the complaint is about first stands in the question."""
+    named = re.search(r'"([^"]+)"|(?:with name|Function) (\w+)', text)
+    if not named:
+        return None
+    place = re.search(rf"\b{re.escape(named[1] or named[2])}\b", sql, re.IGNORECASE)
+    return place.start() if place else None
+
+
 def explained(error: duckdb.Error, sql: str) -> QueryFailed:
     """The engine's complaint as one of ours, with the place in the text."""
     text = str(error)
@@ -74,8 +83,21 @@ def explained(error: duckdb.Error, sql: str) -> QueryFailed:
         full = lines[min(line, len(lines)) - 1]
         start = full.find(shown.strip(".")[:20]) if shown.startswith("...") else 0
         position = min(before + max(start, 0) + max(spaces - (3 if shown.startswith("...") else 0), 0), len(sql))
+    else:
+        position = _place_of_name(text, sql)
     message = text.split("\n\nLINE", 1)[0].strip()
     return QueryFailed(re.sub(r"^(\w+ )?Error: ", "", message) or text, position=position)
+
+
+def _plain_integers(table: pa.Table) -> pa.Table:
+    """Sums of integers as 64-bit integers where they fit: the engine gives them as 38-digit decimals."""
+    for index, field in enumerate(table.schema):
+        if pa.types.is_decimal(field.type) and field.type.scale == 0:
+            try:
+                table = table.set_column(index, field.name, table.column(index).cast(pa.int64()))
+            except pa.ArrowInvalid:
+                continue  # too large for 64 bits: it stays what it is
+    return table
 
 
 class QuestionDesk:
@@ -192,8 +214,8 @@ class Question:
             self._check_stopped()
         table = pa.Table.from_batches(batches, schema=reader.schema)
         if self.limit is not None and count > self.limit:
-            return table.slice(0, self.limit), True
-        return table, False
+            return _plain_integers(table.slice(0, self.limit)), True
+        return _plain_integers(table), False
 
     def interrupt(self) -> None:
         """Stop it; safe from any thread, before, during and after."""

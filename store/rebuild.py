@@ -30,10 +30,8 @@ if TYPE_CHECKING:
 
 __all__ = ["RebuildReport", "rebuild"]
 
-_SALVAGED = (
-    "device", "port", "claim", "mark", "meter", "calibration", "amendment", "tombstone", "named_question", "setting",
-)  # fmt: skip
-"""Tables that traces know nothing of."""
+_MADE_AGAIN = ("run", "result", "event", "preview", "trace_file", "original", "schema_history")
+"""Tables that traces and originals tell again, or that a new catalogue has by itself; all others are taken over."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +79,7 @@ def _salvage(library: Library, aside: Path) -> list[str]:
         with suppress(duckdb.Error):
             quoted = str(aside).replace("'", "''")
             engine.execute(f"ATTACH '{quoted}' AS old (READ_ONLY)")
-            for table in (*_SALVAGED, "meta"):
+            for table in _told_otherwise(library):
                 with suppress(duckdb.Error):
                     found = engine.sql(f"SELECT * FROM old.{table}").to_arrow_table().to_pylist()
                     with library.catalogue.writer() as cursor:
@@ -92,6 +90,12 @@ def _salvage(library: Library, aside: Path) -> list[str]:
     finally:
         engine.close()
     return taken
+
+
+def _told_otherwise(library: Library) -> list[str]:
+    sql = "SELECT table_name FROM duckdb_tables() WHERE database_name = 'catalogue' ORDER BY table_name"
+    with library.catalogue.reader() as cursor:
+        return [row[0] for row in rows(cursor, sql) if row[0] not in _MADE_AGAIN]
 
 
 def rebuild(library: Library, progress: Callable[[int, int], None] | None = None) -> RebuildReport:

@@ -45,7 +45,7 @@ PACK_SAMPLES = 25_000_000
 """A pack is closed at this many samples: some hundred megabytes, of which other engines like files to be."""
 
 
-class Moved(StoreError):
+class Moved(StoreError):  # noqa: N818 - named like the others of its family
     """Another process moved or changed these runs meanwhile; look again."""
 
 

@@ -115,8 +115,8 @@ def _check_rows(cursor: duckdb.DuckDBPyConnection) -> Iterator[Finding]:
         "has no trace file": "SELECT run_id FROM catalogue.run ANTI JOIN catalogue.trace_file USING (trace_id)",
         "is there twice": "SELECT run_id FROM catalogue.run GROUP BY run_id HAVING count(*) > 1",
         "has no preview": "SELECT run_id FROM catalogue.run ANTI JOIN catalogue.preview USING (run_id)",
-        "is gone but has results": "SELECT DISTINCT run_id FROM catalogue.result ANTI JOIN catalogue.run USING (run_id) "
-        "WHERE run_id IS NOT NULL",
+        "is gone but has results": "SELECT DISTINCT run_id FROM catalogue.result "
+        "ANTI JOIN catalogue.run USING (run_id) WHERE run_id IS NOT NULL",
         "is gone but has events": "SELECT DISTINCT run_id FROM catalogue.event ANTI JOIN catalogue.run USING (run_id)",
         "has a result twice": "SELECT DISTINCT run_id FROM (SELECT run_id, name FROM catalogue.result "
         "WHERE is_current AND run_id IS NOT NULL GROUP BY ALL HAVING count(*) > 1)",
