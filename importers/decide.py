@@ -149,6 +149,10 @@ def _answered(column: Column, answers: Mapping[str, str], words: Vocabulary) -> 
     what = answers.get(f"column.{at}", answers.get(f"column.{column.name}"))
     if what in {"unused", "none", ""} and what is not None:
         return with_label(column, unused="not used, as answered", quantity=column.label.quantity or "text")
+    if what == "t_s":
+        column = with_label(
+            column, quantity="elapsed", role=None, strength=1.0, reason="the clock, as answered", unused="", conflict=""
+        )
     if what in CHANNEL_NAMES:
         channel = next(c for c in CHANNELS if c.name == what)
         role = next((r for r in ROLES if channel_of(channel.quantity, r) == what), None)

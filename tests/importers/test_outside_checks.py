@@ -188,3 +188,13 @@ def test_day_above_and_time_of_day_below_date_a_log(tmp_path):
     text = "Date: 2026-02-26\nclock,Voltage (V),Current (A)\n" + "".join(f"23:31:{i:02d},5.0,1.0\n" for i in range(30))
     outcome, _ = _read(text, tmp_path)
     assert outcome.runs[0].started_at == datetime(2026, 2, 26, 23, 31, tzinfo=UTC)
+
+
+def test_a_file_without_a_header_is_read_once_its_columns_are_named(tmp_path):
+    text = "".join(f"{i * 2},{9 + i % 7 / 100:.3f},{1500 + i % 5}\n" for i in range(60))
+    with pytest.raises(ImportRefused):
+        _read(text, tmp_path)
+    answers = {"column.1": "t_s", "time-unit": "s", "column.2": "voltage_v", "column.3": "current_a", "unit.3": "mA"}
+    _, (frame,) = _read(text, tmp_path, answers)
+    assert frame["t_s"].to_list() == [i * 2.0 for i in range(60)]
+    assert frame["current_a"][3] == pytest.approx(1.503)
