@@ -17,12 +17,13 @@ import polars as pl
 import importers
 from importers import ImportProblem, Inspection, Profile
 from importers.importing import ProfileCheck
-from importers.schema import Facts, ImportedExport, RunStart
+from importers.schema import Facts, ImportedExport, ImportSink, RunStart
 from store import Library, LibraryBusy, NotFound, StoreError, WrongFact
 from store.model import IngestOutcome
 
 __all__ = [
     "ENDINGS",
+    "REFUSALS",
     "FileOutcome",
     "Found",
     "Order",
@@ -30,10 +31,14 @@ __all__ = [
     "check_profiles",
     "find_files",
     "import_file",
+    "imported",
     "inspect_file",
     "keep_profile",
+    "known_before",
     "named_profile",
     "own_profiles",
+    "read_into",
+    "refusal",
 ]
 
 ENDINGS = frozenset({".csv", ".tsv", ".tab", ".txt", ".log", ".dat", ".asc", ".xlsx"})
@@ -197,12 +202,19 @@ def import_file(library: Library, path: Path, order: Order, progress: Progress |
     """
     try:
         return _import(library, path, order, progress)
-    except LibraryBusy as busy:
-        return FileOutcome(str(path), "refused", reason=str(busy), is_busy=True)
-    except (ImportProblem, StoreError) as refused:
-        return FileOutcome(str(path), "refused", reason=str(refused))
-    except OSError as error:
+    except REFUSALS as refused:
+        return refusal(path, refused)
+
+
+REFUSALS = (ImportProblem, StoreError, OSError)
+"""What a person can cause while a file is imported."""
+
+
+def refusal(path: Path, error: Exception) -> FileOutcome:
+    """The outcome of a file whose import raised one of REFUSALS."""
+    if isinstance(error, OSError):
         return FileOutcome(str(path), "refused", reason=f"{path} can't be read: {error.strerror or error}.")
+    return FileOutcome(str(path), "refused", reason=str(error), is_busy=isinstance(error, LibraryBusy))
 
 
 def _import(library: Library, path: Path, order: Order, progress: Progress | None) -> FileOutcome:
@@ -210,17 +222,33 @@ def _import(library: Library, path: Path, order: Order, progress: Progress | Non
         return _look(library, path, order, progress)
     with library.begin_import(path, order.facts) as job:
         if job.already_outcome is not None:
-            return FileOutcome(str(path), "already", _known(job.already_outcome))
-        inspection = inspect_file(path, library, order)
-        zone = order.zone or library.zone
-        export = importers.read(path, inspection, job, facts=order.facts, zone=zone, progress=progress)
-        outcome = job.commit(export)
+            return known_before(path, job.already_outcome)
+        export = read_into(job, library, path, order, progress)
+        return imported(path, export, job.commit(export))
+
+
+def read_into(
+    sink: ImportSink, library: Library, path: Path, order: Order, progress: Progress | None
+) -> ImportedExport:
+    """Inspect a file and push its samples into a sink.
+
+    Raises:
+        ImportRefused: it can't be read, or a question about it is open.
+    """
+    inspection = inspect_file(path, library, order)
+    zone = order.zone or library.zone
+    return importers.read(path, inspection, sink, facts=order.facts, zone=zone, progress=progress)
+
+
+def imported(path: Path, export: ImportedExport, outcome: IngestOutcome) -> FileOutcome:
+    """The outcome of a file that is stored."""
     return FileOutcome(str(path), "imported", _runs_of(export, outcome), profile=export.profile)
 
 
-def _known(outcome: IngestOutcome) -> tuple[Mapping[str, Any], ...]:
-    """The runs that the same bytes made before."""
-    return tuple({"run_id": run, "port": port} for run, port in zip(outcome.run_ids, outcome.ports, strict=True))
+def known_before(path: Path, outcome: IngestOutcome) -> FileOutcome:
+    """The outcome of a file whose bytes were imported before."""
+    runs = tuple({"run_id": run, "port": port} for run, port in zip(outcome.run_ids, outcome.ports, strict=True))
+    return FileOutcome(str(path), "already", runs)
 
 
 class _Nowhere:
@@ -235,11 +263,9 @@ class _Nowhere:
 
 def _look(library: Library, path: Path, order: Order, progress: Progress | None) -> FileOutcome:
     """Read a file as an import would, and store nothing."""
-    inspection = inspect_file(path, library, order)
-    zone = order.zone or library.zone
-    export = importers.read(path, inspection, _Nowhere(), facts=order.facts, zone=zone, progress=progress)
+    export = read_into(_Nowhere(), library, path, order, progress)
     samples = sum(run.samples for run in export.runs)
-    told = f"{inspection.summary}; {samples:,} samples in {len(export.runs)} run{'s' * (len(export.runs) != 1)}"
+    told = f"{samples:,} samples in {len(export.runs)} run{'s' * (len(export.runs) != 1)}, profile {export.profile}"
     return FileOutcome(str(path), "checked", profile=export.profile, reason=told)
 
 

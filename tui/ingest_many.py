@@ -11,17 +11,21 @@ import signal
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from store import Library
 from tui.ingest import FileOutcome, Order, import_file
+from tui.ingest_batch import Together
 
 __all__ = ["WORTH_BYTES", "WORTH_FILES", "Stopped", "import_files", "workers_for"]
 
 WORTH_FILES = 60
 """Files from which on more processes pay: a process takes about 0.7 s to start, a small file 0.02 s to import."""
+
+SHARE = 32
+"""Most files that a process takes at a time, and with them one transaction: about a second's work."""
 
 WORTH_BYTES = 60_000_000
 """Bytes from which on they pay with two files or more."""
@@ -107,18 +111,28 @@ class _Task:
 
 def _one_by_one(task: _Task) -> None:
     total, before = sum(task.sizes), 0
-    for index, (file, size) in enumerate(zip(task.files, task.sizes, strict=True)):
+    places = {file: index for index, file in enumerate(task.files)}
 
-        def within(read: int, of: int, start: int = before, size: int = size) -> None:
-            task.progress(start + (round(size * read / of) if of else 0), total)
+    def told(file: Path, outcome: FileOutcome) -> None:
+        task.done[places[file]] = outcome
 
-        task.done[index] = import_file(task.library, file, task.order, within)
-        before += size
-        task.progress(before, total)
+    is_one = len(task.files) == 1 or task.order.is_dry
+    with nullcontext() if is_one else Together(task.library, task.order, told) as together:
+        for file, size in zip(task.files, task.sizes, strict=True):
+
+            def within(read: int, of: int, start: int = before, size: int = size) -> None:
+                task.progress(start + (round(size * read / of) if of else 0), total)
+
+            if together is None:
+                told(file, import_file(task.library, file, task.order, within))
+            else:
+                together.take(file, within)
+            before += size
+            task.progress(before, total)
 
 
 def _side_by_side(task: _Task, workers: int) -> None:
-    waiting: dict[Future[FileOutcome], int] = {}
+    waiting: dict[Future[list[FileOutcome]], range] = {}
     with _one_thread_each(workers), _deaf_to_interrupts():
         pool = ProcessPoolExecutor(
             workers,
@@ -126,24 +140,30 @@ def _side_by_side(task: _Task, workers: int) -> None:
             initializer=_begin_worker,
             initargs=(str(task.library.path), task.order),
         )
-        waiting.update({pool.submit(_work, str(file)): index for index, file in enumerate(task.files)})
+        for share in _shares(len(task.files), workers):
+            waiting[pool.submit(_work, [str(task.files[index]) for index in share])] = share
     try:
         while waiting:
             _collect(waiting, task.done)
             task.progress(sum(task.sizes[index] for index in task.done), sum(task.sizes))
         pool.shutdown()
     except KeyboardInterrupt:
-        pool.shutdown(wait=True, cancel_futures=True)  # files under way are finished: seconds at most
-        _collect({f: i for f, i in waiting.items() if f.done() and not f.cancelled()}, task.done)
+        pool.shutdown(wait=True, cancel_futures=True)  # shares under way are finished: seconds at most
+        _collect({future: share for future, share in waiting.items() if not future.cancelled()}, task.done)
         raise
 
 
-def _collect(waiting: dict[Future[FileOutcome], int], done: dict[int, FileOutcome]) -> None:
+def _shares(files: int, workers: int) -> list[range]:
+    """Files in shares small enough that all processes end together and Ctrl-C is obeyed soon."""
+    size = max(min(SHARE, files // (4 * workers)), 1)
+    return [range(start, min(start + size, files)) for start in range(0, files, size)]
+
+
+def _collect(waiting: dict[Future[list[FileOutcome]], range], done: dict[int, FileOutcome]) -> None:
     """Move what is finished from `waiting` to `done`."""
     finished = wait(waiting, return_when=FIRST_COMPLETED).done if waiting else set()
     for future in finished:
-        done[waiting[future]] = future.result()
-        del waiting[future]
+        done.update(zip(waiting.pop(future), future.result(), strict=True))
 
 
 @contextmanager
@@ -182,6 +202,10 @@ def _begin_worker(path: str, order: Order) -> None:
     _place[:] = [(Library.open(Path(path)), order)]
 
 
-def _work(file: str) -> FileOutcome:
+def _work(files: list[str]) -> list[FileOutcome]:
     library, order = _place[0]
-    return import_file(library, Path(file), order)
+    outcomes: dict[str, FileOutcome] = {}
+    with Together(library, order, lambda file, outcome: outcomes.update({str(file): outcome})) as together:
+        for file in files:
+            together.take(Path(file))
+    return [outcomes[file] for file in files]

@@ -39,7 +39,7 @@ RULES = (
     Rule("tui/keys.py", frozenset({"textual.binding"})),
     Rule(
         "tui/report",
-        frozenset({"tui", "store", "importers", "numpy", "polars", "pyarrow", "jinja2", "markdown_it", "matplotlib"}),
+        frozenset({"tui", "store", "importers", "numpy", "polars", "pyarrow", "jinja2", "markupsafe", "matplotlib"}),
     ),
     Rule(
         "tui",
