@@ -15,6 +15,7 @@ import typer
 from typer.main import get_command
 
 from tui import (
+    cli_bench,
     cli_care,
     cli_choose,
     cli_demo,
@@ -76,6 +77,7 @@ def make_app() -> typer.Typer:
         cli_care,
         cli_publish,
         cli_choose,
+        cli_bench,
         cli_help,
     ):
         topic.register(app)

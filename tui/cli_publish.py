@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from tui.cli_base import examples, fail, session_of
-from tui.cli_runs import join_words
+from tui.cli_base import Session, examples, fail, session_of, wrong_use
+from tui.cli_runs import join_words, print_rows
 from tui.cli_words import as_typed
-from tui.format import count
+from tui.format import count, local_time
+from tui.printing import Column
 
 if TYPE_CHECKING:
     from store import Library
@@ -26,6 +28,25 @@ _EXPORT_HELP = examples(
     more="Every trace is held against its hash first; a damaged one is named and nothing is written.",
 )
 
+_REPORT_HELP = examples(
+    "Publish a page on a device, or a comparison of several: figures with uncertainty, claims and verdicts, plots, "
+    "course, methods, and an appendix with hashes and the SQL to redo each figure.",
+    "joulebook report PB-03 -o pb-03",
+    "joulebook report PB-02 PB-03 PB-07 -o comparison --format md",
+    'joulebook report PB-03 -o pb-03 --reason "recharge repeated" --force',
+    "joulebook report --list                    every report that was issued",
+    "joulebook report --id R-0123456789 --version-number 1 -o old",
+    more="A report keeps its id; where its content changed since it was issued it gets a new version, says what "
+    "changed and why, and the old one is kept. What you say with --tester, --contact, --place and --opinion is "
+    'kept for the next version; an empty text takes it away. --draft issues nothing. Needs the extra "report": '
+    'pip install "joulebook[report]".',
+)
+_PLOT_HELP = examples(
+    "Draw channels of runs over each other, from load applied, as SVG or PNG.",
+    "joulebook plot 32 47 -o power.svg",
+    "joulebook plot device:PB-03 kind:recharge --channel power_w --channel temperature_c -o recharge.png",
+)
+
 Folder = Annotated[Path, typer.Option("--output", "-o", metavar="DIR", help="The folder; made whole or not at all.")]
 Force = Annotated[bool, typer.Option("--force", "-f", help="Write over files that are there, without asking.")]
 Licence = Annotated[
@@ -35,6 +56,8 @@ Licence = Annotated[
 
 def register(app: typer.Typer) -> None:
     """Add the commands to the program."""
+    app.command("report", help=_REPORT_HELP, no_args_is_help=True)(report)
+    app.command("plot", help=_PLOT_HELP, no_args_is_help=True)(plot)
     app.command("export", help=_EXPORT_HELP, no_args_is_help=True)(export)
 
 
@@ -52,22 +75,131 @@ def export(
 ) -> None:
     """Write runs into a folder."""
     session = session_of(context)
-    from store.publish import FolderInUse, export_bdf, export_runs
-    from store.publish.folder import check_free
+    from store.publish import export_bdf, export_runs
 
     library = session.open_library()
     run_ids = chosen_runs(library, words)
-    try:
-        check_free(output, replace=force)
-    except FolderInUse as used:
-        session.confirm(f"{used} Write over files of the same names?", option="--force")
-        force = True
+    force = _may_write(session, output, force=force)
     with session.progress("exporting") as report:
         if bdf:
             names = export_bdf(library, run_ids, output, form, licence=licence, institution=institution, replace=force)
         else:
             names = export_runs(library, run_ids, output, form, licence=licence, replace=force, progress=report)
     session.say(f"{count(len(run_ids))} run{'' if len(run_ids) == 1 else 's'}, {len(names)} files in {output}.")
+
+
+def report(
+    context: typer.Context,
+    devices: Annotated[list[str] | None, typer.Argument(metavar="DEVICE...", help="Inventory codes.")] = None,
+    output: Annotated[
+        Path | None, typer.Option("--output", "-o", metavar="DIR", help="The folder; made whole or not at all.")
+    ] = None,
+    form: Annotated[str, typer.Option("--format", metavar="FORMAT", help="html (one file) or md.")] = "html",
+    lang: Annotated[str, typer.Option("--lang", metavar="LANG", help="Language: en.")] = "en",
+    reason: Annotated[str, typer.Option("--reason", metavar="TEXT", help="Why there is a new version.")] = "",
+    tester: Annotated[str | None, typer.Option("--tester", metavar="NAME", help="Who answers for it.")] = None,
+    contact: Annotated[str | None, typer.Option("--contact", metavar="TEXT", help="How to reach them.")] = None,
+    place: Annotated[str | None, typer.Option("--place", metavar="TEXT", help="Where it was tested.")] = None,
+    opinion: Annotated[
+        list[str] | None, typer.Option("--opinion", metavar="TEXT", help="Your own view, set apart; may be repeated.")
+    ] = None,
+    draft: Annotated[bool, typer.Option("--draft", help="Only look: issue nothing, keep nothing.")] = False,
+    number: Annotated[str | None, typer.Option("--id", metavar="ID", help="One that was issued, as it was.")] = None,
+    version: Annotated[
+        int | None, typer.Option("--version-number", metavar="N", min=1, help="Which version of --id.")
+    ] = None,
+    listed: Annotated[bool, typer.Option("--list", help="List the reports that were issued, and end.")] = False,
+    force: Force = False,
+) -> None:
+    """Gather, issue and write a report; or write one that was issued."""
+    session = session_of(context)
+    library = session.open_library()
+    if listed:
+        _list_reports(session, library)
+        return
+    if output is None:
+        wrong_use("Where to? Name a folder with -o DIR.")
+    from store.publish import draft_of, gather_report, issue_report, load_issue
+    from tui.report import write_report
+    from tui.report.writing import need_extra
+
+    need_extra()
+    force = _may_write(session, output, force=force)
+    if number is not None:
+        issue = load_issue(library, number, version)
+    else:
+        if not devices:
+            wrong_use("Which device? joulebook report DEVICE -o DIR.")
+        said = {"tester": tester, "contact": contact, "place": place, "opinions": opinion}
+        content = gather_report(library, devices, lang=lang, **_kept(library, devices, lang, said))
+        issue = draft_of(content) if draft else issue_report(library, content, reason=reason)
+    files = write_report(issue, output, form, replace=force)
+    named = f"Report {issue.report}, version {issue.version}" if issue.version else "Draft"
+    session.say(f"{named}: {files[-1] if form == 'md' else files[0]}")
+
+
+def _kept(library: Library, devices: list[str], lang: str, said: dict[str, Any]) -> dict[str, Any]:
+    """What is said of tester, contact, place and opinions: now, else as in the version before."""
+    from store import NotFound
+    from store.publish import load_issue, own_id
+
+    try:
+        before: Any = load_issue(library, own_id(library, devices, lang)).content
+    except NotFound:
+        before = None
+    kept = {}
+    for key, value in said.items():
+        if value is not None:
+            kept[key] = value
+        elif before is not None:
+            kept[key] = getattr(before, key)
+    return kept
+
+
+def _list_reports(session: Session, library: Library) -> None:
+    table = library.sql("SELECT report, version, issued_at, issued_by, title, reason FROM reports", limit=None).table
+    columns = [Column(name) for name in table.column_names]
+    rows = [tuple(local_time(v) if isinstance(v, datetime) else v for v in row.values()) for row in table.to_pylist()]
+    print_rows(session, columns, rows)
+
+
+def _may_write(session: Session, folder: Path, *, force: bool) -> bool:
+    """Whether files there may be written over: by --force, or because a person says yes."""
+    from store.publish import FolderInUse
+    from store.publish.folder import check_free
+
+    try:
+        check_free(folder, replace=force)
+    except FolderInUse as used:
+        session.confirm(f"{used} Write over files of the same names?", option="--force")
+        return True
+    return force
+
+
+def plot(
+    context: typer.Context,
+    words: Annotated[list[str], typer.Argument(metavar="RUN...|FILTER", help="Run numbers, or filter words.")],
+    output: Annotated[Path, typer.Option("--output", "-o", metavar="FILE", help="Ends in .svg or .png.")],
+    channel: Annotated[
+        list[str] | None, typer.Option("--channel", metavar="CHANNEL", help="power_w unless given; may be repeated.")
+    ] = None,
+    title: Annotated[str, typer.Option("--title", metavar="TEXT", help="Instead of the usual one.")] = "",
+    force: Force = False,
+) -> None:
+    """Draw runs over each other."""
+    session = session_of(context)
+    from store.publish import plot_runs
+    from tui.report import write_plot
+    from tui.report.writing import need_extra
+
+    need_extra()
+    library = session.open_library()
+    drawn = plot_runs(library, chosen_runs(library, words), channel or ["power_w"], title=title)
+    if output.exists() and not force:
+        session.confirm(f"{output} exists. Overwrite it?", option="--force")
+        force = True
+    write_plot(drawn, output, replace=force)
+    session.say(f"{output}: {drawn.alt}")
 
 
 def chosen_runs(library: Library, words: list[str]) -> list[int]:

@@ -14,7 +14,7 @@ EXCLUDE = "\ue000-"
 
 _FLAGS = frozenset({"--quiet", "-q", "--plain", "--no-color", "--no-input", "--debug"})
 _VALUED = "--library"
-_FILTERING = frozenset({"runs", "export"})
+_FILTERING = frozenset({"runs", "export", "plot"})
 
 
 def arrange(words: Sequence[str]) -> list[str]:

@@ -133,9 +133,9 @@ def data_section(
     blocks: list[Block] = [
         words(
             "Each figure can be got again from the library's open files: traces are Parquet, one table of samples in "
-            "SI units; the queries below run as they stand in `joulebook sql`. The hash of an original is that of the "
+            "SI units; the queries below run as they stand in “joulebook sql”. The hash of an original is that of the "
             "meter's own export, byte for byte; the hash of a trace is that of the file in which the run lies. Data "
-            "files for other programs: `joulebook export`."
+            "files for other programs: “joulebook export”."
         ),
         _runs(library, run_ids),
     ]

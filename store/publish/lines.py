@@ -10,10 +10,13 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from importers.schema import CHANNELS
+from store.errors import NotFound
 from store.pages import ComparisonPage, ConditionRow, DevicePage, TestTable
+from store.publish.checked import check_traces
 from store.publish.content import Band, Panel, Plot, Series
 from store.publish.package import slug
-from store.publish.shown import run_list
+from store.publish.refusals import NotPublished
+from store.publish.shown import run_list, scale_of
 from store.results.comparison import COMPARISON_BAR
 from store.results.facts import parse_load, parse_mode, window_of
 from store.results.matching import ROOM_C
@@ -21,9 +24,11 @@ from store.results.matching import ROOM_C
 if TYPE_CHECKING:
     from store.library import Library
 
-__all__ = ["comparison_plots", "device_plots", "run_plot"]
+__all__ = ["comparison_plots", "device_plots", "plot_runs"]
 
 MOST_LINES = 4
+MOST_RUNS = 6
+"""As many as there are dashes and markers."""
 POINTS = 240
 """Points of a line over the longest run: more than a page shows."""
 
@@ -387,10 +392,9 @@ def _bars(page: ComparisonPage) -> Plot | None:
         known = [figure.value is not None and figure.uncertainty is not None for figure in row.figures]
         if not all(known) or row.unlike or row.name in ("mass_g", "rated_energy_wh", "sustained_power_w"):
             continue
-        scale = 100.0 if row.unit == "1" else 1.0
+        unit, scale = ("%", 100.0) if row.unit == "1" else scale_of(row.unit, (f.value for f in row.figures))
         values = [scale * (figure.value or 0.0) for figure in row.figures]
         halves = [COMPARISON_BAR * scale * (figure.uncertainty or 0.0) for figure in row.figures]
-        unit = "%" if row.unit == "1" else row.unit
         series = Series(
             row.label,
             tuple(float(index) for index in range(len(values))),
@@ -428,11 +432,28 @@ def _overlay(library: Library, page: ComparisonPage) -> Plot | None:
     return time_plot(library, "discharges", title, labels, channels, anchor="energy_out_wh")
 
 
-def run_plot(library: Library, run_ids: Sequence[int], channels: Sequence[str], *, title: str = "") -> Plot | None:
-    """Any runs over each other, any channels, from load applied where a run has such a moment."""
-    known = {channel.name: f"{channel.label} / {channel.unit}" for channel in CHANNELS}
+def plot_runs(library: Library, run_ids: Sequence[int], channels: Sequence[str], *, title: str = "") -> Plot:
+    """Any runs over each other, any channels, from load applied where a run has such a moment.
+
+    Args:
+        library: The library.
+        run_ids: At most `MOST_RUNS`: more lines than that nobody tells apart.
+        channels: Channels of the trace; power is voltage times current where it was not logged.
+        title: Of the figure; made from the runs where empty.
+
+    Raises:
+        NotPublished: Too many runs, no such channel, or none of the runs has it.
+        TraceDamaged: A trace's hash is wrong.
+    """
+    if len(set(run_ids)) > MOST_RUNS:
+        raise NotPublished(f"{len(set(run_ids))} runs are too many for one plot; {MOST_RUNS} can be told apart.")
+    check_traces(library, run_ids)
+    known: dict[str, str] = {channel.name: f"{channel.label} / {channel.unit}" for channel in CHANNELS}
     labels = {}
-    for run_id in run_ids:
+    for name in channels:
+        if name not in known:
+            raise NotFound.of("channel", name, known)
+    for run_id in dict.fromkeys(run_ids):
         facts = library.run(run_id).facts
         condition = ", ".join(
             part for part in (facts.device, facts.port, facts.mode, facts.load_set, facts.kind) if part
@@ -444,4 +465,7 @@ def run_plot(library: Library, run_ids: Sequence[int], channels: Sequence[str], 
     head = title or f"{' and '.join(known[name].partition(' / ')[0] for name in channels)} of " + (
         f"run {run_ids[0]}" if len(run_ids) == 1 else f"runs {run_list(run_ids)}"
     )
-    return time_plot(library, "plot", head[0].upper() + head[1:], labels, wanted, anchor=anchor)
+    drawn = time_plot(library, "plot", head[0].upper() + head[1:], labels, wanted, anchor=anchor)
+    if drawn is None:
+        raise NotPublished(f"None of these runs has {' or '.join(channels)}.")
+    return drawn

@@ -273,6 +273,6 @@ def _by_row(table: Table) -> dict[str, dict[str, str]]:
 
 def _shown(cell: Cell, column: Column) -> str:
     if cell.value is None:
-        return cell.text
+        return cell.text.replace("\u00a0", " ")
     expanded = f" ± {2 * cell.uncertainty * column.scale:.2g}" if cell.uncertainty else ""
     return f"{cell.value * column.scale:.5g}{expanded} {cell.unit or column.unit}".strip()

@@ -49,7 +49,8 @@ def _table(page: ComparisonPage, names: tuple[str, ...]) -> Table:
     rows = []
     for row in page.rows:
         unit, scale = _scale(row)
-        head = Cell(f"{row.label}{f' / {unit}' if unit else ''}", note=_better(row))
+        told = "; ".join(part for part in (_better(row), _condition(row)) if part)
+        head = Cell(f"{row.label}{f' / {unit}' if unit else ''}", note=told)
         rows.append((head, *(_cell(row, index, figure, scale) for index, figure in enumerate(row.figures))))
     tally = tuple(
         Cell("; ".join(f"{count} {word}" for word, count in counts.items()) or "none on record")
@@ -59,6 +60,12 @@ def _table(page: ComparisonPage, names: tuple[str, ...]) -> Table:
     columns = (Column("quantity"), *(Column(name, is_number=True) for name in names))
     note = "± U, k = 2; without it the uncertainty is unknown."
     return Table("Figures side by side", columns, tuple(rows), note=note, is_wide=True)
+
+
+def _condition(row: ComparisonRow) -> str:
+    """The one condition under which all were tested; empty where the sheet answers, or the tests differ."""
+    conditions = {figure.condition for figure in row.figures if figure.value is not None}
+    return next(iter(conditions)).replace("; ", " or ") if len(conditions) == 1 else ""
 
 
 def _better(row: ComparisonRow) -> str:

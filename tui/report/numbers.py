@@ -22,7 +22,7 @@ def cell_text(cell: Cell, column: Column) -> str:
     u = None if cell.uncertainty is None else cell.uncertainty * column.scale
     if not u and value == round(value) and abs(value) < 1e6:
         return f"{value:,.0f} {cell.unit}".strip()
-    return reading(value, u, cell.unit)
+    return reading(value, u, cell.unit).replace(" ± ", "\u00a0±\u00a0")
 
 
 def head_text(column: Column) -> str:
