@@ -35,7 +35,7 @@ class Place(Screen[None]):
     """Name in the table of keys."""
     NAME: ClassVar[str] = ""
     """Name at the top."""
-    AUTO_FOCUS = None
+    AUTO_FOCUS: ClassVar[str | None] = None
     HORIZONTAL_BREAKPOINTS: list[tuple[int, str]] | None = [(0, "-narrow"), (120, "-wide")]  # noqa: RUF012
     VERTICAL_BREAKPOINTS: list[tuple[int, str]] | None = [(0, "-short"), (32, "-tall")]  # noqa: RUF012
 

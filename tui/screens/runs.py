@@ -40,6 +40,8 @@ class RunsScreen(Place):
 
     PLACE: ClassVar[str] = "runs"
     NAME: ClassVar[str] = "Runs"
+    AUTO_FOCUS: ClassVar[str | None] = "#runs"
+    """Never the filter: a key that comes before the first page must not be typed into it."""
     CSS_PATH = "runs.tcss"
     BINDINGS = bindings("runs")
 
