@@ -121,16 +121,21 @@ def _answer(session: Session, sql: str, limit: int | None, timeout: float | None
             done.append(query.run())
         except BaseException as error:  # noqa: BLE001 (handed to the waiting thread)
             failed.append(error)
+        finally:
+            ended.set()
 
+    ended = threading.Event()  # a join that Ctrl-C interrupts takes the thread for ended in Python 3.11
     thread = threading.Thread(target=work, name="question")
     thread.start()
     try:
-        while thread.is_alive():
-            thread.join(0.1)
+        while not ended.wait(0.1):
+            pass
     except KeyboardInterrupt:
         query.interrupt()
-        thread.join()
+        ended.wait()
         raise
+    finally:
+        thread.join()
     if failed:
         _point_at(sql, failed[0])
         raise failed[0]
