@@ -153,26 +153,50 @@ def data_section(
     return Section("data", "Data appendix", tuple(blocks))
 
 
+_RUNS_SQL = (
+    "SELECT run_id, device, kind, port, mode, load_set, ambient_c, started_at, meter, r.samples, source_file, "
+    "source_sha256, t.file, t.sha256, amendment_count "
+    "FROM catalogue.run r JOIN catalogue.trace_file t USING (trace_id) WHERE run_id IN (SELECT unnest(?)) ORDER BY run_id"
+)
+
+
 def _runs(library: Library, run_ids: Sequence[int]) -> Table:
+    with library.catalogue.reader() as cursor:
+        found = cursor.execute(_RUNS_SQL, [list(run_ids)]).fetchall()
     rows = []
-    for run_id in run_ids:
-        run = library.run(run_id)
-        facts, origin = run.facts, run.provenance
-        what = ", ".join(part for part in (facts.port, facts.mode, facts.load_set) if part)
-        ambient = f"{facts.ambient_c:g}" if facts.ambient_c is not None else ""
-        amended = f"amended {len(run.amendments)} times" if run.amendments else ""
+    for run in found:
+        (
+            run_id,
+            device,
+            kind,
+            port,
+            mode,
+            load,
+            ambient_c,
+            started,
+            meter,
+            samples,
+            source,
+            digest,
+            file,
+            trace,
+            times,
+        ) = run
+        what = ", ".join(part for part in (port, mode, load) if part)
+        ambient = f"{ambient_c:g}" if ambient_c is not None else ""
+        amended = f"amended {times} times" if times else ""
         rows.append(
             (
                 Cell(str(run_id), note=amended),
-                Cell(facts.device or ""),
-                Cell(facts.kind or ""),
+                Cell(device or ""),
+                Cell(kind or ""),
                 Cell(what),
                 Cell(ambient),
-                Cell(facts.started_at.strftime("%Y-%m-%d %H:%M") if facts.started_at else "not logged"),
-                Cell(facts.meter or ""),
-                Cell(str(run.samples)),
-                Cell(origin.source_file, note=origin.source_sha256 or "no original kept"),
-                Cell(origin.trace_file, note=origin.trace_sha256),
+                Cell(started.strftime("%Y-%m-%d %H:%M") if started else "not logged"),
+                Cell(meter or ""),
+                Cell(str(samples)),
+                Cell(source, note=digest or "no original kept"),
+                Cell(file, note=trace),
             )
         )
     columns = (

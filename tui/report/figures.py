@@ -8,6 +8,7 @@ from __future__ import annotations
 import io
 import math
 import re
+import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from html import escape
@@ -61,7 +62,10 @@ _STYLE: dict[str, Any] = {
 @contextmanager
 def _style(salt: str) -> Iterator[None]:
     """Our settings alone, whatever a person's own are; the salt makes the SVG's ids repeatable."""
-    with mpl.rc_context():
+    with mpl.rc_context(), warnings.catch_warnings():
+        warnings.filterwarnings(
+            "ignore", message="Glyph"
+        )  # a box stands for what the font lacks; the page has the text
         mpl.rcdefaults()
         cast("dict[str, Any]", mpl.rcParams).update({**_STYLE, "svg.hashsalt": salt})
         yield
