@@ -156,7 +156,8 @@ def data_section(
 _RUNS_SQL = (
     "SELECT run_id, device, kind, port, mode, load_set, ambient_c, started_at, meter, r.samples, source_file, "
     "source_sha256, t.file, t.sha256, amendment_count "
-    "FROM catalogue.run r JOIN catalogue.trace_file t USING (trace_id) WHERE run_id IN (SELECT unnest(?)) ORDER BY run_id"
+    "FROM catalogue.run r JOIN catalogue.trace_file t USING (trace_id) "
+    "WHERE run_id IN (SELECT unnest(?)) ORDER BY run_id"
 )
 
 

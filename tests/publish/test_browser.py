@@ -27,6 +27,7 @@ def look(tmp_path, page, *options):
         "--disable-component-update",
         "--disable-sync",
         "--enable-logging=stderr",
+        "--host-resolver-rules=MAP * ~NOTFOUND",
         f"--user-data-dir={tmp_path / 'profile'}",
         f"--log-net-log={log}",
         *options,
@@ -34,8 +35,20 @@ def look(tmp_path, page, *options):
     ]
     done = subprocess.run(command, capture_output=True, text=True, timeout=120, check=True)
     events = json.loads(log.read_text("utf-8"))["events"]
-    asked = {event["params"]["url"] for event in events if "url" in event.get("params", {})}
+    # The browser's own errands have no page as their initiator.
+    asked = {
+        event["params"]["url"]
+        for event in events
+        if event.get("params", {}).get("initiator", "not an origin") != "not an origin"
+    }
     return done.stderr, {url for url in asked if url.startswith(("http", "ws", "ftp"))}
+
+
+def test_a_page_that_fetches_something_is_caught(tmp_path):
+    """The test of silence can fail: a picture from elsewhere is seen."""
+    picture = tmp_path / "page.png"
+    _, asked = look(tmp_path, '<img src="http://elsewhere.invalid/x.png">', f"--screenshot={picture}")
+    assert asked == {"http://elsewhere.invalid/x.png"}
 
 
 @pytest.mark.parametrize("width", [390, 768, 1280])
