@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterable
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -12,12 +11,9 @@ import typer
 
 from tui.cli_base import JsonOption, Session, examples, fail, session_of, wrong_use
 from tui.cli_runs import print_rows
-from tui.format import reading
-from tui.printing import Column
 
 if TYPE_CHECKING:
-    from store.choose import Choice, Criterion, Scheme
-    from store.results.evidence import Measured
+    from store.choose import Choice, Scheme
 
 __all__ = ["register"]
 
@@ -165,99 +161,25 @@ def _print(session: Session, choice: Choice, *, as_json: bool) -> None:
     if as_json:
         session.document(_document(choice))
         return
+    from tui.printing_choice import answer_line, footnotes, placed_table, shut_table
+
     by = f"   by {choice.need.scheme}" if choice.need.scheme else ""
     session.out(f"{choice.need.title}{by}")
-    session.out(f"{choice.answer}{'' if choice.answer.endswith('.') else '.'}")
-    _print_shut_out(session, choice)
-    _print_placed(session, choice)
-    for note in _footnotes(choice):
-        session.out(note)
-
-
-def _print_shut_out(session: Session, choice: Choice) -> None:
-    stopped = [o for o in choice.outcomes if o.device in choice.shut_out and o.verdict != "met"]
-    if not stopped:
-        return
+    session.out(answer_line(choice))
+    columns, rows = shut_table(choice)
+    if rows:
+        session.out()
+        session.out("shut out")
+        print_rows(session, columns, rows)
+    columns, rows = placed_table(choice, session.signs)
+    if rows:
+        session.out()
+        for note in choice.notes[:1]:
+            session.out(note)
+        print_rows(session, columns, rows)
     session.out()
-    session.out("shut out")
-    columns = [Column("device"), Column("gate"), Column("verdict"), Column("because")]
-    print_rows(session, columns, [(o.device, o.gate, o.verdict, o.reason) for o in stopped])
-
-
-def _print_placed(session: Session, choice: Choice) -> None:
-    if not choice.placed:
-        return
-    session.out()
-    for note in choice.notes[:1]:
+    for note in footnotes(choice):
         session.out(note)
-    criteria = choice.need.criteria
-    columns = [
-        Column("device"),
-        Column("score", is_number=True),
-        Column("rank"),
-        Column("wins near, %", is_number=True),
-    ]
-    columns += [Column("wins any, %", is_number=True)]
-    columns += [Column(_head(c), is_number=True) for c in criteria]
-    columns.append(Column("unsure at"))
-    rows = []
-    for placed in choice.placed:
-        device = placed.candidate.device
-        wins: tuple[str, str] = ("", "")
-        if choice.shares is not None:
-            index = choice.shares.devices.index(device)
-            wins = (f"{100 * choice.shares.first(device):.0f}", f"{100 * choice.shares.any_weights[index][0]:.0f}")
-        values = [placed.candidate.values[c.term] for c in criteria]
-        cells = [_cell(session, c, v) for c, v in zip(criteria, values, strict=True)]
-        score = reading(100 * placed.score.value, _hundred(placed.score.uncertainty), "", signs=session.signs)
-        rows.append((device, score, placed.rank.words(), *wins, *cells, "; ".join(placed.unsure)))
-    print_rows(session, columns, rows)
-
-
-def _shown_unit(criterion: Criterion) -> tuple[str, float]:
-    """The unit in which people read a criterion, and its size: long times in hours."""
-    if criterion.unit == "s" and max(criterion.worst, criterion.best) >= 3600.0:
-        return "h", 3600.0
-    return "" if criterion.unit == "1" else criterion.unit, 1.0
-
-
-def _head(criterion: Criterion) -> str:
-    unit, _ = _shown_unit(criterion)
-    return f"{criterion.title}, {unit}" if unit else criterion.title
-
-
-def _cell(session: Session, criterion: Criterion, value: Measured) -> str:
-    _, scale = _shown_unit(criterion)
-    u = None if value.uncertainty is None else value.uncertainty / scale
-    return reading(value.value / scale, u, "", signs=session.signs)
-
-
-def _hundred(u: float | None) -> float | None:
-    return None if u is None else 100 * u
-
-
-def _footnotes(choice: Choice) -> Iterable[str]:
-    """Criteria as published, what tips the answer, what is missing."""
-    yield from ("", *choice.notes[1:])
-    for device, why in choice.no_value:
-        yield f"{device} came through the gates but can't be weighed: {why}"
-    if not choice.placed:
-        return
-    for criterion in choice.need.criteria:
-        unit, scale = _shown_unit(criterion)
-        anchors = f"{criterion.worst / scale:g} to {criterion.best / scale:g} {unit}".rstrip()
-        yield f"{criterion.title}: weight {criterion.weight:.2f}, {anchors}"
-    for even in choice.break_evens:
-        yield (
-            f"{even.device} comes first if {even.to} weighs over {even.weight:.2f} at the cost of {even.source} "
-            f"({even.source_weight:.2f} left)"
-        )
-    if choice.shares is not None:
-        yield (
-            f"wins: share of {choice.shares.draws:,} draws (seed {choice.shares.seed}) in which it is first, "
-            "measurements within their uncertainty; near: weights within 50 % of those stated; any: any weights"
-        )
-    yield "Of this sample: one unit of each was tested; another one of the model may differ."
 
 
 def _document(choice: Choice) -> dict[str, Any]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -119,41 +119,30 @@ def report(
         return
     if output is None:
         wrong_use("Where to? Name a folder with -o DIR.")
-    from store.publish import draft_of, gather_report, issue_report, load_issue
-    from tui.report import write_report
-    from tui.report.writing import need_extra
+    from store.publish import load_issue
+    from tui.report.issuing import Published, publish
+    from tui.report.writing import need_extra, write_report
 
     need_extra()
     force = _may_write(session, output, force=force)
     if number is not None:
         issue = load_issue(library, number, version)
+        done = Published(issue, tuple(write_report(issue, output, form, replace=force)))
     else:
         if not devices:
             wrong_use("Which device? joulebook report DEVICE -o DIR.")
-        said = {"tester": tester, "contact": contact, "place": place, "opinions": opinion}
-        content = gather_report(library, devices, lang=lang, **_kept(library, devices, lang, said))
-        issue = draft_of(content) if draft else issue_report(library, content, reason=reason)
-    files = write_report(issue, output, form, replace=force)
-    named = f"Report {issue.report}, version {issue.version}" if issue.version else "Draft"
-    session.say(f"{named}: {files[-1] if form == 'md' else files[0]}")
-
-
-def _kept(library: Library, devices: list[str], lang: str, said: dict[str, Any]) -> dict[str, Any]:
-    """What is said of tester, contact, place and opinions: now, else as in the version before."""
-    from store import NotFound
-    from store.publish import load_issue, own_id
-
-    try:
-        before: Any = load_issue(library, own_id(library, devices, lang)).content
-    except NotFound:
-        before = None
-    kept = {}
-    for key, value in said.items():
-        if value is not None:
-            kept[key] = value
-        elif before is not None:
-            kept[key] = getattr(before, key)
-    return kept
+        done = publish(
+            library,
+            devices,
+            output,
+            form=form,
+            lang=lang,
+            said={"tester": tester, "contact": contact, "place": place, "opinions": opinion},
+            reason=reason,
+            is_draft=draft,
+            replace=force,
+        )
+    session.say(done.words() + ".")
 
 
 def _list_reports(session: Session, library: Library) -> None:

@@ -18,6 +18,7 @@ PLACES: dict[str, str] = {
     "compare": "Compare",
     "devices": "Devices",
     "device": "A device",
+    "choose": "Choose",
     "ask": "Ask",
     "import": "Import",
     "why": "Why",
@@ -122,6 +123,7 @@ KEYS: tuple[Key, ...] = (
     # Devices
     Key("devices.open", "enter", "enter", "open", "Open the device under the cursor", "open", 1),
     Key("devices.runs", "r", "r", "its runs", "List the runs of the device under the cursor", "runs", 2),
+    Key("devices.choose", "n", "n", "which one?", "Answer a need: which device for it", "choose", 5),
     Key("devices.down", "j,down", "j ↓", "next", "Next device", "down", 3),
     Key("devices.up", "k,up", "k ↑", "previous", "Previous device", "up", 4),
     Key("devices.first", "g,home", "g", "first", "First device", "first"),
@@ -130,7 +132,11 @@ KEYS: tuple[Key, ...] = (
     Key("device.down", "j,down", "j ↓", "down", "Further down", "down", 2),
     Key("device.up", "k,up", "k ↑", "up", "Further up", "up", 3),
     Key("device.next", "right_square_bracket", "]", "next", "Next device", "neighbour(1)", 4),
+    Key("device.publish", "p", "p", "publish", "Write this device's report into a folder", "publish", 6),
     Key("device.previous", "left_square_bracket", "[", "previous", "Previous device", "neighbour(-1)", 5),
+    Key("choose.need", "n", "n", "need", "Answer another need", "need", 1),
+    Key("choose.down", "j,down", "j ↓", "down", "Further down", "down", 2),
+    Key("choose.up", "k,up", "k ↑", "up", "Further up", "up", 3),
     # Ask
     Key("ask.run", "ctrl+r,f8", "^r", "ask", "Ask the question (so does Enter after a semicolon)", "run", 1),
     Key("ask.named", "ctrl+n", "^n", "questions", "Choose among the named questions", "named", 3),

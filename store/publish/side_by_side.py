@@ -83,6 +83,14 @@ def _cell(row: ComparisonRow, index: int, figure: Figure, scale: float) -> Cell:
     return number(figure.value * scale, u, mark=mark, note="; ".join(note for note in notes if note))
 
 
+def _chance(chance: float | None) -> str:
+    if chance is None:
+        return "unknown"
+    if not 0.001 <= chance <= 0.999:
+        return "under 0.1" if chance < 0.001 else "over 99.9"
+    return f"{100 * chance:.1f}"
+
+
 def _pairs(page: ComparisonPage) -> Table:
     row = next(row for row in page.rows if row.name == page.pairs_by)
     unit, scale = _scale(row)
@@ -91,8 +99,8 @@ def _pairs(page: ComparisonPage) -> Table:
             Cell(f"{pair.first} - {pair.second}"),
             number(pair.difference * scale),
             Cell("unknown") if pair.expanded is None else number(pair.expanded * scale),
-            Cell("") if pair.en is None else number(pair.en),
-            Cell("") if pair.chance_larger is None else number(100 * pair.chance_larger),
+            Cell("" if pair.en is None else f"{pair.en:.2f}"),
+            Cell(_chance(pair.chance_larger)),
             Cell("told apart" if pair.is_told_apart else "not told apart"),
         )
         for pair in page.pairs

@@ -9,6 +9,7 @@ import pytest
 from tui.app import JoulebookApp
 from tui.keys import KEYS, PLACES, as_markdown, keys_of
 from tui.screens.ask import AskScreen
+from tui.screens.choose import ChooseScreen
 from tui.screens.compare import CompareScreen
 from tui.screens.device import DeviceScreen
 from tui.screens.devices import DevicesScreen
@@ -27,6 +28,7 @@ OWNERS = {
     "compare": CompareScreen,
     "devices": DevicesScreen,
     "device": DeviceScreen,
+    "choose": ChooseScreen,
     "ask": AskScreen,
     "import": ImportScreen,
     "why": WhyScreen,

@@ -3,6 +3,7 @@
 Loaded only where something is published; plots need the extra `joulebook[report]`.
 """
 
+from tui.report.issuing import Published, publish
 from tui.report.writing import ExtraMissing, write_plot, write_report
 
-__all__ = ["ExtraMissing", "write_plot", "write_report"]
+__all__ = ["ExtraMissing", "Published", "publish", "write_plot", "write_report"]

@@ -6,14 +6,20 @@ Knows Textual and the library's page of a device; holds no arithmetic.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
 from typing import ClassVar
 
 from textual.app import ComposeResult
 from textual.containers import VerticalScroll
 
+from store.publish.package import slug
+from store.publish.reports import ReasonWanted
 from tui.keys import bindings
 from tui.models.device_page import DevicePageData, page_lines, read_page
+from tui.plain import plain
+from tui.report import publish
 from tui.screens.place import Place
+from tui.screens.prompt import PromptScreen
 from tui.widgets.lines_view import LinesView, Rule
 
 __all__ = ["DeviceScreen"]
@@ -76,6 +82,41 @@ class DeviceScreen(Place):
             index = (self._neighbours.index(self._device) + step) % len(self._neighbours)
             self._device = self._neighbours[index]
             self.library_changed()
+
+    def action_publish(self) -> None:
+        """Ask for a folder and write the device's report there."""
+
+        def take(folder: str | None) -> None:
+            if folder:
+                self._publish(Path(folder).expanduser(), "")
+
+        title = f"write the report on {plain(self._device)} into the folder"
+        self.app.push_screen(PromptScreen(title, f"report-{slug(self._device)}", paths=self.joulebook.jobs), take)
+
+    def _publish(self, folder: Path, reason: str) -> None:
+        library, device = self.joulebook.library, self._device
+        self.tell("writing the report", is_problem=False)
+
+        def write() -> str:
+            return publish(library, [device], folder, reason=reason).words()
+
+        def refuse(error: Exception) -> None:
+            if isinstance(error, ReasonWanted):
+                self._ask_reason(folder, error)
+            else:
+                self.tell_failure(error)
+
+        self.ask_library("publish", write, lambda told: self.tell(told, is_problem=False), failed=refuse, must_run=True)
+
+    def _ask_reason(self, folder: Path, wanted: ReasonWanted) -> None:
+        def take(reason: str | None) -> None:
+            if reason and reason.strip():
+                self._publish(folder, reason)
+            else:
+                self.tell("not issued: a new version needs its reason", is_problem=False)
+
+        changed = f"{len(wanted.changes)} things changed" if len(wanted.changes) > 1 else plain(wanted.changes[0])
+        self.app.push_screen(PromptScreen(f"{changed} since it was issued; why?"), take)
 
     def action_runs(self) -> None:
         """List its runs."""

@@ -12,6 +12,7 @@ from textual.app import ComposeResult
 from store.model import DeviceRow
 from tui.keys import bindings
 from tui.models.device_list import DeviceList
+from tui.screens.choose import ChooseScreen
 from tui.screens.device import DeviceScreen
 from tui.screens.place import Place
 from tui.widgets.ledger import Ledger
@@ -77,6 +78,10 @@ class DevicesScreen(Place):
         """List its runs."""
         if here := self._here():
             self.joulebook.show_runs_of(here)
+
+    def action_choose(self) -> None:
+        """Answer a need."""
+        self.app.push_screen(ChooseScreen())
 
     def action_down(self) -> None:
         """Next device."""
