@@ -4,7 +4,7 @@ from store.publish.bdf import export_bdf
 from store.publish.content import Report
 from store.publish.export import export_runs
 from store.publish.gather import gather_report
-from store.publish.lines import plot_runs
+from store.publish.over_time import plot_runs
 from store.publish.refusals import FolderInUse, NotPublished
 from store.publish.reports import Issue, ReasonWanted, draft_of, issue_report, load_issue, own_id
 

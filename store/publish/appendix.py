@@ -9,7 +9,7 @@ from store.evidence import BenchEvidence
 from store.figures import TABLES
 from store.pages import DevicePage
 from store.publish.content import Block, Cell, Column, Plot, Query, Section, Table, words
-from store.publish.figures_sql import headline_queries, quoted, results_query
+from store.publish.figures_sql import headline_queries, pairs_query, quoted, results_query
 from store.publish.shown import run_list
 from store.results.registry import METHODS
 
@@ -144,6 +144,9 @@ def data_section(
         for table in page.tables:
             runs = sorted({run for row in table.rows for run in row.run_ids})
             blocks.append(results_query(f"{page.sheet.device} {table.kind}", runs, TABLES[table.kind]))
+        paired = pairs_query(page.sheet.device, evidence)
+        if paired is not None:
+            blocks.append(paired)
         claims = (
             "SELECT claim, measured, unit, uncertainty, verdict, reason, run_ids FROM verdicts "
             f"WHERE device = {quoted(page.sheet.device)}"

@@ -10,7 +10,7 @@ from store.publish.content import Query
 from store.publish.shown import label, run_list
 from store.results.efficiency import pair_runs
 
-__all__ = ["headline_queries", "quoted", "results_query"]
+__all__ = ["headline_queries", "pairs_query", "quoted", "results_query"]
 
 
 def quoted(text: str) -> str:
@@ -25,6 +25,9 @@ def _mean(expression: str, device: str, name: str, runs: Sequence[int]) -> str:
         f"AND r.run_id IN ({run_list(runs)})"
     )
 
+
+DERIVED = ("yield", "round_trip", "wall_to_load", "wasted_share")
+"""Figures that rest on several runs or on the sheet: no rows of `results`."""
 
 _OF_ENERGY = {
     "energy_out_wh": "r.value",
@@ -93,22 +96,39 @@ def _price(device: str, runs: Sequence[int]) -> str:
 
 
 def _round_trip(device: str, runs: Sequence[int], evidence: BenchEvidence) -> str:
-    pairs = [
-        (pair.discharge.run_id, pair.recharge.run_id)
-        for pair in pair_runs(evidence.of(device))
-        if pair.discharge.run_id in runs
-    ]
+    pairs = [pair for pair in _pairs(device, evidence) if pair[0] in runs]
+    return f"SELECT avg(o.value / i.value) AS value\n{_from_pairs(pairs)}"
+
+
+def _pairs(device: str, evidence: BenchEvidence) -> list[tuple[int, int]]:
+    """Each discharge with the recharge that goes with it."""
+    return [(pair.discharge.run_id, pair.recharge.run_id) for pair in pair_runs(evidence.of(device))]
+
+
+def _from_pairs(pairs: Sequence[tuple[int, int]]) -> str:
     listed = ", ".join(f"({out}, {into})" for out, into in pairs)
     return (
-        f"SELECT avg(o.value / i.value) AS value\nFROM (VALUES {listed}) AS pair(out_run, in_run)\n"
+        f"FROM (VALUES {listed}) AS pair(out_run, in_run)\n"
         "JOIN results o ON o.run_id = out_run AND o.name = 'energy_out_wh' AND o.\"current\"\n"
         "JOIN results i ON i.run_id = in_run AND i.name = 'energy_in_wh' AND i.\"current\""
     )
 
 
+def pairs_query(device: str, evidence: BenchEvidence) -> Query | None:
+    """Round trip and yield of every discharge and the recharge that goes with it; None where nothing pairs."""
+    pairs = _pairs(device, evidence)
+    if not pairs:
+        return None
+    sql = (
+        "SELECT out_run, in_run, o.value / i.value AS round_trip, o.value / d.rated_wh AS yield\n"
+        f"{_from_pairs(pairs)}\nJOIN devices d ON d.device = o.device\nORDER BY out_run"
+    )
+    return Query(f"round trip and yield of each discharge of {device}", sql)
+
+
 def results_query(kind: str, run_ids: Sequence[int], names: Sequence[str]) -> Query:
     """Single results behind a table of one kind of test; means in the table are of these."""
-    listed = ", ".join(quoted(name) for name in names)
+    listed = ", ".join(quoted(name) for name in names if name not in DERIVED)
     sql = (
         "SELECT run_id, name, value, uncertainty, unit, method, method_version\nFROM results\n"
         f'WHERE "current" AND run_id IN ({run_list(run_ids)})\n  AND name IN ({listed})\nORDER BY run_id, name'

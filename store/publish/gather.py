@@ -14,7 +14,7 @@ from store.pages import DevicePage
 from store.publish.appendix import conditions_section, data_section, methods_section
 from store.publish.checked import check_traces
 from store.publish.content import Block, Plot, Report, Section, words
-from store.publish.lines import comparison_plots, device_plots
+from store.publish.device_plots import comparison_plots, device_plots
 from store.publish.refusals import NotPublished
 from store.publish.sections import (
     SCOPE,
