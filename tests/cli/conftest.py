@@ -5,9 +5,11 @@ from __future__ import annotations
 import json
 import os
 import shutil
+import signal
 import subprocess
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -69,6 +71,24 @@ def program() -> Callable[..., subprocess.CompletedProcess[bytes]]:
         return subprocess.run(command, env=environment, **options)  # noqa: PLW1510 (among the options)
 
     return call
+
+
+@contextmanager
+def started(*words: object) -> Iterator[subprocess.Popen[bytes]]:
+    """The program in a process of its own that hears Ctrl-C, whatever this one does; ended at the end."""
+
+    def hear_ctrl_c() -> None:
+        signal.signal(signal.SIGINT, signal.default_int_handler)  # a job in the background inherits deafness
+
+    environment = {**os.environ, "PYTHONPATH": str(Path(__file__).resolve().parents[2])}
+    command = [sys.executable, "-m", "tui", *(str(word) for word in words)]
+    pipes = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE}
+    child = subprocess.Popen(command, **pipes, env=environment, preexec_fn=hear_ctrl_c)  # noqa: PLW1509 (no locks in it)
+    try:
+        yield child
+    finally:
+        child.kill()
+        child.communicate()
 
 
 @pytest.fixture

@@ -5,8 +5,6 @@ from __future__ import annotations
 import json
 import os
 import signal
-import subprocess
-import sys
 import time
 from pathlib import Path
 
@@ -14,7 +12,7 @@ import pytest
 
 from importers.schema import Facts
 from store import Library
-from tests.cli.conftest import Cli
+from tests.cli.conftest import Cli, started
 from tui.ingest import Order, find_files
 from tui.ingest_many import import_files, workers_for
 
@@ -130,15 +128,14 @@ def test_ctrl_c_leaves_finished_files_imported_and_says_what_was_not(tmp_path: P
     folder, place = tmp_path / "logs", tmp_path / "library"
     files = write_exports(folder, 80, rows=200)
     Library.create(place, zone="UTC")
-    command = [sys.executable, "-m", "tui", "--library", str(place), "import", str(folder), "--json"]
-    environment = {**os.environ, "PYTHONPATH": str(Path(__file__).resolve().parents[2])}
-    child = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, env=environment, text=True)
-    deadline = time.monotonic() + 60
-    while Library.open(place).runs(limit=1).total < 3 and child.poll() is None:
-        assert time.monotonic() < deadline
-    child.send_signal(signal.SIGINT)
-    out, err = child.communicate(timeout=60)
-    assert "Traceback" not in err
+    words = ("--library", place, "import", folder, "--json")
+    with started(*words) as child:
+        deadline = time.monotonic() + 60
+        while not any((place / "traces" / "runs").iterdir()) and child.poll() is None:
+            assert time.monotonic() < deadline
+        child.send_signal(signal.SIGINT)
+        out, err = child.communicate(timeout=60)
+    assert b"Traceback" not in err
     assert child.returncode == 130, err
     document = json.loads(out)
     imported = {entry["file"] for entry in document["imported"]}
@@ -150,8 +147,8 @@ def test_ctrl_c_leaves_finished_files_imported_and_says_what_was_not(tmp_path: P
     library = Library.open(place)
     assert library.runs(limit=1).total == len(imported)
     assert library.verify() == []
-    done = subprocess.run(command, capture_output=True, env=environment, text=True, check=True, timeout=120)
-    again = json.loads(done.stdout)
+    with started(*words) as child:
+        again = json.loads(child.communicate(timeout=120)[0])
     assert len(again["imported"]) == len(left)
     assert len(again["already"]) == len(imported)
     assert library.runs(limit=1).total == len(files)

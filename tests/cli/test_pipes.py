@@ -14,6 +14,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.cli.conftest import started
 from tui.cli import main
 
 Program = Callable[..., "subprocess.CompletedProcess[bytes]"]
@@ -139,21 +140,16 @@ def test_the_interface_needs_a_terminal(program: Program) -> None:
 def test_ctrl_c_interrupts_a_question_at_once(demo_library: Path) -> None:
     """A question that would take hours ends with status 130 and one word; no abort, no traceback."""
     sql = "SELECT sum(a.t_s * b.t_s) FROM samples a, samples b"
-    command = [sys.executable, "-m", "tui", "--library", str(demo_library), "sql", sql]
-    root = str(Path(__file__).resolve().parents[2])
-    environment = {**os.environ, "PYTHONPATH": root}
-    child = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, env=environment)
-    threads = Path(f"/proc/{child.pid}/task")
-    if not threads.exists():
-        child.kill()
-        child.communicate()
-        pytest.skip("needs /proc to see that the question runs")
-    deadline = time.monotonic() + 60
-    while sum(_cpu_ticks(task) for task in _tasks(threads) if task.name != str(child.pid)) < 30:
-        assert time.monotonic() < deadline
-        assert child.poll() is None
-    child.send_signal(signal.SIGINT)
-    out, err = child.communicate(timeout=30)
+    with started("--library", demo_library, "sql", sql) as child:
+        threads = Path(f"/proc/{child.pid}/task")
+        if not threads.exists():
+            pytest.skip("needs /proc to see that the question runs")
+        deadline = time.monotonic() + 60
+        while sum(_cpu_ticks(task) for task in _tasks(threads) if task.name != str(child.pid)) < 30:
+            assert time.monotonic() < deadline
+            assert child.poll() is None
+        child.send_signal(signal.SIGINT)
+        out, err = child.communicate(timeout=30)
     assert (child.returncode, out) == (130, b"")
     assert err.strip() == b"Stopped."
 
