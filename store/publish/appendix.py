@@ -9,6 +9,7 @@ from store.evidence import BenchEvidence
 from store.figures import TABLES
 from store.pages import DevicePage
 from store.publish.content import Block, Cell, Column, Plot, Query, Section, Table, words
+from store.publish.efficiency_sql import efficiency_queries
 from store.publish.figures_sql import headline_queries, pairs_query, quoted, results_query
 from store.publish.shown import run_list
 from store.results.registry import METHODS
@@ -141,7 +142,10 @@ def data_section(
     ]
     for page in pages:
         blocks += headline_queries(page.sheet.device, page.figures, evidence)
+        blocks += efficiency_queries(page.sheet.device, evidence.of(page.sheet.device))
         for table in page.tables:
+            if table.kind == "efficiency":
+                continue  # those rest on two runs each: the queries above
             runs = sorted({run for row in table.rows for run in row.run_ids})
             blocks.append(results_query(f"{page.sheet.device} {table.kind}", runs, TABLES[table.kind]))
         paired = pairs_query(page.sheet.device, evidence)

@@ -244,14 +244,9 @@ def _efficiency_plot(page: DevicePage) -> Plot | None:
     if not series:
         return None
     title = f"{page.sheet.device}: efficiency over the load"
-    sql = (
-        "-- mean DC power over mean AC power of each load step, both sides on one clock\n"
-        "SELECT run_id, port, mode, kind, group_id, group_offset_s, load_set FROM runs\n"
-        f"WHERE group_id IN (SELECT group_id FROM runs WHERE run_id IN ({run_list(runs)})) ORDER BY group_id, run_id"
-    )
     panel = Panel("efficiency / %", tuple(series), x_label="load / % of rated current")
     note = "Bars: ± U, k = 2."
-    return Plot("efficiency", title, f"{title}. {' '.join(told)}", (panel,), note=note, sql=sql, run_ids=tuple(runs))
+    return Plot("efficiency", title, f"{title}. {' '.join(told)}", (panel,), note=note, run_ids=tuple(runs))
 
 
 def comparison_plots(library: Library, page: ComparisonPage) -> tuple[Plot, ...]:

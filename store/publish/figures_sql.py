@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from store.evidence import BenchEvidence
 from store.pages import Figure
 from store.publish.content import Query
+from store.publish.efficiency_sql import average_sql
 from store.publish.shown import label, run_list
 from store.results.efficiency import pair_runs
 
@@ -71,6 +72,10 @@ def _query(device: str, figure: Figure, evidence: BenchEvidence) -> tuple[str, s
         return "", f"Round trip times the efficiency of the adapter. {_sentence(figure.note)}"
     if name == "wasted_share":
         return "", f"1 - wall to load. {_sentence(figure.note)}"
+    if name == "efficiency_average":
+        run = next((run for run in evidence.of(device) if run.run_id in runs and name in run.results), None)
+        sql = average_sql(run) if run is not None else ""
+        return (sql, "") if sql else ("", "Mean of the efficiencies at 25, 50, 75 and 100 % of rated current.")
     if name in ("sustained_power_w", "w_per_kg"):
         held = (
             "SELECT run_id, port, mode, load_set, ambient_c, held_s, runtime_s, ended FROM runs\n"

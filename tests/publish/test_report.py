@@ -105,6 +105,22 @@ def test_results_on_the_page_are_those_of_sql(published, content):
     assert checked >= 5
 
 
+def test_an_adapters_efficiencies_can_be_redone(published):
+    """From the samples of both sides alone, by the queries of the appendix."""
+    content = gather_report(published, ["AD-01"])
+    queries = [block for block in content.sections[-1].blocks if isinstance(block, Query)]
+    averages = [query for query in queries if query.name == "average efficiency"]
+    assert len(averages) == 2
+    for query in averages:
+        assert published.sql(query.sql).table.column("value")[0].as_py() == pytest.approx(query.value, rel=1e-9)
+    table = next(
+        b for s in content.sections for b in s.blocks if isinstance(b, Table) and b.caption.startswith("Efficiency")
+    )
+    points = [published.sql(q.sql).table for q in queries if q.name.startswith("efficiency of")]
+    for row, found in zip(table.rows, points, strict=True):
+        assert [cell.value for cell in row[1:6]] == pytest.approx(found.column("efficiency").to_pylist(), rel=1e-9)
+
+
 def test_every_round_trip_can_be_redone(published, content):
     """The pairs' query gives the table's single-run figures."""
     query = next(b for b in content.sections[-1].blocks if isinstance(b, Query) and b.name.startswith("round trip and"))
