@@ -10,11 +10,12 @@ from collections.abc import Awaitable, Callable, Iterable
 from pathlib import Path
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from textual.app import App, SystemCommand
+from textual.app import SystemCommand
 from textual.screen import Screen
 
 from store import Library
 from tui.jobs import Jobs
+from tui.key_order import KeyOrder
 from tui.keys import KEYS, bindings
 from tui.models.edits import Undo
 from tui.models.filter_words import with_picked
@@ -34,7 +35,7 @@ WATCH_S = 0.5
 """How often the library's generation is looked at, so that new runs show within a second."""
 
 
-class JoulebookApp(App[None]):
+class JoulebookApp(KeyOrder):
     """The terminal interface on one library."""
 
     TITLE = "Joulebook"

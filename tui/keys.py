@@ -170,8 +170,9 @@ KEYS: tuple[Key, ...] = (
     Key("pick.none", "delete,backspace", "del", "none", "Unpick everything", "none", 5),
     # Editing facts
     Key("edit.save", "ctrl+s,f8", "^s", "save", "Save the corrections; old and new value are both kept", "save", 1),
-    Key("edit.next", "down", "↓", "next field", "Next field", "next_field", 2),
-    Key("edit.previous", "up", "↑", "previous field", "Field before", "previous_field", 3),
+    Key("edit.enter", "enter", "enter", "next", "Next field; from the last one, save", "enter"),
+    Key("edit.next", "down,tab", "↓", "next field", "Next field", "next_field", 2),
+    Key("edit.previous", "up,shift+tab", "↑", "previous field", "Field before", "previous_field", 3),
 )
 
 
@@ -181,9 +182,21 @@ def keys_of(place: str) -> tuple[Key, ...]:
 
 
 def bindings(place: str) -> list[BindingType]:
-    """The place's keys as Textual wants them."""
+    """The place's keys as Textual wants them.
+
+    A form's keys go before those of its fields, so that what is typed next finds the next field.
+    """
     return [
-        Binding(key.key, key.action, key.label, show=False, id=key.id, tooltip=key.tooltip, key_display=key.shown)
+        Binding(
+            key.key,
+            key.action,
+            key.label,
+            show=False,
+            id=key.id,
+            tooltip=key.tooltip,
+            key_display=key.shown,
+            priority=place == "edit",
+        )
         for key in keys_of(place)
     ]
 

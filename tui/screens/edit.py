@@ -82,10 +82,9 @@ class EditScreen(ModalScreen[bool | None]):
         self.query_one("#edit-title", LinesView).show([line((f"facts of {runs}", "place"), hint)])
         self.query_one(f"#edit-{self._first}", Input).focus()
 
-    def on_input_submitted(self, message: Input.Submitted) -> None:
+    def action_enter(self) -> None:
         """Enter goes on to the next field; from the last one it saves."""
-        message.stop()
-        if message.input.id == "edit-reason":
+        if self.focused is not None and self.focused.id == "edit-reason":
             self.action_save()
         else:
             self.action_next_field()

@@ -75,10 +75,9 @@ class FactsScreen(ModalScreen[dict[str, str] | None]):
         self.query_one("#edit-title", LinesView).show([title])
         self.query_one("#facts-device", Input).focus()
 
-    def on_input_submitted(self, message: Input.Submitted) -> None:
+    def action_enter(self) -> None:
         """Enter goes on; from the last field it takes them."""
-        message.stop()
-        if message.input.id == "facts-note":
+        if self.focused is not None and self.focused.id == "facts-note":
             self.action_save()
         else:
             self.action_next_field()

@@ -189,6 +189,7 @@ class ImportScreen(Place):
             self._stated = stated
             self._paint()
 
+        self.joulebook.hold_keys_for_screen()
         self.ask_library(
             "offered", call, lambda offered: self.app.push_screen(FactsScreen(self._stated, offered), take)
         )

@@ -224,7 +224,7 @@ class RunsScreen(Place):
 
     def _leave_filter(self) -> None:
         self.joulebook.settings.remember_filter(self.list.filter_text)
-        self.ledger.focus()
+        self.set_focus(self.ledger)
 
     # keys
     def back(self) -> None:
@@ -237,7 +237,7 @@ class RunsScreen(Place):
 
     def action_filter(self) -> None:
         """Go to the filter line."""
-        self.filter_input.focus()
+        self.set_focus(self.filter_input)
 
     def action_down(self) -> None:
         """Next run; out of the filter line into the list."""
@@ -282,6 +282,7 @@ class RunsScreen(Place):
             model = PickList(choices, picked, signs=self.joulebook.look.signs)
             self.app.push_screen(PickScreen(column_words(field), model), lambda values: self._picked(field, values))
 
+        self.joulebook.hold_keys_for_screen()
         self.ask_library("facets", lambda: list(library.facets(field, text)), done, failed=self._list_refused)
 
     def _picked(self, field: str, values: tuple[str, ...] | None) -> None:
@@ -349,6 +350,7 @@ class RunsScreen(Place):
         if not runs:
             return
         library = self.joulebook.library
+        self.joulebook.hold_keys_for_screen()
         self.ask_library(
             "edit", lambda: [library.run(r).facts for r in runs], lambda facts: self.app.push_screen(EditScreen(facts))
         )
