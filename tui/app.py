@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Awaitable, Callable, Iterable
+from collections.abc import Awaitable, Callable, Iterable, Sequence
 from pathlib import Path
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
@@ -127,11 +127,11 @@ class JoulebookApp(KeyOrder):
         self._unwind()
         self.push_screen(_make_place(place))
 
-    def show_runs_of(self, device: str) -> None:
-        """List a device's runs."""
+    def show_runs_where(self, field: str, values: Sequence[str]) -> None:
+        """List the runs whose field has one of the values."""
         self._unwind()
         if isinstance(self.screen, RunsScreen):
-            self.screen.filter_input.put(with_picked("", "device", [device]))
+            self.screen.filter_input.put(with_picked("", field, values))
 
     def _is_in_dialog(self) -> bool:
         return not isinstance(self.screen, Place)

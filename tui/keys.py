@@ -43,7 +43,7 @@ class Key:
     tooltip: str
     """One sentence for the help and the palette."""
     action: str
-    """What it does, as the place's screen names it."""
+    """What it does, as the place's screen names it; `{key}` stands for the key that was pressed."""
     bar: int = 0
     """Rank in the line of keys; 0 keeps it out."""
     in_palette: bool = True
@@ -129,6 +129,9 @@ KEYS: tuple[Key, ...] = (
     Key("devices.first", "g,home", "g", "first", "First device", "first"),
     Key("devices.last", "G,end", "G", "last", "Last device", "last"),
     Key("device.runs", "r", "r", "its runs", "List this device's runs", "runs", 1),
+    Key(
+        "device.claim", "1,2,3,4,5,6,7,8,9", "1-9", "claim", "List the runs behind that claim", "claim({key})", 7, False
+    ),
     Key("device.down", "j,down", "j ↓", "down", "Further down", "down", 2),
     Key("device.up", "k,up", "k ↑", "up", "Further up", "up", 3),
     Key("device.next", "right_square_bracket", "]", "next", "Next device", "neighbour(1)", 4),
@@ -188,16 +191,17 @@ def bindings(place: str) -> list[BindingType]:
     """
     return [
         Binding(
-            key.key,
-            key.action,
+            pressed,
+            key.action.replace("{key}", pressed),
             key.label,
             show=False,
-            id=key.id,
+            id=key.id if pressed == key.key else f"{key.id}.{pressed}",
             tooltip=key.tooltip,
             key_display=key.shown,
             priority=place == "edit",
         )
         for key in keys_of(place)
+        for pressed in (key.key.split(",") if "{key}" in key.action else [key.key])
     ]
 
 

@@ -15,7 +15,7 @@ from textual.containers import VerticalScroll
 from store.publish.package import slug
 from store.publish.reports import ReasonWanted
 from tui.keys import bindings
-from tui.models.device_page import DevicePageData, page_lines, read_page
+from tui.models.device_page import DevicePageData, page_lines, read_page, runs_of_claim
 from tui.plain import plain
 from tui.report import publish
 from tui.screens.place import Place
@@ -118,6 +118,16 @@ class DeviceScreen(Place):
         changed = f"{len(wanted.changes)} things changed" if len(wanted.changes) > 1 else plain(wanted.changes[0])
         self.app.push_screen(PromptScreen(f"{changed} since it was issued; why?"), take)
 
+    def action_claim(self, position: int) -> None:
+        """List the runs that a claim's verdict rests on."""
+        runs = runs_of_claim(self._data, position) if self._data is not None else None
+        if runs:
+            self.joulebook.show_runs_where("run", [str(run) for run in runs])
+        elif runs is None:
+            self.tell(f"there is no claim {position}", is_problem=False)
+        else:
+            self.tell(f"no run stands behind claim {position}", is_problem=False)
+
     def action_runs(self) -> None:
         """List its runs."""
-        self.joulebook.show_runs_of(self._device)
+        self.joulebook.show_runs_where("device", [self._device])

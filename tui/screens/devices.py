@@ -77,7 +77,7 @@ class DevicesScreen(Place):
     def action_runs(self) -> None:
         """List its runs."""
         if here := self._here():
-            self.joulebook.show_runs_of(here)
+            self.joulebook.show_runs_where("device", [here])
 
     def action_choose(self) -> None:
         """Answer a need."""
