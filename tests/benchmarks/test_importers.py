@@ -1,6 +1,6 @@
 """What reading an export costs beside bare Polars on the same file in the same run: ratios, no wall-clock limits.
 
-Run with `-m bench -s`. JOULEBOOK_BENCH_ROWS sets the rows of the large file.
+Run with `-n 0 -m bench -s`. JOULEBOOK_BENCH_ROWS sets the rows of the large file.
 """
 
 from __future__ import annotations

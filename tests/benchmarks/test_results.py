@@ -1,4 +1,4 @@
-"""How long the results of a run take, against bare Polars reading the same four columns. Run with -m bench -s.
+"""How long the results of a run take, against bare Polars reading the same four columns. Run with -n 0 -m bench -s.
 
 Goals: all results of 36,000 samples within 50 ms of one core; 10 million samples within 3 times the reading, in
 bounded memory. Figures are printed, not asserted: another machine's load is no fault of the program.
