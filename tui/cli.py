@@ -1,112 +1,26 @@
-"""The command line: options that every command shares, the commands, and how all of it ends.
+"""The command line: one call from its words to its exit status.
 
 The one place where the parts are put together. No traceback leaves it.
 """
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Sequence
-from functools import cache
-from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Any
 
-import typer
-from typer.main import get_command
-
-from tui import (
-    cli_bench,
-    cli_care,
-    cli_choose,
-    cli_demo,
-    cli_device,
-    cli_edit,
-    cli_group,
-    cli_help,
-    cli_import,
-    cli_meter,
-    cli_profile,
-    cli_publish,
-    cli_runs,
-    cli_sql,
-)
-from tui.cli_base import Session, default_library, examples
 from tui.cli_errors import DONE, INTERRUPTED, NOT_DONE, USAGE, explain, log_unexpected
+from tui.cli_interface import open_interface
+from tui.cli_session import Session, default_library
 from tui.cli_streams import prepare_streams, settle_streams
-from tui.cli_words import arrange
+from tui.cli_words import arrange, command_of
 from tui.plain import plain_lines
 
-__all__ = ["main", "make_app"]
+if TYPE_CHECKING:
+    import typer
 
-_HELP = examples(
-    "A log book for bench tests of USB power banks, power adapters and cables: any meter's export "
-    "becomes traces in SI units and results with uncertainty, to browse, compare and query.",
-    "joulebook demo                        a library to look round in",
-    'joulebook import log.csv --device PB-07 --port C1 --mode "fixed 20 V" --kind discharge --load "30 W"',
-    "joulebook                             browse the library",
-    "joulebook runs port:C1 kind:discharge",
-    "joulebook show 12",
-    more="Without a command the terminal interface opens on the library: the one named by --library, else by "
-    "JOULEBOOK_LIBRARY, else the one in your data folder. Exit status: 0 done, 1 something could not be done, "
-    "2 wrong usage, 3 the library is busy.",
-)
-
-
-@cache
-def make_app() -> typer.Typer:
-    """Every command, in the order in which help lists them."""
-    app = typer.Typer(
-        name="joulebook",
-        help=_HELP,
-        add_completion=True,
-        rich_markup_mode=None,
-        pretty_exceptions_enable=False,
-        context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
-    )
-    app.callback(invoke_without_command=True)(_begin)
-    for topic in (
-        cli_demo,
-        cli_import,
-        cli_runs,
-        cli_sql,
-        cli_device,
-        cli_meter,
-        cli_profile,
-        cli_edit,
-        cli_group,
-        cli_care,
-        cli_publish,
-        cli_choose,
-        cli_bench,
-        cli_help,
-    ):
-        topic.register(app)
-    return app
-
-
-def _begin(
-    context: typer.Context,
-    library: Annotated[
-        Path | None, typer.Option("--library", metavar="DIR", help="The library to use, before JOULEBOOK_LIBRARY.")
-    ] = None,
-    quiet: Annotated[bool, typer.Option("--quiet", "-q", help="Say only what went wrong.")] = False,
-    plain: Annotated[
-        bool, typer.Option("--plain", help="One record per line, cells parted by tabs; no bar, no small traces.")
-    ] = False,
-    no_color: Annotated[bool, typer.Option("--no-color", help="No colour, as with NO_COLOR.")] = False,
-    no_input: Annotated[bool, typer.Option("--no-input", help="Never ask; fail and name the option instead.")] = False,
-    debug: Annotated[bool, typer.Option("--debug", help="Show the traceback of an unexpected error.")] = False,  # noqa: ARG001
-    version: Annotated[bool, typer.Option("--version", help="Print the version and end.")] = False,
-) -> None:
-    if version:
-        from store.version import __version__  # loads the store, which no other option needs
-
-        sys.stdout.write(f"joulebook {__version__}\n")
-        raise typer.Exit
-    path = library.expanduser() if library else default_library()
-    context.obj = Session(path, is_quiet=quiet, is_plain=plain, no_color=no_color, no_input=no_input)
-    if context.invoked_subcommand is None:
-        cli_demo.open_interface(context.obj, create=True)
+__all__ = ["main"]
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -132,15 +46,22 @@ def main(arguments: Sequence[str] | None = None) -> int:
     return status
 
 
-@cache
-def _command() -> Any:
-    return get_command(make_app())
+def _carry_out(words: list[str]) -> Any:
+    if not words and "_JOULEBOOK_COMPLETE" not in os.environ:  # the interface, without the parser's 0.3 s
+        open_interface(Session(default_library()), create=True)
+        return DONE
+    from typer.main import get_command
+
+    from tui.cli_commands import make_app
+
+    arranged = arrange(words)
+    command = get_command(make_app(command_of(arranged)))
+    return command.main(arranged, prog_name="joulebook", standalone_mode=False)
 
 
 def _run(words: list[str]) -> int:
-    command = _command()
     try:
-        returned = command.main(arrange(words), prog_name="joulebook", standalone_mode=False)
+        returned = _carry_out(words)
     except BrokenPipeError:
         raise
     except SystemExit as leaving:  # the parser leaves so when a pipe breaks, and after writing shell completions

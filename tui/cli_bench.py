@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from tui.cli_base import JsonOption, Session, examples, fail, session_of, wrong_use
+from tui.cli_base import JsonOption, examples, session_of, wrong_use
 from tui.cli_facts import (
     Ambient,
     Answers,
@@ -24,6 +24,7 @@ from tui.cli_facts import (
     answers_of,
     check_kind,
 )
+from tui.cli_session import Session, fail
 
 if TYPE_CHECKING:
     from store.course import CourseTest

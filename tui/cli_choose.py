@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from tui.cli_base import JsonOption, Session, examples, fail, session_of, wrong_use
+from tui.cli_base import JsonOption, examples, session_of, wrong_use
 from tui.cli_runs import print_rows
+from tui.cli_session import Session, fail
 
 if TYPE_CHECKING:
     from store.choose import Choice, Scheme

@@ -1,18 +1,17 @@
-"""`joulebook demo`, and opening the terminal interface."""
+"""`joulebook demo`."""
 
 from __future__ import annotations
 
-import os
-import sys
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from tui.cli_base import Session, examples, fail, session_of
-from tui.cli_streams import is_terminal
+from tui.cli_base import examples, session_of
+from tui.cli_interface import open_interface
+from tui.cli_session import Session, fail
 
-__all__ = ["open_interface", "register"]
+__all__ = ["register"]
 
 _HELP = examples(
     "Make the demo library and open it: the equipment store of a field-survey outfit tests power banks, adapters "
@@ -68,25 +67,3 @@ def make_demo(session: Session, target: Path) -> bool:
     with session.progress("making the demo library") as report:
         build_demo(target, report)
     return True
-
-
-def open_interface(session: Session, *, create: bool = False) -> None:
-    """Open the terminal interface on the session's library.
-
-    Raises:
-        Refusal: there is no terminal to open it on.
-    """
-    if not (is_terminal(sys.stdout) and is_terminal(sys.stdin)):
-        fail(
-            "The interface needs a terminal. In scripts use commands: `joulebook runs`, `joulebook show RUN`, "
-            "`joulebook sql`; `joulebook --help` lists them all."
-        )
-    library = session.open_library(create=create)
-    if session.no_color:
-        os.environ["NO_COLOR"] = "1"
-    import platformdirs
-
-    from tui.app import build_app  # loads the screen's framework
-
-    settings_path = platformdirs.user_state_path("joulebook", appauthor=False) / "view.json"
-    build_app(library, settings_path=settings_path, encoding=sys.stdout.encoding).run()

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from tui.cli_base import JsonOption, Session, examples, fail, session_of, things, wrong_use
+from tui.cli_base import JsonOption, examples, session_of, things, wrong_use
 from tui.cli_runs import print_rows, terminal_width
+from tui.cli_session import Session, fail
 from tui.printing import Column
 
 if TYPE_CHECKING:

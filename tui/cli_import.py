@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 import typer
 
-from tui.cli_base import JsonOption, Session, examples, fail, session_of, wrong_use
+from tui.cli_base import JsonOption, examples, session_of, wrong_use
 from tui.cli_errors import BUSY, DONE, INTERRUPTED, NOT_DONE
 from tui.cli_facts import (
     Ambient,
@@ -28,6 +28,7 @@ from tui.cli_facts import (
     check_kind,
 )
 from tui.cli_runs import terminal_width
+from tui.cli_session import Session, fail
 from tui.format import count, span_words
 
 if TYPE_CHECKING:

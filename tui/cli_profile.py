@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from tui.cli_base import JsonOption, Session, examples, session_of
+from tui.cli_base import JsonOption, examples, session_of
 from tui.cli_facts import Answers, answers_of
 from tui.cli_runs import print_rows
+from tui.cli_session import Session
 from tui.printing import Column
 
 if TYPE_CHECKING:

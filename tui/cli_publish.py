@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from tui.cli_base import Session, examples, fail, session_of, wrong_use
+from tui.cli_base import examples, session_of, wrong_use
 from tui.cli_runs import join_words, print_rows
+from tui.cli_session import Session, fail
 from tui.cli_words import as_typed
 from tui.format import count, local_time
 from tui.printing import Column

@@ -10,7 +10,8 @@ from zoneinfo import ZoneInfo
 
 import typer
 
-from tui.cli_base import JsonOption, Session, examples, session_of, wrong_use
+from tui.cli_base import JsonOption, examples, session_of, wrong_use
+from tui.cli_session import Session
 from tui.cli_streams import is_terminal
 from tui.cli_words import as_typed
 from tui.documents import jsonable

@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from tui.cli_base import Session, examples, fail, session_of, wrong_use
+from tui.cli_base import examples, session_of, wrong_use
 from tui.cli_runs import print_rows
+from tui.cli_session import Session, fail
 from tui.cli_streams import is_terminal
 from tui.format import count
 from tui.plain import plain, width_of

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-__all__ = ["EXCLUDE", "arrange", "as_typed"]
+__all__ = ["EXCLUDE", "arrange", "as_typed", "command_of"]
 
 EXCLUDE = "\ue000-"
 """Stands for the `-` of an excluding filter word while the parser looks at the words."""
@@ -39,6 +39,14 @@ def arrange(words: Sequence[str]) -> list[str]:
     if rest and rest[0] in _FILTERING:
         rest = [rest[0], *(_shielded(word) for word in rest[1:])]
     return own + rest
+
+
+def command_of(arranged: Sequence[str]) -> str | None:
+    """The command in words that `arrange` put in order; None where there is none."""
+    queue = list(arranged)
+    while queue and (queue[0] in _FLAGS or queue[0].startswith(_VALUED)):
+        del queue[: 2 if queue[0] == _VALUED else 1]
+    return queue[0] if queue else None
 
 
 def _shielded(word: str) -> str:

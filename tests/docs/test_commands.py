@@ -9,7 +9,7 @@ import pytest
 from typer.main import get_command
 
 from tests.docs.refresh_readme import README, commands
-from tui.cli import make_app
+from tui.cli_commands import make_app
 from tui.cli_words import arrange
 
 ALL = list(commands())

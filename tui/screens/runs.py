@@ -20,11 +20,9 @@ from tui.models.filter_words import picked_values, with_picked
 from tui.models.pick_list import Choice, PickList
 from tui.models.run_columns import COLUMNS, column_named
 from tui.models.run_list import PAGE, RunList
-from tui.screens.compare import CompareScreen
 from tui.screens.edit import EditScreen
 from tui.screens.pick import PickScreen
 from tui.screens.place import Place
-from tui.screens.run import RunScreen
 from tui.widgets.filter_line import FilterInput
 from tui.widgets.ledger import Ledger
 from tui.widgets.lines_view import LinesView, Rule
@@ -270,6 +268,8 @@ class RunsScreen(Place):
         """Open the run under the cursor."""
         run_id = self.list.run_id()
         if run_id is not None:
+            from tui.screens.run import RunScreen  # noqa: PLC0415 (loaded when first opened: the list is up sooner)
+
             self.app.push_screen(RunScreen(run_id))
 
     def action_pick(self, field: str) -> None:
@@ -311,6 +311,8 @@ class RunsScreen(Place):
         if len(runs) < FEWEST_TO_COMPARE:
             self.tell("mark two runs or more with space, then c lays them over each other")
             return
+        from tui.screens.compare import CompareScreen  # noqa: PLC0415 (loaded when first opened)
+
         self.app.push_screen(CompareScreen(runs))
 
     def action_sort(self) -> None:

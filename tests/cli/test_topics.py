@@ -1,0 +1,40 @@
+"""Only the topic that holds the command asked for is loaded: each topic adds just the commands that the table says."""
+
+from __future__ import annotations
+
+import pytest
+from typer.main import get_command
+
+from tui.cli_commands import TOPICS, make_app
+from tui.cli_words import arrange, command_of
+
+
+@pytest.mark.parametrize(("topic", "commands"), TOPICS.items())
+def test_a_topic_adds_the_commands_of_the_table(topic: str, commands: tuple[str, ...]) -> None:
+    """Asked for any of its commands, the program has them all and no others, but for `help`, which needs every one."""
+    everything = [command for names in TOPICS.values() for command in names]
+    for command in commands:
+        found = sorted(get_command(make_app(command)).commands)
+        assert found == sorted(everything if topic == "cli_help" else commands)
+
+
+def test_an_unknown_command_has_every_command_to_be_near_to() -> None:
+    """A near miss is answered with the nearest of all names."""
+    assert sorted(get_command(make_app("rnus")).commands) == sorted(c for names in TOPICS.values() for c in names)
+
+
+@pytest.mark.parametrize(
+    ("words", "command"),
+    [
+        (["runs", "port:C1"], "runs"),
+        (["--library", "show", "runs"], "runs"),
+        (["--library=show", "-q", "runs"], "runs"),
+        (["runs", "--library", "show", "-kind:heat"], "runs"),
+        (["--help"], "--help"),
+        (["--library", "somewhere"], None),
+        ([], None),
+    ],
+)
+def test_the_command_is_the_first_word_that_is_no_option(words: list[str], command: str | None) -> None:
+    """A library's name is no command, wherever it stands."""
+    assert command_of(arrange(words)) == command
