@@ -8,7 +8,6 @@ from __future__ import annotations
 import codecs
 import gzip
 import io
-import os
 import re
 import stat
 import zlib
@@ -341,11 +340,3 @@ def _read_full(stream: BinaryIO, size: int) -> bytes:
     while 0 < len(raw) < size and (more := stream.read(size - len(raw))):
         raw += more
     return raw
-
-
-def size_of(path: Path) -> int:
-    """Size on disk [bytes], 0 where it can't be told."""
-    try:
-        return os.stat(path).st_size  # noqa: PTH116 - one call, no object
-    except OSError:
-        return 0

@@ -11,8 +11,6 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from importers.words import normalise
-
 __all__ = ["ClockForm", "TextClock", "read_clock_text", "to_clock", "utc_microseconds", "zone_known"]
 
 _DATE_PARTS = re.compile(
@@ -278,8 +276,3 @@ def utc_microseconds(local_us: int, zone: str, *, latest: bool = False) -> int |
     placed = local.dt.replace_time_zone(zone, ambiguous="latest" if latest else "earliest", non_existent="null")
     value = placed.cast(pl.Int64)[0]
     return None if value is None else int(value)
-
-
-def says_utc(text: str) -> bool:
-    """Tell whether a label or note says that times are in UTC."""
-    return bool({"utc", "gmt", "zulu"} & set(re.findall(r"[a-z]+", normalise(text))))

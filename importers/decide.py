@@ -419,9 +419,7 @@ def _place(work: _Work, group: Group, column: Column, key: str, units: tuple[Uni
         work.decision.penalty += 1.0
         work.decision.questions.append(_ask_range(work, column, key, unit))
         confidence = 0.4
-    cells = tuple(
-        (u, found[0].factor / unit.factor) for u in column.cell_units if (found := work.words.unit(u)) is not None
-    )
+    cells = _cell_factors(work, column, unit.factor)
     work.plans[column.index] = ColumnPlan(
         column.index,
         column.name,

@@ -5,7 +5,7 @@ Knows plans, rows and timelines. Decides nothing about columns: that is `decide`
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from functools import partial
@@ -16,7 +16,7 @@ import polars as pl
 
 from importers.bytesview import Piece
 from importers.cells import to_numbers
-from importers.clock import ClockForm, to_clock, utc_microseconds
+from importers.clock import to_clock, utc_microseconds
 from importers.errors import ImportRefused
 from importers.plan import ColumnPlan, Plan, RunPlan
 from importers.rows import Rows, Tally, name_of, read_rows
@@ -565,20 +565,3 @@ def read_runs(
         if progress is not None:
             progress(len(piece.text))
     return reader.finish()
-
-
-def iterate(pieces: list[Piece]) -> Iterator[Piece]:
-    """Yield pieces (a named seam for tests)."""
-    yield from pieces
-
-
-def clock_of(form: ClockForm) -> str:
-    """Say a clock form in words."""
-    return {
-        "elapsed": "elapsed time",
-        "wall clock": "date and time",
-        "time of day": "time of day",
-        "unix": f"{form.unit} since 1970",
-        "serial day": "spreadsheet days",
-        "sample number": "sample number",
-    }[form.source]

@@ -10,11 +10,10 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from importers.schema import TraceEvent
 from store.model import Calibration, Meter, RunFacts, StripSet
 from store.records import RunRecord
 from store.results import reduce_run
-from store.results.base import Array, Correction, Event, MeterAccuracy, RunContext, Trace
+from store.results.base import Array, Correction, MeterAccuracy, RunContext, Trace
 from store.results.offers import offered_current_a
 from store.sheets import DeviceSheet
 from store.strips import PREVIEW_BUCKETS, BandBuilder
@@ -109,11 +108,6 @@ def preview_of(trace: Trace, duration_s: float) -> StripSet:
     return builder.finish()
 
 
-def as_events(events: Sequence[TraceEvent]) -> tuple[Event, ...]:
-    """The importer's events in the terms of the results."""
-    return tuple(Event(e.kind, e.from_s, e.to_s, e.value, e.unit, e.detail) for e in events)
-
-
 def reduce_record(record: RunRecord, trace: Trace, bench: Bench) -> RunRecord:
     """The run with its duration, interval, preview, results and events.
 
@@ -123,7 +117,7 @@ def reduce_record(record: RunRecord, trace: Trace, bench: Bench) -> RunRecord:
         bench: Devices and meters as the library knows them.
     """
     duration_s, interval_s = time_facts(trace.chunks(()))
-    reduction = reduce_run(trace, bench.context(record.facts), as_events(record.events))
+    reduction = reduce_run(trace, bench.context(record.facts), record.events)
     return replace(
         record,
         duration_s=duration_s,

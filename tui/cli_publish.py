@@ -147,7 +147,9 @@ def report(
 
 
 def _list_reports(session: Session, library: Library) -> None:
-    table = library.sql("SELECT report, version, issued_at, issued_by, title, reason FROM reports", limit=None).table
+    from store.publish.reports import issued_reports
+
+    table = issued_reports(library)
     columns = [Column(name) for name in table.column_names]
     rows = [tuple(local_time(v) if isinstance(v, datetime) else v for v in row.values()) for row in table.to_pylist()]
     print_rows(session, columns, rows)

@@ -14,6 +14,7 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 import duckdb
+import pyarrow as pa
 
 from store.catalogue import rows
 from store.clock import as_utc, now_utc, to_stored
@@ -32,6 +33,7 @@ __all__ = [
     "changes_between",
     "draft_of",
     "issue_report",
+    "issued_reports",
     "load_issue",
     "own_id",
     "report_id",
@@ -193,6 +195,11 @@ def load_issue(library: Library, report: str, version: int | None = None) -> Iss
         content=Report.from_json(zlib.decompress(row[9]).decode()),
         history=tuple(Step(r[1], as_utc(r[2]) or moment, r[3], r[6], r[10]) for r in kept),
     )
+
+
+def issued_reports(library: Library) -> pa.Table:
+    """Every issued version: report, version, issued_at, issued_by, title, reason."""
+    return library.sql("SELECT report, version, issued_at, issued_by, title, reason FROM reports", limit=None).table
 
 
 def draft_of(content: Report) -> Issue:

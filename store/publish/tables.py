@@ -30,10 +30,6 @@ _UCUM_OF_SUFFIX = {
     "wh": "W.h", "ah": "A.h", "mah": "mA.h", "w": "W", "v": "V", "a": "A", "s": "s", "c": "Cel", "k": "K",
     "g": "g", "mohm": "mOhm", "percent": "%", "cm3": "cm3", "mv": "mV", "hz": "Hz", "ohm": "Ohm",
 }  # fmt: skip
-UCUM_OF_UNIT = {
-    "Wh": "W.h", "Ah": "A.h", "mAh": "mA.h", "°C": "Cel", "mΩ": "mOhm", "Ω": "Ohm", "cm³": "cm3", "K/h": "K/h",
-}  # fmt: skip
-"""Units as printed that are not their own UCUM code."""
 
 
 def flat(table: pa.Table) -> pa.Table:

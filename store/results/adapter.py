@@ -48,8 +48,6 @@ SETTLE_SHARE = 0.4
 """The first two fifths of a level are left out: it settles and warms. Chosen by us."""
 EDGE_S = 3.0
 """And the last seconds, for the two clocks may differ by that much."""
-MAINS_V = 80.0
-"""A voltage above this is the mains; USB ends at 48 V."""
 
 
 @dataclass(frozen=True, slots=True)

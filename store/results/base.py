@@ -1,6 +1,6 @@
 """What a reduction takes and gives: traces as arrays, facts, results, events, budgets.
 
-Knows NumPy only: no file, no catalogue, no screen.
+Knows NumPy and the words of importers.schema: no file, no catalogue, no screen.
 """
 
 from __future__ import annotations
@@ -11,6 +11,8 @@ from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
+
+from importers.schema import TraceEvent as Event
 
 __all__ = [
     "Array",
@@ -161,18 +163,6 @@ class Result:
     """What `why` lists: samples used, left out, counter's value, level, window ..."""
     formula: str = ""
     """The formula in words."""
-
-
-@dataclass(frozen=True, slots=True)
-class Event:
-    """A moment or a span of a trace that matters, in seconds from its first sample."""
-
-    kind: str
-    from_s: float
-    to_s: float
-    value: float | None = None
-    unit: str = ""
-    detail: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,6 @@ Knows Arrow tables and text; no Textual, no SQL.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from datetime import date, datetime
 from typing import Any
 
@@ -121,8 +120,3 @@ def over(x: FloatArray, y: FloatArray, name: str, buckets: int) -> StripSet:
     empty = np.isinf(low)
     low[empty] = high[empty] = np.nan
     return StripSet(first, first + span, buckets, (Strip(name, "", low, (low + high) / 2, high),))
-
-
-def names_once(names: Sequence[str]) -> list[str]:
-    """Names of columns as they are shown: harmless, one line."""
-    return [plain(name) for name in names]

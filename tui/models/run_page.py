@@ -86,11 +86,6 @@ class RunPageModel:
         """Channels on the left axis, or on a scale of their own."""
         return [name for name in self.channels if not is_second_axis(name)]
 
-    @property
-    def right_channels(self) -> list[str]:
-        """Channels on the axis at the right."""
-        return [name for name in self.channels if is_second_axis(name)]
-
     def switch(self, channel: str) -> bool:
         """Show or hide a channel; False where the run has none of it. The last one stays."""
         if self.view is None or channel not in self.view.channels:

@@ -10,18 +10,17 @@ from typing import TYPE_CHECKING, ClassVar, cast
 
 from textual.app import ComposeResult
 from textual.containers import Horizontal, VerticalScroll
-from textual.screen import ModalScreen
 from textual.suggester import SuggestFromList
 from textual.widgets import Input, Static
 
 from importers.schema import DIRECTIONS, KINDS
 from store.errors import StoreError
 from store.model import RunFacts
-from tui.keys import dialog_bindings
 from tui.models.edits import EDITABLE, WrongEntryError, changed, common_text, undo_of
 from tui.models.lines import line
 from tui.models.words import FACTS
 from tui.plain import plain
+from tui.screens.form import FormScreen
 from tui.widgets.lines_view import KeyLine, LinesView
 
 if TYPE_CHECKING:
@@ -37,12 +36,10 @@ _OFFERED: dict[str, tuple[str, ...]] = {
 }
 
 
-class EditScreen(ModalScreen[bool | None]):
+class EditScreen(FormScreen[bool | None]):
     """A form of facts; only what is typed anew is changed."""
 
-    PLACE: ClassVar[str] = "edit"
-    CSS_PATH = "edit.tcss"
-    BINDINGS = dialog_bindings("edit")
+    LAST: ClassVar[str] = "edit-reason"
 
     def __init__(self, facts: Sequence[RunFacts], field: str = "") -> None:
         super().__init__()
@@ -81,21 +78,6 @@ class EditScreen(ModalScreen[bool | None]):
         hint = ("  old values are kept; an emptied field takes the fact away", "dim")
         self.query_one("#edit-title", LinesView).show([line((f"facts of {runs}", "place"), hint)])
         self.query_one(f"#edit-{self._first}", Input).focus()
-
-    def action_enter(self) -> None:
-        """Enter goes on to the next field; from the last one it saves."""
-        if self.focused is not None and self.focused.id == "edit-reason":
-            self.action_save()
-        else:
-            self.action_next_field()
-
-    def action_next_field(self) -> None:
-        """Next field."""
-        self.focus_next(Input)
-
-    def action_previous_field(self) -> None:
-        """Field before."""
-        self.focus_previous(Input)
 
     def _problem(self, text: str) -> None:
         shown = plain(text, ascii_only=self._joulebook.look.is_ascii)

@@ -10,13 +10,12 @@ from typing import TYPE_CHECKING, ClassVar, cast
 
 from textual.app import ComposeResult
 from textual.containers import Horizontal, VerticalScroll
-from textual.screen import ModalScreen
 from textual.suggester import SuggestFromList
 from textual.widgets import Input, Static
 
 from importers.schema import KINDS
-from tui.keys import dialog_bindings
 from tui.models.lines import line
+from tui.screens.form import FormScreen
 from tui.widgets.lines_view import KeyLine, LinesView
 
 if TYPE_CHECKING:
@@ -37,12 +36,10 @@ FIELDS: dict[str, str] = {
 """Facts that can be stated for an import, and how they are called."""
 
 
-class FactsScreen(ModalScreen[dict[str, str] | None]):
+class FactsScreen(FormScreen[dict[str, str] | None]):
     """A form; gives every field's text, or None where it was left."""
 
-    PLACE: ClassVar[str] = "edit"
-    CSS_PATH = "edit.tcss"
-    BINDINGS = dialog_bindings("edit")
+    LAST: ClassVar[str] = "facts-note"
 
     def __init__(self, stated: Mapping[str, str], offered: Mapping[str, list[str]]) -> None:
         super().__init__()
@@ -74,21 +71,6 @@ class FactsScreen(ModalScreen[dict[str, str] | None]):
         )
         self.query_one("#edit-title", LinesView).show([title])
         self.query_one("#facts-device", Input).focus()
-
-    def action_enter(self) -> None:
-        """Enter goes on; from the last field it takes them."""
-        if self.focused is not None and self.focused.id == "facts-note":
-            self.action_save()
-        else:
-            self.action_next_field()
-
-    def action_next_field(self) -> None:
-        """Next field."""
-        self.focus_next(Input)
-
-    def action_previous_field(self) -> None:
-        """Field before."""
-        self.focus_previous(Input)
 
     def action_save(self) -> None:
         """Give what was typed."""

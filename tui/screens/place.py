@@ -62,11 +62,6 @@ class Place(Screen[None]):
         """The line at the top."""
         return self.query_one(TopLine)
 
-    @property
-    def key_line(self) -> KeyLine:
-        """The line of keys."""
-        return self.query_one(KeyLine)
-
     def tell(self, text: str, *, is_problem: bool = True) -> None:
         """Say something in the status line; an empty text clears it."""
         self.query_one(StatusLine).tell(plain(text, ascii_only=self.joulebook.look.is_ascii), is_problem=is_problem)
@@ -112,6 +107,20 @@ class Place(Screen[None]):
     def back(self) -> None:
         """Leave the innermost thing; here the place itself."""
         self.joulebook.leave_place()
+
+    def action_undo(self) -> None:
+        """Take the last correction back."""
+        if not self.joulebook.undo_steps:
+            self.tell("nothing to undo since the program started", is_problem=False)
+            return
+        step = self.joulebook.undo_steps.pop()
+        library = self.joulebook.library
+
+        def done(_: object) -> None:
+            self.tell(f"taken back: {step.words}", is_problem=False)
+            self.library_changed()
+
+        self.ask_library("change", lambda: step.take_back(library), done, must_run=True)
 
     def library_changed(self) -> None:
         """Some process committed something; show what is true now."""

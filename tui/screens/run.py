@@ -14,7 +14,6 @@ from textual.containers import Container, Vertical
 from importers.schema import CHANNELS
 from store.model import RunPage, RunView, StripSet
 from tui.keys import bindings
-from tui.models.edits import Undo
 from tui.models.lines import Line, line
 from tui.models.pick_list import Choice, PickList
 from tui.models.run_page import PageRow, RunPageModel, nearest_values
@@ -299,17 +298,3 @@ class RunScreen(Place):
         self._run_id = run_id
         self.tell("")
         self.read_run()
-
-    def action_undo(self) -> None:
-        """Take the last correction back."""
-        if not self.joulebook.undo_steps:
-            self.tell("nothing to undo since the program started", is_problem=False)
-            return
-        step: Undo = self.joulebook.undo_steps.pop()
-        library = self.joulebook.library
-
-        def done(_: object) -> None:
-            self.tell(f"taken back: {step.words}", is_problem=False)
-            self.read_run()
-
-        self.ask_library("change", lambda: step.take_back(library), done, must_run=True)

@@ -15,7 +15,6 @@ from store.errors import FilterError
 from store.model import FacetCount, RunPage, RunView
 from tui.keys import bindings
 from tui.models import glance
-from tui.models.edits import Undo
 from tui.models.filter_words import picked_values, with_picked
 from tui.models.pick_list import Choice, PickList
 from tui.models.run_columns import COLUMNS, column_named
@@ -356,20 +355,6 @@ class RunsScreen(Place):
         self.ask_library(
             "edit", lambda: [library.run(r).facts for r in runs], lambda facts: self.app.push_screen(EditScreen(facts))
         )
-
-    def action_undo(self) -> None:
-        """Take the last correction back."""
-        if not self.joulebook.undo_steps:
-            self.tell("nothing to undo since the program started", is_problem=False)
-            return
-        step: Undo = self.joulebook.undo_steps.pop()
-        library = self.joulebook.library
-
-        def done(_: object) -> None:
-            self.tell(f"taken back: {step.words}", is_problem=False)
-            self.library_changed()
-
-        self.ask_library("change", lambda: step.take_back(library), done, must_run=True)
 
     def action_go(self, place: str) -> None:
         """Go to another place."""
