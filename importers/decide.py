@@ -11,6 +11,16 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import numpy.typing as npt
 
+from importers.asking import (
+    label_conflict,
+    largest_of,
+    no_clock,
+    no_quantity,
+    out_of_range,
+    unit_contradiction,
+    unknown_unit,
+    which_column,
+)
 from importers.channels import COMMON_UNITS, RARE_UNITS, channel_of, is_plausible
 from importers.clockwork import Clockwork, choose_clock
 from importers.columns import Column
@@ -95,7 +105,7 @@ def decide(
     else:
         clock = choose_clock(columns, rows, layout, preamble, words, answers, day_first)
     if clock.form is None:
-        decision.problems.append(_no_clock(columns))
+        decision.problems.append(no_clock(columns))
         return decision
     decision.questions += clock.questions
     is_stamp = clock.form.source in {"wall clock", "unix", "serial day"}
@@ -119,7 +129,7 @@ def decide(
     pin_unknown(slots, work.seconds, work.mask, words, clock)
     _choose_rivals(work, slots)
     if not any(g.by_channel for g in slots.groups):
-        decision.problems.append(_no_quantity(columns, slots))
+        decision.problems.append(no_quantity(columns, slots))
         return decision
     for group in slots.groups:
         _settle_units(work, group)
@@ -170,27 +180,6 @@ def _answered(column: Column, answers: Mapping[str, str], words: Vocabulary) -> 
     return column
 
 
-def _no_clock(columns: list[Column]) -> Problem:
-    names = ", ".join(f"`{c.name}`" for c in columns)
-    return Problem(
-        "no-time",
-        "error",
-        f"No column is a clock: {names}. Name the time column with --answer column.N=t_s, or give the sample "
-        "interval with "
-        "--answer interval=SECONDS.",
-    )
-
-
-def _no_quantity(columns: list[Column], slots: Slots) -> Problem:
-    names = ", ".join(f"`{c.name}`" for c in columns)
-    hint = f"column.{slots.unknown[0].index + 1}" if slots.unknown else "column.2"
-    return Problem(
-        "no-quantity",
-        "error",
-        f"No column holds a known quantity: {names}. Say what a column holds, for example --answer {hint}=voltage_v.",
-    )
-
-
 def _choose_rivals(work: _Work, slots: Slots) -> None:
     """Choose among columns that could fill one channel: not an average, then the one that obeys P = U I."""
     for group, channel, found in slots.rivals:
@@ -206,23 +195,12 @@ def _choose_rivals(work: _Work, slots: Slots) -> None:
             chosen = answered[0] if answered else None
             why = "the other column was chosen"
         if chosen is None:
-            work.decision.questions.append(_which(channel, plain))
+            work.decision.questions.append(which_column(channel, plain))
             chosen = plain[0]
         group.by_channel[channel] = chosen
         for column in found:
             if column is not chosen:
                 slots.unused[column.index] = why
-
-
-def _which(channel: str, found: list[Column]) -> Question:
-    names = " and ".join(f"`{c.name}` (column {c.index + 1})" for c in found)
-    return Question(
-        f"column.{found[0].index + 1}",
-        f"Columns {names} could each be {channel}. What is `{found[0].name}` (column {found[0].index + 1})?",
-        (Choice(channel, f"it is {channel}"), Choice("unused", "it is not used; the other one is")),
-        f"--answer column.{found[0].index + 1}={channel}",
-        column=found[0].name,
-    )
 
 
 def _by_law(group: Group, channel: str, found: list[Column]) -> Column | None:
@@ -284,7 +262,7 @@ def _settle_units(work: _Work, group: Group) -> None:
     laws, _ = laws_of(values, _masked(work.seconds, work.mask), is_ac=group.is_ac)
     candidates: dict[str, tuple[Unit, ...]] = {k: _candidates(c, k, work.words) for k, c in main.items()}
     candidates["time"] = (work.time_unit,) if work.time_unit else (_open_time(work) or (work.words.units["s"],))
-    largest = {k: _largest(c) for k, c in main.items()}
+    largest = {k: largest_of(c) for k, c in main.items()}
     step = _median_step(work.seconds)
     if work.clock.open_units and step:
         largest["time"] = step
@@ -322,11 +300,6 @@ def _masked(values: Array, mask: npt.NDArray[np.bool_] | None) -> Array:
     return values if mask is None or len(mask) != len(values) else values[mask]
 
 
-def _largest(column: Column) -> float:
-    good = np.abs(column.finite)
-    return float(np.quantile(good, 0.999)) if len(good) else 0.0
-
-
 def _broken_laws(
     work: _Work, main: Mapping[str, Column], broken: tuple[Law, ...], candidates: Mapping[str, tuple[Unit, ...]]
 ) -> None:
@@ -337,7 +310,7 @@ def _broken_laws(
         work.decision.penalty += 1.0
         suspects = []
         for key, power in law.terms:
-            if key == "time" or key not in main or any(f"unit.{main[key].index + 1}" in work.answers for _ in (0,)):
+            if key == "time" or key not in main or f"unit.{main[key].index + 1}" in work.answers:
                 continue
             for name in (*COMMON_UNITS[key], *RARE_UNITS[key]):
                 unit = work.words.units[name]
@@ -345,7 +318,7 @@ def _broken_laws(
                 if abs(error + change) < 0.2 and unit.factor != factors[key]:
                     suspects.append((main[key], unit))
         if suspects:
-            work.decision.questions.append(_unit_contradiction(law, suspects, main, candidates))
+            work.decision.questions.append(unit_contradiction(law, suspects, main, candidates))
         else:
             names = ", ".join(f"`{main[k].name}`" for k, _ in law.terms if k in main)
             work.decision.problems.append(
@@ -358,33 +331,6 @@ def _broken_laws(
             )
 
 
-def _unit_contradiction(
-    law: Law,
-    suspects: list[tuple[Column, Unit]],
-    main: Mapping[str, Column],
-    candidates: Mapping[str, tuple[Unit, ...]],
-) -> Question:
-    column, unit = suspects[0]
-    key = next(k for k, c in main.items() if c is column)
-    stated = candidates[key][0]
-    others = "; ".join(
-        f"or `{c.name}` is in {u.symbol} (--answer unit.{c.index + 1}={u.symbol})" for c, u in suspects[1:]
-    )
-    return Question(
-        f"unit.{column.index + 1}",
-        f"{law.sentence.capitalize()}, but not with the units that stand here: `{column.name}` would have to "
-        f"be in {unit.symbol}, "
-        f"not {stated.symbol}{'; ' + others if others else ''}. Which unit is it?",
-        (
-            Choice(unit.symbol, f"{unit.symbol}, as the numbers say"),
-            Choice(stated.symbol, f"{stated.symbol}, as the header says"),
-        ),
-        f"--answer unit.{column.index + 1}={unit.symbol}",
-        column=column.name,
-        example=f'unit = "{unit.symbol}"',
-    )
-
-
 def _place(work: _Work, group: Group, column: Column, key: str, units: tuple[Unit, ...], laws: list[Law]) -> None:
     """Write the plan of one main column."""
     channel = next(ch for ch, k in _KEY.items() if k == key)
@@ -394,7 +340,7 @@ def _place(work: _Work, group: Group, column: Column, key: str, units: tuple[Uni
     reason = label.reason or f"{key} by its numbers"
     proof = ", ".join(law.sentence for law in laws)
     if len(units) > 1:
-        work.decision.questions.append(_ask_unit(column, key, units))
+        work.decision.questions.append(unknown_unit(column, key, units))
         confidence = 0.5
         reason += f"; its unit could be {' or '.join(u.symbol for u in units)}"
     elif column.cell_units:
@@ -412,12 +358,12 @@ def _place(work: _Work, group: Group, column: Column, key: str, units: tuple[Uni
         confidence = 0.99
         reason += f"; confirmed: {proof}"
     if label.conflict:
-        work.decision.questions.append(_ask_conflict(column))
+        work.decision.questions.append(label_conflict(column))
         confidence = 0.4
         reason += f"; {label.conflict}"
-    if stated and not is_plausible(key, _largest(column) * unit.factor):
+    if stated and not is_plausible(key, largest_of(column) * unit.factor):
         work.decision.penalty += 1.0
-        work.decision.questions.append(_ask_range(work, column, key, unit))
+        work.decision.questions.append(out_of_range(work.words, column, key, unit))
         confidence = 0.4
     cells = _cell_factors(work, column, unit.factor)
     work.plans[column.index] = ColumnPlan(
@@ -433,55 +379,6 @@ def _place(work: _Work, group: Group, column: Column, key: str, units: tuple[Uni
         cells,
         key,
         label.side,
-    )
-
-
-def _ask_unit(column: Column, key: str, units: tuple[Unit, ...]) -> Question:
-    low, high = (
-        float(column.finite.min()) if len(column.finite) else 0.0,
-        float(column.finite.max()) if len(column.finite) else 0.0,
-    )
-    return Question(
-        f"unit.{column.index + 1}",
-        f"Column `{column.name}` is {key} from {low:g} to {high:g}, and nothing tells its unit. Which is it?",
-        tuple(
-            Choice(u.symbol, f"{u.symbol}: up to {high * u.factor + u.offset:g} {COMMON_UNITS[key][0]}") for u in units
-        ),
-        f"--answer unit.{column.index + 1}={units[0].symbol}",
-        column=column.name,
-        example=f'unit = "{units[0].symbol}"',
-    )
-
-
-def _ask_conflict(column: Column) -> Question:
-    options = [
-        c.name
-        for c in CHANNELS
-        if c.quantity == column.label.quantity or (column.label.unit and c.quantity == column.label.unit.quantity)
-    ]
-    return Question(
-        f"column.{column.index + 1}",
-        f"Column `{column.name}`: {column.label.conflict}. What does it hold?",
-        (*(Choice(o, o) for o in options), Choice("unused", "do not use it")),
-        f"--answer column.{column.index + 1}={options[0] if options else 'unused'}",
-        column=column.name,
-    )
-
-
-def _ask_range(work: _Work, column: Column, key: str, unit: Unit) -> Question:
-    others = [
-        work.words.units[u]
-        for u in COMMON_UNITS[key]
-        if u != unit.symbol and is_plausible(key, _largest(column) * work.words.units[u].factor)
-    ]
-    return Question(
-        f"unit.{column.index + 1}",
-        f"Column `{column.name}` says {unit.symbol}, but {_largest(column):g} {unit.symbol} can't be on a USB "
-        "bench. Which unit is it?",
-        tuple(Choice(u.symbol, f"{u.symbol}: up to {_largest(column) * u.factor:g}") for u in (*others, unit)),
-        f"--answer unit.{column.index + 1}={(others or [unit])[0].symbol}",
-        column=column.name,
-        example=f'unit = "{(others or [unit])[0].symbol}"',
     )
 
 
@@ -513,13 +410,13 @@ def _place_other(work: _Work, group: Group, column: Column, channel: str) -> Non
     reason = label.reason
     confidence = max(label.strength, 0.95)
     if len(units) > 1:
-        work.decision.questions.append(_ask_unit(column, quantity, units))
+        work.decision.questions.append(unknown_unit(column, quantity, units))
         confidence = 0.5
         reason += f"; its unit could be {' or '.join(u.symbol for u in units)}"
     elif label.unit is None or not label.unit_sure:
         reason += f"; {unit.symbol}, for any other unit would be out of range"
     if label.conflict:
-        work.decision.questions.append(_ask_conflict(column))
+        work.decision.questions.append(label_conflict(column))
         confidence = 0.4
     work.plans[column.index] = ColumnPlan(
         column.index,
