@@ -131,8 +131,8 @@ def verdict_lines(
         if verdict.measured is not None:
             figure = Figure("", "", verdict.measured, verdict.unit, verdict.uncertainty)
             measured = figure_text(figure, signs) + (f", {measured}" if measured else "")
-        told = [f"measured {measured}" if measured else "", _runs(verdict.run_ids), verdict.reason]
-        text = "; ".join(part for part in told if part)
+        found = "; ".join(part for part in (f"measured {measured}" if measured else "", _runs(verdict.run_ids)) if part)
+        text = " ".join(part for part in (f"{found}." if found else "", verdict.reason) if part)
         lines += wrapped(text, width, " " * 23) if text else []
     return lines
 

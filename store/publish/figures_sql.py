@@ -9,7 +9,8 @@ from store.pages import Figure
 from store.publish.content import Query
 from store.publish.efficiency_sql import average_sql
 from store.publish.shown import label, run_list
-from store.results.efficiency import pair_runs
+from store.results.efficiency import ASSUMED_ADAPTER, pair_runs
+from store.results.sustained import HELD_SHARE, sustained_power
 
 __all__ = ["headline_queries", "pairs_query", "quoted", "results_query"]
 
@@ -46,7 +47,7 @@ _OF_SHEET = {
 def headline_queries(device: str, figures: Sequence[Figure], evidence: BenchEvidence) -> tuple[Query, ...]:
     """A query for each headline figure of a device, with the number that it gives.
 
-    Figures that rest on an adapter's efficiency are told as a sentence with the queries of their parts.
+    Each is one query; a figure that needs what the catalogue does not hold is told as a sentence.
     """
     found = []
     for figure in figures:
@@ -68,27 +69,15 @@ def _query(device: str, figure: Figure, evidence: BenchEvidence) -> tuple[str, s
         return f"SELECT {_OF_SHEET[name]} AS value FROM devices WHERE device = {quoted(device)}", ""
     if name == "round_trip":
         return _round_trip(device, runs, evidence), ""
-    if name == "wall_to_load":
-        return "", f"Round trip times the efficiency of the adapter. {_sentence(figure.note)}"
-    if name == "wasted_share":
-        return "", f"1 - wall to load. {_sentence(figure.note)}"
+    if name in ("wall_to_load", "wasted_share"):
+        return _through_adapter(name, device, figure, evidence), ""
     if name == "efficiency_average":
         run = next((run for run in evidence.of(device) if run.run_id in runs and name in run.results), None)
         sql = average_sql(run) if run is not None else ""
         return (sql, "") if sql else ("", "Mean of the efficiencies at 25, 50, 75 and 100 % of rated current.")
     if name in ("sustained_power_w", "w_per_kg"):
-        held = (
-            "SELECT run_id, port, mode, load_set, ambient_c, held_s, runtime_s, ended FROM runs\n"
-            f"WHERE device = {quoted(device)} AND kind IN ('discharge', 'heat') AND quality = 'ok' ORDER BY run_id"
-        )
-        return held, "The largest set load held for 98 % of the runtime at room temperature, of all these runs." + (
-            " Divided by the mass." if name == "w_per_kg" else ""
-        )
+        return _sustained(name, device, evidence), ""
     return _mean("r.value", device, name, runs), ""
-
-
-def _sentence(text: str) -> str:
-    return f"{text[0].upper()}{text[1:]}." if text else ""
 
 
 def _price(device: str, runs: Sequence[int]) -> str:
@@ -103,6 +92,44 @@ def _price(device: str, runs: Sequence[int]) -> str:
 def _round_trip(device: str, runs: Sequence[int], evidence: BenchEvidence) -> str:
     pairs = [pair for pair in _pairs(device, evidence) if pair[0] in runs]
     return f"SELECT avg(o.value / i.value) AS value\n{_from_pairs(pairs)}"
+
+
+def _through_adapter(name: str, device: str, figure: Figure, evidence: BenchEvidence) -> str:
+    """Round trip times the adapter's efficiency: measured in a recharge's group, else the assumed number."""
+    pairs = [pair for pair in _pairs(device, evidence) if pair[0] in figure.run_ids]
+    within = {run_id for pair in pairs for run_id in pair}
+    walls = [run_id for run_id in figure.run_ids if run_id not in within]
+    adapter = f"{ASSUMED_ADAPTER.value!r}"
+    if walls:
+        adapter = (
+            "(SELECT avg(t.value / w.value) FROM results t JOIN results w ON w.name = 'energy_wh' AND w.\"current\"\n"
+            "    JOIN runs rt ON rt.run_id = t.run_id AND rt.kind = 'recharge'\n"
+            "    JOIN runs rw ON rw.run_id = w.run_id AND rw.group_id = rt.group_id\n"
+            f"  WHERE w.run_id IN ({run_list(walls)}) AND t.name = 'energy_wh' AND t.\"current\")"
+        )
+    through = f"avg(o.value / i.value) * {adapter}"
+    value = f"1 - {through}" if name == "wasted_share" else through
+    return f"SELECT {value} AS value\n{_from_pairs(pairs)}"
+
+
+def _sustained(name: str, device: str, evidence: BenchEvidence) -> str:
+    """The largest load that every test at it held; of the tests that the figure looked at."""
+    tests = run_list(sustained_power(evidence.of(device)).tested_ids)
+    value = "max(load_w)"
+    if name == "w_per_kg":
+        value = f"1000 * max(load_w) / (SELECT mass_g FROM devices WHERE device = {quoted(device)})"
+    return (
+        "WITH test AS (\n"
+        "  SELECT r.port, r.mode,\n"
+        "    coalesce(TRY_CAST(regexp_extract(r.load_set, '^([0-9.]+) W$', 1) AS DOUBLE), p.value) AS load_w,\n"
+        f"    c.value IS NULL AND (r.kind = 'heat' OR r.held_s >= {HELD_SHARE} * r.runtime_s) AS is_held\n"
+        "  FROM runs r\n"
+        "  LEFT JOIN results c ON c.run_id = r.run_id AND c.name = 'first_cutback_s' AND c.\"current\"\n"
+        "  LEFT JOIN results p ON p.run_id = r.run_id AND p.name = 'power_plateau_w' AND p.\"current\"\n"
+        f"  WHERE r.run_id IN ({tests}))\n"
+        f"SELECT {value} AS value\n"
+        "FROM (SELECT port, mode, load_w, bool_and(is_held) AS is_held FROM test GROUP BY ALL) WHERE is_held"
+    )
 
 
 def _pairs(device: str, evidence: BenchEvidence) -> list[tuple[int, int]]:

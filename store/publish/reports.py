@@ -262,7 +262,12 @@ def _changed_tables(before: Section, after: Section) -> Iterator[str]:
                 for head, value in rows_new[key].items():
                     was = rows_old[key].get(head, "")
                     if was != value:
-                        yield f"{caption}, {key}: {head} was {was or 'empty'}, is {value or 'empty'}."
+                        yield f"{caption}, {key}: {head} was {_bare(was)}, is {_bare(value)}."
+
+
+def _bare(text: str) -> str:
+    """A cell's text within a sentence: without its own full stop."""
+    return text.removesuffix(".") or "empty"
 
 
 def _by_row(table: Table) -> dict[str, dict[str, str]]:

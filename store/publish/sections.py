@@ -10,6 +10,7 @@ from store.figures import TABLES
 from store.pages import DevicePage, Figure, TestTable
 from store.publish.content import Cell, Column, Section, Table, Text, number, words
 from store.publish.shown import cell_of, column_of, label, runs_cell, scale_of
+from store.results.offers import offer_words
 from store.results.quantities import find_quantity
 from store.results.verdict import VERDICTS, Verdict
 from store.sheets import ClaimSheet, DeviceSheet
@@ -84,8 +85,15 @@ def sample_section(page: DevicePage, name: str = "The sample") -> Section:
         )
     lacking = [f"Port {port.name}: {text}" for port in page.ports for text in port.shortfalls]
     if lacking:
+        blocks.append(words(SOURCE_RULE))
         blocks.append(words(*lacking, manner="list"))
     return Section(_anchor(sheet, "sample"), name, tuple(blocks))
+
+
+SOURCE_RULE = (
+    "USB Power Delivery's rules for sources oblige a port to offer certain fixed voltages and currents by its rated "
+    "power. Of those, as advertised:"
+)
 
 
 def _anchor(sheet: DeviceSheet, word: str) -> str:
@@ -114,7 +122,7 @@ def _price(sheet: DeviceSheet) -> str:
 
 def _port(connector: str, direction: str, modes: Sequence[str]) -> str:
     way = {"out": "output", "in": "input", "both": "input and output"}.get(direction, direction)
-    offered = f"; advertises {', '.join(modes)}" if modes else ""
+    offered = f"; advertises {', '.join(map(offer_words, modes))}" if modes else ""
     return f"{connector or 'connector not stated'}, {way}{offered}"
 
 

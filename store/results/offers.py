@@ -11,7 +11,17 @@ from dataclasses import dataclass
 
 from store.results.power_objects import PowerObject, PowerObjectError, decode
 
-__all__ = ["Mode", "OfferError", "mode_fits", "offered_current_a", "offered_power_w", "read_mode", "read_offer"]
+__all__ = [
+    "Mode",
+    "OfferError",
+    "mode_fits",
+    "offer_words",
+    "offered_current_a",
+    "offered_power_w",
+    "read_mode",
+    "read_offer",
+    "supply_words",
+]
 
 _NUMBER = r"\d+(?:[.,]\d+)?"
 _DASH = r"\s*(?:-|\u2013|\u2014|\.\.|to)\s*"
@@ -95,6 +105,23 @@ def read_offer(text: str) -> tuple[PowerObject, ...]:
                 f"{USB_TOP_POWER_W:g} W at most."
             )
     return offers
+
+
+def supply_words(item: PowerObject) -> str:
+    """A supply as the trade writes it: `fixed 5 V 3 A`, `PPS 3.3-21 V 3 A`."""
+    volts = f"{item.highest_v:g} V" if item.lowest_v == item.highest_v else f"{item.lowest_v:g}-{item.highest_v:g} V"
+    amount = f" {item.current_a:g} A" if item.current_a else f" {item.power_w:g} W" if item.power_w else ""
+    return f"{item.supply} {volts}{amount}"
+
+
+def offer_words(text: str) -> str:
+    """An offer as typed; a power data object in hex with what it says: `fixed 5 V 3 A (0x0001912C)`."""
+    if not _HEX.match(text.strip()):
+        return text
+    try:
+        return f"{supply_words(read_offer(text)[0])} ({text.strip()})"
+    except OfferError:
+        return text
 
 
 def read_mode(text: str) -> Mode | None:

@@ -10,7 +10,7 @@ import math
 from store.results.air_travel import air_table, flight_class, rated_energy_exact
 from store.results.claim_reading import flight_limit
 from store.results.evidence import Measured
-from store.results.offers import OfferError, read_offer
+from store.results.offers import OfferError, offer_words, read_offer, supply_words
 from store.results.power_objects import PowerObject
 from store.results.quantities import find_quantity, unit_of
 from store.results.verdict import MET, NOT_MET, NOT_TESTED, Decision, Limits, Verdict, decide
@@ -25,6 +25,14 @@ SHEET_FIELDS = {
     "capacity_mah": "capacity_mah",
 }
 """Quantities that stand on the sheet itself, and where."""
+
+HOW_KNOWN = {
+    "mass_g": "Weighed.",
+    "volume_cm3": "From the sides, measured.",
+    "rated_energy_wh": "As marked, not measured; what is delivered is another claim.",
+    "capacity_mah": "As marked, not measured; what is delivered is another claim.",
+}
+"""What a verdict that rests on the sheet says of its figure."""
 
 SCALE_U_G = 1.0 / math.sqrt(3.0)
 """Standard uncertainty of a weighing: a scale that shows grams, right to one of them. Chosen by us."""
@@ -55,7 +63,7 @@ def judge_sheet(sheet: DeviceSheet, position: int, claim: ClaimSheet, limits: Li
         return verdict_of(sheet, position, claim, NOT_TESTED, f"Not on the sheet. {action}".strip(), limits=limits)
     item = Measured(float(value), unit_of(claim.quantity), sheet_uncertainty(sheet, claim.quantity))
     decision = decide(item.value, item.uncertainty, limits)
-    reason = decision.reason
+    reason = " ".join(part for part in (decision.reason, HOW_KNOWN[claim.quantity]) if part)
     return verdict_of(sheet, position, claim, decision.verdict, reason, item=item, decision=decision, limits=limits)
 
 
@@ -73,9 +81,9 @@ def judge_offers(sheet: DeviceSheet, position: int, claim: ClaimSheet) -> Verdic
         where = claim.port or "the ports"
         return verdict_of(sheet, position, claim, NOT_TESTED, f"Missing: what {where} advertises, on the sheet.")
     lacking = [item for item in read_offer(claim.value_text) if not any(_covers(other, item) for other in read)]
-    said = ", ".join(text for port in ports for text in port.offers)
+    said = ", ".join(offer_words(text) for port in ports for text in port.offers)
     if lacking:
-        what = ", ".join(_offer_words(item) for item in lacking)
+        what = ", ".join(supply_words(item) for item in lacking)
         return verdict_of(sheet, position, claim, NOT_MET, f"Not advertised: {what}.", text=said)
     return verdict_of(sheet, position, claim, MET, "", text=said)
 
@@ -88,12 +96,6 @@ def _covers(offered: PowerObject, wanted: PowerObject) -> bool:
     amps_ok = wanted.current_a is None or (offered.current_a or 0.0) >= wanted.current_a - CURRENT_ROUNDING_A
     watts_ok = wanted.power_w is None or (offered.power_w or 0.0) >= wanted.power_w - 1e-9
     return amps_ok and watts_ok
-
-
-def _offer_words(item: PowerObject) -> str:
-    volts = f"{item.highest_v:g} V" if item.lowest_v == item.highest_v else f"{item.lowest_v:g}-{item.highest_v:g} V"
-    amount = f" {item.current_a:g} A" if item.current_a else f" {item.power_w:g} W" if item.power_w else ""
-    return f"{item.supply} {volts}{amount}"
 
 
 def judge_flight(sheet: DeviceSheet, position: int, claim: ClaimSheet) -> Verdict:

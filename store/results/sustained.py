@@ -36,6 +36,8 @@ class Sustained:
     failed_ids: tuple[int, ...] = ()
     """Runs at a higher load that did not hold it."""
     reason: str = ""
+    tested_ids: tuple[int, ...] = ()
+    """Every run that was looked at."""
 
 
 def sustained_power(runs: Sequence[RunEvidence], direction: str = "out") -> Sustained:
@@ -58,15 +60,14 @@ def sustained_power(runs: Sequence[RunEvidence], direction: str = "out") -> Sust
     if not tests:
         word = "discharge" if direction == "out" else "recharge"
         return Sustained(None, direction, reason=f"Missing: a {word} run at room temperature with its load stated.")
+    tested = tuple(run.run_id for _, run, _ in tests)
     held = [(load, run) for load, run, failure in tests if not failure]
     # A load that failed once is not held, however often it was held besides.
     broken = {(run.port, run.mode, load) for load, run, failure in tests if failure}
     held = [(load, run) for load, run in held if (run.port, run.mode, load) not in broken]
     if not held:
         load, _, failure = min(tests, key=lambda item: item[0])
-        return Sustained(
-            None, direction, failed_ids=tuple(run.run_id for _, run, _ in tests), reason=f"{load:g} W: {failure}."
-        )
+        return Sustained(None, direction, failed_ids=tested, reason=f"{load:g} W: {failure}.", tested_ids=tested)
     top, best = max(held, key=lambda item: item[0])
     rests_on = tuple(run.run_id for load, run in held if load == top and run.port == best.port)
     above = [(load, run, failure) for load, run, failure in tests if load > top and failure]
@@ -80,6 +81,7 @@ def sustained_power(runs: Sequence[RunEvidence], direction: str = "out") -> Sust
         rests_on,
         tuple(run.run_id for _, run, _ in above),
         told + ("." if told else ""),
+        tested,
     )
 
 

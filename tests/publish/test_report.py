@@ -87,6 +87,18 @@ def test_every_figure_can_be_redone_by_its_sql(published, content):
             assert answer.column("value")[0].as_py() == pytest.approx(query.value, rel=1e-9), query.name
 
 
+@pytest.mark.parametrize("device", ["PB-02", "PB-09", "AD-01", "CB-01"])
+def test_every_headline_figure_is_one_query(published, device):
+    """An adapter measured beside the recharge, a load that was cut back, both sides of an adapter, a cable."""
+    page = published.device_page(device)
+    wanted = sum(figure.value is not None for figure in page.figures)
+    queries = [b for b in gather_report(published, [device]).sections[-1].blocks if isinstance(b, Query)]
+    headline = [query for query in queries if query.value is not None]
+    assert len(headline) == wanted > 0
+    for query in headline:
+        assert published.sql(query.sql).table.column("value")[0].as_py() == pytest.approx(query.value, rel=1e-9)
+
+
 def test_results_on_the_page_are_those_of_sql(published, content):
     """Each single-run cell of the discharge table equals `results` in SQL, to the digits shown."""
     table = next(
