@@ -11,6 +11,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from store.results.base import Result
+from store.results.quantities import find_quantity
 from store.results.repeats import check_repeats
 from store.results.student import t_quantile
 
@@ -101,9 +102,17 @@ def measured(run: RunEvidence, name: str) -> Measured | None:
         run_ids=(run.run_id, *run.also.get(name, ())),
         common=_common(result, run.meter),
         meters=(run.meter,) if run.meter else (),
-        conditions=(run.condition(),),
+        conditions=(_condition(run, name),),
         note=" ".join((*result.warnings, result.reason if result.uncertainty is None else "")).strip(),
     )
+
+
+def _condition(run: RunEvidence, name: str) -> str:
+    """Under what it was recorded; with the kind of test where more than one gives such a figure."""
+    quantity = find_quantity(name)
+    if quantity is None or len(quantity.kinds) < 2:
+        return run.condition()
+    return ", ".join(part for part in (run.kind, run.condition()) if part)
 
 
 def _common(result: Result, meter: str | None) -> Mapping[str, float]:
