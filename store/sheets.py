@@ -9,6 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from datetime import date
 
+from store.results.quantities import label_of
+
 __all__ = [
     "BOUNDS",
     "CLAIM_WORDS",
@@ -81,15 +83,23 @@ class ClaimSheet:
     """Line of the sheet that it came from."""
 
     def words(self) -> str:
-        """The claim in a line: `energy_out_wh at least 48 Wh (C1, fixed 20 V, 30 W)`."""
+        """The claim in a line: `delivered energy at least 48 Wh (C1, fixed 20 V, 30 W)`."""
+        said, narrowed = self.said(), self.narrowed()
+        return f"{said} ({narrowed})" if narrowed else said
+
+    def said(self) -> str:
+        """What is claimed, as people say it: `delivered energy at least 48 Wh`."""
         stated = f"{self.value:.10g}" if self.value is not None else self.value_text
-        head = " ".join(part for part in (self.quantity, self.bound, stated, self.unit) if part)
+        name = label_of(self.quantity) if self.quantity else ""
+        head = " ".join(part for part in (name, self.bound, stated, self.unit) if part)
         if self.bound == "about" and self.tolerance_percent is not None:
             head += f" within {self.tolerance_percent:g} %"
+        return head or self.text or self.condition
+
+    def narrowed(self) -> str:
+        """Under which condition: `C1, fixed 20 V, 30 W`; empty where any will do."""
         ambient = f"{self.ambient_c:g} °C" if self.ambient_c is not None else ""
-        narrowed = ", ".join(part for part in (self.port, self.mode, self.load, self.kind, ambient) if part)
-        head = head or self.text or self.condition
-        return f"{head} ({narrowed})" if narrowed else head
+        return ", ".join(part for part in (self.port, self.mode, self.load, self.kind, ambient) if part)
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,9 +11,8 @@ from store.pages import DevicePage, Figure, TestTable
 from store.publish.content import Cell, Column, Section, Table, Text, number, words
 from store.publish.shown import cell_of, column_of, label, runs_cell, scale_of
 from store.results.offers import offer_words
-from store.results.quantities import find_quantity
 from store.results.verdict import VERDICTS, Verdict
-from store.sheets import ClaimSheet, DeviceSheet
+from store.sheets import DeviceSheet
 
 __all__ = [
     "DECISION_RULE",
@@ -163,26 +162,8 @@ def _lead(page: DevicePage) -> Iterable[str]:
         yield f"Of {len(page.verdicts)} claims: {', '.join(parts)}."
     for verdict in page.verdicts:
         if verdict.verdict == "not met":
-            claim = claim_words(page.sheet.claims[verdict.position - 1])
+            claim = page.sheet.claims[verdict.position - 1].said()
             yield f"Not met: {claim}. {verdict.reason}".strip()
-
-
-def claim_words(claim: ClaimSheet) -> str:
-    """A claim as people say it: `delivered energy at least 54 Wh`."""
-    if not claim.quantity:
-        return claim.words()
-    known = find_quantity(claim.quantity)
-    stated = f"{claim.value:.10g}" if claim.value is not None else claim.value_text
-    name = known.label if known else claim.quantity
-    head = " ".join(part for part in (name, claim.bound, stated, claim.unit) if part)
-    if claim.bound == "about" and claim.tolerance_percent is not None:
-        head += f" within {claim.tolerance_percent:g} %"
-    return head
-
-
-def _condition_of(claim: ClaimSheet) -> str:
-    ambient = f"{claim.ambient_c:g} °C" if claim.ambient_c is not None else ""
-    return ", ".join(part for part in (claim.port, claim.mode, claim.load, claim.kind, ambient) if part)
 
 
 def _scaled(verdict: Verdict) -> tuple[str, float]:
@@ -201,7 +182,7 @@ def claims_section(page: DevicePage, title: str = "Claims and verdicts") -> Sect
             cell = number(verdict.measured * scale, u, unit="" if unit == "1" else unit)
         rows.append(
             (
-                Cell(claim_words(claim), note=_condition_of(claim)),
+                Cell(claim.said(), note=claim.narrowed()),
                 Cell(verdict.printed_on or "not noted"),
                 cell,
                 Cell(verdict.verdict, mark=verdict.verdict),

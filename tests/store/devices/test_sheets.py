@@ -73,7 +73,7 @@ def test_full_sheet_reads_into_records() -> None:
     assert sheet.volume_cm3 == pytest.approx(269.8)
     assert sheet.ports[0].offers[2] == "0x0001912C"
     assert sheet.marks == (MarkSheet("[bold]", "not found"),)
-    assert sheet.claims[0].words() == "energy_out_wh at least 48 Wh (C1, fixed 20 V, 30 W, discharge)"
+    assert sheet.claims[0].words() == "delivered energy at least 48 Wh (C1, fixed 20 V, 30 W, discharge)"
     assert sheet.claims[0].line == 29
 
 
