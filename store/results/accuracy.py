@@ -142,6 +142,8 @@ class MeterModel:
     voltage: Accuracy | None
     current: Accuracy | None
     temperature: Accuracy | None
+    power: Accuracy | None = None
+    """Of the power that it logs itself."""
     problems: tuple[str, ...] = ()
     """Sentences about specifications that could not be read."""
 
@@ -162,10 +164,10 @@ def meter_model(meter: MeterAccuracy) -> MeterModel:
     """All specifications of a meter read; one that can't be read counts as unknown, with its sentence kept."""
     parsed: dict[str, Accuracy | None] = {}
     problems: list[str] = []
-    for quantity in ("voltage", "current", "temperature"):
+    for quantity in ("voltage", "current", "temperature", "power"):
         try:
             parsed[quantity] = parse_spec(getattr(meter, quantity))
         except SpecError as error:
             parsed[quantity] = None
             problems.append(str(error))
-    return MeterModel(meter.name, parsed["voltage"], parsed["current"], parsed["temperature"], tuple(problems))
+    return MeterModel(meter.name, **parsed, problems=tuple(problems))

@@ -14,7 +14,7 @@ import numpy as np
 
 from store.results.accuracy import MeterModel, meter_model
 from store.results.base import Array, Contribution, Mask, MeterAccuracy, Result
-from store.results.budget import gain_part, offset_part
+from store.results.budget import gain_part, logged_power_budget, offset_part
 from store.results.method import Found, Method
 from store.results.prepared import Prepared
 from store.results.statistics import moments, time_weights
@@ -204,18 +204,22 @@ def _budget(ac: Side, dc: Side, point: Point) -> tuple[Contribution, ...]:
         offset_part("V", dc.meter.voltage, scale * amps, "V", dc.meter.label),
         offset_part("I", dc.meter.current, scale * volts, "A", dc.meter.label),
     ]
-    if ac.meter.voltage is not None and ac.meter.current is not None:
+    if ac.meter.power is not None:
+        parts.append(gain_part("AC P", ac.meter.power, value, ac.meter.label))
+        parts.append(offset_part("AC P", ac.meter.power, value / point.input_w, "W", ac.meter.label))
+    elif ac.meter.voltage is not None and ac.meter.current is not None:
         for symbol, accuracy in (("AC V", ac.meter.voltage), ("AC I", ac.meter.current)):
             parts.append(gain_part(symbol, accuracy, value, ac.meter.label))
     return tuple(parts)
 
 
 def _unknown(ac: Side, dc: Side) -> str:
-    return ac.meter.unknown("voltage", "current") or dc.meter.unknown("voltage", "current")
+    ours = "" if ac.meter.power is not None else ac.meter.unknown("voltage", "current")
+    return ours or dc.meter.unknown("voltage", "current")
 
 
 def _stand_in(ac: Side) -> tuple[str, ...]:
-    if ac.meter.voltage is None or ac.meter.current is None:
+    if ac.meter.power is not None or ac.meter.voltage is None or ac.meter.current is None:
         return ()
     return (f"the accuracy of {ac.meter.label} for AC power is taken from its shares of reading for V and I",)
 
@@ -243,8 +247,9 @@ def reduce(run: Prepared) -> Found:
         return Found((NO_LOAD.absent("no_load_w", "W", reason),))
     mean = moments(series.y, time_weights(np.diff(series.t))).mean
     voltage, current = run.meter.voltage, run.meter.current
-    budget: tuple[Contribution, ...] = ()
-    if voltage is not None and current is not None:
+    budget = logged_power_budget(run.meter, mean)
+    is_stand_in = not budget and voltage is not None and current is not None
+    if voltage is not None and current is not None and is_stand_in:
         budget = (
             gain_part("AC V", voltage, mean, run.meter.label),
             gain_part("AC I", current, mean, run.meter.label),
@@ -258,10 +263,10 @@ def reduce(run: Prepared) -> Found:
                 mean,
                 "W",
                 budget=budget,
-                reason=run.meter.unknown("voltage", "current"),
+                reason=run.meter.unknown("power"),
                 span=(float(series.t[0]), float(series.t[-1])),
                 inputs={"samples used": len(series)},
-                warnings=(note,) if budget else (),
+                warnings=(note,) if is_stand_in else (),
             ),
         )
     )

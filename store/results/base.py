@@ -84,6 +84,8 @@ class MeterAccuracy:
     voltage: str = ""
     current: str = ""
     temperature: str = ""
+    power: str = ""
+    """For power that the meter itself logs, as a mains analyser does."""
 
 
 @dataclass(frozen=True, slots=True)

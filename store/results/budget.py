@@ -24,6 +24,8 @@ __all__ = [
     "difference_part",
     "energy_budget",
     "gain_part",
+    "logged_energy_budget",
+    "logged_power_budget",
     "offset_part",
     "power_budget",
     "random_part",
@@ -160,6 +162,21 @@ def power_budget(meter: MeterModel, *, power: float, volts: float, amps: float) 
         offset_part("V", meter.voltage, amps, "V", meter.label),
         offset_part("I", meter.current, volts, "A", meter.label),
     )
+
+
+def logged_energy_budget(meter: MeterModel, *, energy: float, hours: float, half: float) -> tuple[Contribution, ...]:
+    """Budget of an energy [Wh] from the meter's own power over a time [h]: u^2 = (gP E)^2 + (oP t)^2 + u_step^2."""
+    if meter.power is None:
+        return ()
+    return (*logged_power_budget(meter, energy, hours), step_part(energy, half))
+
+
+def logged_power_budget(meter: MeterModel, power: float, weight: float = 1.0) -> tuple[Contribution, ...]:
+    """Budget of the meter's own power [W], or of what is `weight` x power. Empty where its accuracy is unknown."""
+    if meter.power is None:
+        return ()
+    gain = gain_part("P", meter.power, power, meter.label)
+    return (gain, offset_part("P", meter.power, weight, "W", meter.label))
 
 
 def reading_budget(

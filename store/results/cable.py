@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from store.data.tables import load_table
 from store.results.accuracy import MeterModel
 from store.results.base import Array, Contribution, Result
-from store.results.budget import difference_part, gain_part, random_part
+from store.results.budget import difference_part, gain_part, offset_part, random_part
 from store.results.method import Found, Method
 from store.results.prepared import Prepared
 
@@ -28,7 +28,7 @@ DROP = Method(
     "mean of near - far voltage where the current is within 3 % of 3 or 5 A, scaled to it; "
     "else resistance x current, never past 1.1 x the largest current",
 )
-LOSS = Method("cable loss", 1, "resistance x current squared at the largest current logged")
+LOSS = Method("cable loss", 2, "resistance x current squared at the largest current logged")
 METHODS = (RESISTANCE, DROP, LOSS)
 
 SPREAD = 1.3
@@ -78,7 +78,7 @@ def reduce(run: Prepared) -> Found:
         reason = "voltages at both ends of the cable and the current are needed"
         return Found(tuple(RESISTANCE.absent(name, unit, reason) for name, unit in names))
     pieces = list(run.trace.chunks(wanted))
-    near, far, amps = (np.concatenate([piece[name] for piece in pieces]) for name in wanted)
+    times, near, far, amps = (np.concatenate([piece[name] for piece in pieces]) for name in ("t_s", *wanted))
     valid = np.isfinite(near) & np.isfinite(far) & np.isfinite(amps)
     amps = np.where(valid, amps, 0.0)
     top = float(np.max(np.abs(amps))) if len(amps) else 0.0
@@ -87,7 +87,9 @@ def reduce(run: Prepared) -> Found:
         return Found(tuple(RESISTANCE.absent(name, unit, "no current flowed") for name, unit in names))
     resistance = _resistance(run, near[keep], far[keep], amps[keep])
     drops = [_drop(run, resistance, near[keep] - far[keep], amps[keep], rated) for rated in (3.0, 5.0)]
-    return Found((resistance, *drops, _loss(resistance, top)))
+    span = (float(times[keep][0]), float(times[keep][-1]))
+    found = (resistance, *drops, _loss(run, resistance, top))
+    return Found(tuple(replace(r, from_s=span[0], to_s=span[1]) if r.value is not None else r for r in found))
 
 
 def _resistance(run: Prepared, near: Array, far: Array, amps: Array) -> Result:
@@ -164,10 +166,17 @@ def _drop_budget(meter: MeterModel, drop: float, amps: float) -> tuple[Contribut
     )
 
 
-def _loss(resistance: Result, top_a: float) -> Result:
+def _loss(run: Prepared, resistance: Result, top_a: float) -> Result:
+    """Resistance x current squared: the current's gain is once in the resistance, inverse, and twice in the square."""
     value = (resistance.value or 0.0) / 1000.0 * top_a**2
-    budget = tuple(_scaled(part, top_a**2 / 1000.0) for part in resistance.budget)
-    return LOSS.found("loss_w", value, "W", budget=budget, reason=resistance.reason, inputs={"current_a": top_a})
+    budget = tuple(_scaled(part, top_a**2 / 1000.0) for part in resistance.budget if part.name != "offset of I")
+    current = run.meter.current
+    if budget and current is not None:
+        powers = 2.0 if resistance.inputs.get("rule") == "slope" else 1.0
+        sensitivity = powers * value / top_a
+        budget = (*budget, offset_part("I", current, sensitivity, "A", run.meter.label))
+    inputs: dict[str, float | str] = {"current_a": top_a, "resistance_mohm": resistance.value or 0.0}
+    return LOSS.found("loss_w", value, "W", budget=budget, reason=resistance.reason, inputs=inputs)
 
 
 def _scaled(part: Contribution, scale: float) -> Contribution:

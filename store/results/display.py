@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from store.results.base import Array, Result
+from store.results.base import Array, Contribution, Result
+from store.results.budget import difference_part, power_budget, random_part, reading_budget
 from store.results.method import Found, Method
 from store.results.prepared import Prepared
 
@@ -97,18 +97,36 @@ def _errors(run: Prepared, word: str, names: Sequence[str], unit: str, readings:
         reason = "fewer than two readings under load"
         return [method.absent(name, unit, reason) for method, name in zip((BIAS, SPREAD, LARGEST), names, strict=True)]
     off = shown - meter
-    spread = float(off.std(ddof=1))
-    accuracy = {"voltage": run.meter.voltage, "current": run.meter.current}.get(word)
-    u = None
-    if accuracy is not None:
-        u = math.hypot(accuracy.reading_u(float(np.mean(meter))), spread / math.sqrt(len(off)))
-    inputs: dict[str, float | str] = {"readings": len(off)}
-    why = run.meter.unknown(word) if word in ("voltage", "current") else "the meter's part is not evaluated"
+    at = int(np.argmax(np.abs(off)))
+    count, spread = len(off), float(off.std(ddof=1))
+    mean_parts, why = _meter_part(run, word, float(np.mean(meter)))
+    worst_parts, _ = _meter_part(run, word, float(meter[at]))
+    scatter = random_part(spread / np.sqrt(count), f"standard error of a mean, {count} readings")
+    of_spread = random_part(spread / np.sqrt(2.0 * (count - 1)), f"{count} readings, taken as independent")
+    inputs: dict[str, float | str] = {"readings": count}
+    told = {"display's reading": float(shown[at]), "meter's reading": float(meter[at])}
+    worst: dict[str, float | str] = {**inputs, **told}
+    span = run.window.span if run.window is not None else (run.signals.first_s, run.signals.last_s)
+    mean_budget = (*mean_parts, scatter) if mean_parts else ()
     return [
-        BIAS.found(names[0], float(off.mean()), unit, uncertainty=u, reason=why, inputs=inputs),
-        SPREAD.found(names[1], spread, unit, uncertainty=spread / math.sqrt(2.0 * (len(off) - 1)), inputs=inputs),
-        LARGEST.found(names[2], float(np.max(np.abs(off))), unit, reason=why, inputs=inputs),
+        BIAS.found(names[0], float(off.mean()), unit, budget=mean_budget, reason=why, inputs=inputs, span=span),
+        SPREAD.found(names[1], spread, unit, budget=(of_spread,), inputs=inputs, span=span),
+        LARGEST.found(names[2], float(abs(off[at])), unit, budget=worst_parts, reason=why, inputs=worst, span=span),
     ]
+
+
+def _meter_part(run: Prepared, word: str, value: float) -> tuple[tuple[Contribution, ...], str]:
+    """What the meter's own accuracy adds at a reading, or why that is unknown."""
+    meter, power = run.meter, run.signals.power
+    if word == "voltage":
+        return reading_budget("V", meter.voltage, value, "V", meter.label), meter.unknown("voltage")
+    if word == "current":
+        return reading_budget("I", meter.current, value, "A", meter.label), meter.unknown("current")
+    if word != "power" or power is None or power.v is None or power.i is None:
+        return (), "the accuracy of the meter's counter is not stated"
+    volts = float(np.median(power.v))
+    amps = value / volts if volts > 0.0 else 0.0
+    return power_budget(meter, power=value, volts=volts, amps=amps), meter.unknown("voltage", "current")
 
 
 def _level(run: Prepared, columns: Mapping[str, Array]) -> list[Result]:
@@ -129,7 +147,7 @@ def _level(run: Prepared, columns: Mapping[str, Array]) -> list[Result]:
             "charge_level_off",
             off / 100.0,
             "1",
-            uncertainty=0.005 / math.sqrt(3.0),
+            budget=(difference_part("display's step", 0.005, "the display shows whole percents"),),
             span=window.span,
             inputs={"readings": readings, "sign": "positive where the display promises too much"},
         ),

@@ -8,10 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from store.results.base import Array, Contribution, Result
-from store.results.budget import charge_budget, counter_part, energy_budget
+from store.results.budget import charge_budget, counter_part, energy_budget, logged_energy_budget
 from store.results.method import Found, Method
 from store.results.prepared import Prepared
-from store.results.signals import Electrical, Signals
+from store.results.signals import Electrical, Signals, is_alternating
 
 __all__ = ["ENERGY", "METHODS", "Integral", "integral_result", "integrate", "reduce"]
 
@@ -102,7 +102,7 @@ def integrate(run: Prepared, quantity: str, a: int, b: int, part: str = "") -> I
     if power.is_both_ways:
         inputs["counted"] = f"{part} the run's direction" if part else "both directions, net"
     budget: tuple[Contribution, ...] = ()
-    if power.v is not None:
+    if power.v is not None or quantity == "energy":
         net = power.integral(quantity, a, b) - from_counter
         step = net - power.integral(f"{quantity}_half", a, b) if f"{quantity}_half" in power.total else 0.0
         budget = _budget(run, quantity, value, step, span=(a, b), part=part)
@@ -134,6 +134,9 @@ def _budget(
         along, against = power.integral("charge_along", a, b), -power.integral("charge_against", a, b)
         both = along + against
         share = (along if part == "along" else against) / both if both > 0.0 else 0.0
+    if power.v is None:
+        hours = power.integral("hours", a, b)
+        return logged_energy_budget(run.meter, energy=value, hours=hours, half=value - step)
     if quantity == "charge":
         return charge_budget(run.meter, charge=value, hours=share * power.integral("hours", a, b), half=value - step)
     charge = power.integral(f"charge_{part}" if part and power.is_both_ways else "charge", a, b)
@@ -166,7 +169,7 @@ def reduce(run: Prepared) -> Found:
     energy = integrate(run, "energy", 0, last)
     out = [integral_result("energy_wh", energy, warnings=(*checks, *_counter_warning(run, "energy_wh", energy.value)))]
     if power.i is None:
-        out.append(CHARGE.absent("charge_ah", "Ah", "the log has no current"))
+        out.append(CHARGE.absent("charge_ah", "Ah", _no_charge(run)))
     else:
         charge = integrate(run, "charge", 0, last)
         out.append(integral_result("charge_ah", charge, warnings=_counter_warning(run, "charge_ah", charge.value)))
@@ -176,6 +179,14 @@ def reduce(run: Prepared) -> Found:
     if power.is_both_ways or run.context.kind == "pass-through":
         out.extend(_by_direction(run, power, last))
     return Found(tuple(out))
+
+
+def _no_charge(run: Prepared) -> str:
+    """Why a run that logged power has no charge."""
+    volts = run.signals.series.get("voltage_v")
+    if volts is not None and is_alternating(volts.y):
+        return "alternating current moves no net charge"
+    return "the log has no current" if "current_a" not in run.signals.series else "no sample has voltage and current"
 
 
 def _by_direction(run: Prepared, power: Electrical, last: int) -> list[Result]:

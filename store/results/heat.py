@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from store.results.base import Array, Contribution, Result
-from store.results.budget import difference_part, random_part, reading_budget, scaled
+from store.results.budget import difference_part, random_part, reading_budget, scaled, time_budget
 from store.results.detectors import last_in_band
 from store.results.heatfit import FirstOrderFit, binned, fit_first_order
 from store.results.method import Found, Method
 from store.results.prepared import Prepared
 from store.results.signals import Series
-from store.results.statistics import lag_one, median_of_three, runs_of
+from store.results.statistics import lag_one, median_of_three, noise, runs_of
 from store.results.touch import EDITION, MATERIALS, OVER, touch_class
 
 __all__ = ["METHODS", "line_fit", "reduce", "steady_since", "time_to"]
@@ -23,24 +24,25 @@ RISE = Method(
 )
 SLOPE = Method(
     "end slope",
-    2,
+    3,
     "least squares line over the last 10 minutes under load; its ends are known to the thermometer's steps",
     "GUM F.2.2.1 for the steps",
 )
 STEADY = Method(
     "steady",
-    1,
-    "first moment from which the rise over the window that looks back stays within the rule",
+    2,
+    "first moment, from load applied, from which the change over the window that looks back stays within the rule to "
+    "the load's end",
     "IEC 62368-1 B.1.6",
 )
 FIT = Method(
     "first-order heating",
-    1,
+    2,
     "least squares of T = T0 + rise x (1 - exp(-t / tau)) from load applied while the load held; standard errors "
-    "widened for residuals that go together",
+    "widened for residuals that go together; nothing is projected where the log itself went past the fit's end",
     "checked on NIST StRD Misra1a and BoxBOD",
 )
-REACH = Method("time to limit", 1, "first moment at the limit, from load applied; else from the heating fit")
+REACH = Method("time to limit", 2, "first moment at the limit, from load applied; else from the heating fit")
 TOUCH = Method("touch class", 1, "largest temperature against the touch limits, for plastic and for metal", EDITION)
 METHODS = (RISE, SLOPE, STEADY, FIT, REACH, TOUCH)
 
@@ -68,6 +70,19 @@ class Heated:
     """From load applied to the load's end."""
     steady_load: Series
     """From load applied while the load held its level: what a fit may use."""
+    note: str = ""
+    """How the end of heating was told, where the log has no power to tell it."""
+
+    @property
+    def inputs(self) -> dict[str, float | str]:
+        """What every result of heat rests on."""
+        told: dict[str, float | str] = {"probe": self.channel}
+        return {**told, "heating ends": self.note} if self.note else told
+
+    @property
+    def hottest(self) -> float:
+        """Largest median of three of the whole log [degC]."""
+        return float(np.max(median_of_three(self.whole.y)))
 
 
 def reduce(run: Prepared) -> Found:
@@ -95,7 +110,8 @@ def _heated(run: Prepared, channel: str) -> Heated:
     whole = run.signals.series[channel]
     window, power = run.window, run.signals.power
     if window is None or power is None:
-        return Heated(channel, whole, whole, whole)
+        heating, note = _until_hottest(run, whole)
+        return Heated(channel, whole, heating, heating, note)
     loaded = whole.between(window.from_s, window.to_s)
     if not len(loaded):
         return Heated(channel, whole, whole, whole)
@@ -107,6 +123,20 @@ def _heated(run: Prepared, channel: str) -> Heated:
     if not long_off and (last := last_in_band(part, window.plateau_w, 0.15)) is not None:
         until = float(t[last])
     return Heated(channel, whole, loaded, whole.between(window.from_s, until))
+
+
+def _until_hottest(run: Prepared, whole: Series) -> tuple[Series, str]:
+    """A log of temperature alone up to where it was last at its hottest, where it cools down by over 3 K after that."""
+    steady = median_of_three(whole.y)
+    top, end = float(steady.max()), float(np.median(steady[-3:]))
+    if top - end <= run.limits["steady_k"]:
+        return whole, ""
+    close = max(_step_of(whole.y), 4.0 * noise(whole.y))
+    last = int(np.flatnonzero(steady >= top - close)[-1])
+    told = (
+        f"at {float(whole.t[last]):.0f} s, hottest: the log has no power to tell the load's end, and cools after that"
+    )
+    return Series(whole.t[: last + 1], whole.y[: last + 1]), told
 
 
 def _accuracy(run: Prepared, value: float) -> tuple[Contribution, ...]:
@@ -134,15 +164,20 @@ def _rise(run: Prepared, heated: Heated) -> Result:
         budget=budget,
         reason=run.meter.unknown("temperature"),
         span=(float(heated.whole.t[0]), at),
-        inputs={"over": over, "ambient_c": ambient, "hottest_c": hottest, "probe": heated.channel},
+        inputs={"over": over, "ambient_c": ambient, "hottest_c": hottest, "at_s": at, "probe": heated.channel},
     )
+
+
+def _step_of(y: Array) -> float:
+    """Smallest step of a thermometer's readings [K]; 0 where it never moved."""
+    steps = np.abs(np.diff(y))
+    steps = steps[steps > 1e-6]
+    return float(steps.min()) if len(steps) else 0.0
 
 
 def _resolution(y: Array) -> Contribution:
     """What the thermometer's steps add to a difference of two readings: d / sqrt 12 each (GUM F.2.2.1)."""
-    steps = np.abs(np.diff(y))
-    steps = steps[steps > 1e-6]
-    size = float(steps.min()) if len(steps) else 0.0
+    size = _step_of(y)
     return Contribution(
         "resolution of T", size / np.sqrt(6.0), "B", "rectangular", f"steps of {size:.3g} K, two readings"
     )
@@ -202,7 +237,7 @@ def _slope(run: Prepared, heated: Heated) -> Result:
         budget=(scatter, *steps) if is_known else (),
         reason="the reading never changed, so the thermometer's steps are not known",
         span=(float(part.t[0]), end),
-        inputs={"probe": heated.channel, "samples used": len(part)},
+        inputs={**heated.inputs, "samples used": len(part)},
     )
 
 
@@ -245,7 +280,11 @@ def _steady(run: Prepared, heated: Heated) -> list[Result]:
     since = steady_since(t, y, rise_k, window_s)
     span = (float(t[0]), float(t[-1]))
     change = float(y[-1] - np.interp(t[-1] - window_s, t, y))
-    inputs: dict[str, float | str] = {"rule": rule, "change at the end (K)": change, "probe": heated.channel}
+    inputs: dict[str, float | str] = {
+        "rule": rule, "change at the end (K)": change, "largest change (K)": rise_k, "looks back (s)": window_s,
+        "samples per point": -(-len(heated.loaded) // 4000), "load ends at (s)": float(heated.loaded.t[-1]),
+        **heated.inputs,
+    }  # fmt: skip
     if since is None:
         reason = f"not steady by {rule}: {change:+.1f} K in the last {window_s / 60.0:g} min"
         return [
@@ -254,8 +293,45 @@ def _steady(run: Prepared, heated: Heated) -> list[Result]:
         ]
     return [
         STEADY.words("steady", f"yes ({rule}: {change:+.1f} K)", span=span, inputs=inputs),
-        STEADY.found("steady_since_s", since - float(t[0]), "s", span=(float(t[0]), since), inputs=inputs),
+        _steady_moment(run, heated, t, y, since=since, inputs=inputs),
     ]
+
+
+def _steady_moment(
+    run: Prepared, heated: Heated, t: Array, y: Array, *, since: float, inputs: dict[str, float | str]
+) -> Result:
+    """The moment with its uncertainty: that of the change, over how fast the change falls there."""
+    window_s = run.limits["steady_window_s"]
+    start = float(t[0])
+    budget: tuple[Contribution, ...] = ()
+    reason = ""
+    warnings: tuple[str, ...] = ()
+    if since <= start + window_s + 1.5 * run.signals.step_s:
+        warnings = ("steady as soon as the rule could look back: it may have been so earlier",)
+        budget = time_budget(run.signals.step_s, 1)
+    else:
+        budget, reason = _moment_budget(run, heated, t, y, since)
+    return STEADY.found(
+        "steady_since_s", since - start, "s", budget=budget, reason=reason, span=(start, since), warnings=warnings,
+        inputs=inputs,
+    )  # fmt: skip
+
+
+def _moment_budget(
+    run: Prepared, heated: Heated, t: Array, y: Array, since: float
+) -> tuple[tuple[Contribution, ...], str]:
+    """What a change of temperature is known to, over how fast it falls at that moment; or why that is unknown."""
+    window_s, rise_k = run.limits["steady_window_s"], run.limits["steady_k"]
+    ends = t[(np.abs(t - since) <= 300.0) & (t - t[0] >= window_s)]
+    change = np.abs(np.interp(ends, t, y) - np.interp(ends - window_s, t, y))
+    rate = -line_fit(ends, change)[0] if len(ends) >= 5 else 0.0
+    accuracy = run.meter.temperature
+    if rate <= 0.0 or accuracy is None:
+        return (), run.meter.unknown("temperature") or "the change is flat there: the moment is not determined"
+    over = f"over {rate * 3600.0:.3g} K/h"
+    gain = Contribution("gain of T", rise_k * accuracy.gain_u, "B", "rectangular", f"{accuracy.text}, {over}")
+    scatter = random_part(math.sqrt(2.0) * noise(y), f"noise of two readings, {over}")
+    return scaled((_resolution(heated.whole.y), gain, scatter), 1.0 / rate), ""
 
 
 def _fit(run: Prepared, heated: Heated) -> FirstOrderFit | str:
@@ -268,13 +344,25 @@ def _fit(run: Prepared, heated: Heated) -> FirstOrderFit | str:
     t, y = binned(part.t - part.t[0], median_of_three(part.y))
     if len(t) < 6 or float(t[-1] - t[0]) <= 0.0:
         return "too few samples for a fit"
-    return fit_first_order(
+    fit = fit_first_order(
         t,
         y,
         error_share=run.limits["fit_error_share"],
         residual_share=run.limits["fit_residual_share"],
         covers=run.limits["fit_covers"],
     )
+    if fit.refusal or fit.is_short:
+        return fit
+    # the log's own largest mean of a twentieth of its length is known far better than one sample
+    width = max(1, len(y) // 20)
+    reached = float(np.max(np.convolve(y, np.full(width, 1.0 / width), "valid")))
+    past = reached - fit.final
+    if past > 2.0 * fit.final_se * fit.inflation + _step_of(part.y):
+        told = (
+            f"the log itself went {past:.1f} K past the fit's end of {fit.final:.1f} °C: heat grew while the load held"
+        )
+        return replace(fit, refusal=told)
+    return fit
 
 
 def _fit_results(run: Prepared, heated: Heated, fit: FirstOrderFit | str) -> list[Result]:
@@ -289,8 +377,11 @@ def _fit_results(run: Prepared, heated: Heated, fit: FirstOrderFit | str) -> lis
         return [FIT.absent(name, unit, f"no heating fit: {reason}") for name, unit in names]
     span = (float(heated.steady_load.t[0]), float(heated.steady_load.t[-1]))
     inputs: dict[str, float | str] = {
-        "probe": heated.channel,
+        **heated.inputs,
         "start_c": fit.start,
+        "rise_k": fit.rise,
+        "time_constant_s": fit.tau,
+        "samples per point": -(-len(heated.steady_load) // 600),
         "residual_sd_k": fit.residual_sd,
         "covers (time constants)": fit.covers,
         "standard errors widened by": fit.inflation,
@@ -342,7 +433,7 @@ def time_to(
         heated = _heated(run, channel)
     fit = _fit(run, heated) if fit is None else fit
     series = heated.loaded
-    inputs: dict[str, float | str] = {"limit_c": limit_c, "probe": heated.channel}
+    inputs: dict[str, float | str] = {"limit_c": limit_c, **heated.inputs}
     start = float(series.t[0])
     over = median_of_three(series.y) >= limit_c
     if over.any():
@@ -369,15 +460,42 @@ def time_to(
         return REACH.found(
             "time_to_limit_s", at - start, "s", budget=budget, reason=reason, span=(start, at), inputs=inputs
         )
-    hottest = float(series.y.max())
+    hottest = float(np.max(median_of_three(series.y)))
     if isinstance(fit, str) or fit.refusal or fit.is_short or fit.final <= limit_c:
         return REACH.absent(
             "time_to_limit_s", "s", f"{limit_c:g} °C not reached: {hottest:.1f} °C at most", inputs=inputs
         )
-    seconds = -fit.tau * float(np.log1p(-(limit_c - fit.start) / fit.rise))
-    warning = f"projected by the heating fit: the log ends at {hottest:.1f} °C"
+    return _projected(run, heated, fit, limit_c, inputs)
+
+
+def _projected(
+    run: Prepared, heated: Heated, fit: FirstOrderFit, limit_c: float, inputs: dict[str, float | str]
+) -> Result:
+    """When the fit reaches the limit, with the errors of the fit and of the thermometer over the rate there."""
+    seconds, fit_u = fit.time_to(limit_c)
+    start = float(heated.steady_load.t[0])
+    rate = fit.rate_at(limit_c)
+    accuracy = run.meter.temperature
+    budget: tuple[Contribution, ...] = ()
+    if accuracy is not None:
+        detail = f"{accuracy.text}, over {rate * 3600.0:.3g} K/h"
+        reading = Contribution("accuracy of T", accuracy.reading_u(limit_c) / rate, "B", "rectangular", detail)
+        budget = (random_part(fit_u, "standard errors of the fit's three parameters, correlated"), reading)
+    more: dict[str, float | str] = {
+        "start_c": fit.start, "rise_k": fit.rise, "time_constant_s": fit.tau,
+        "samples per point": -(-len(heated.steady_load) // 600),
+        "fitted to (s)": float(heated.steady_load.t[-1]),
+    }  # fmt: skip
+    warning = f"projected by the heating fit: the log ends at {float(heated.loaded.y[-1]):.1f} °C"
     return REACH.found(
-        "time_to_limit_s", seconds, "s", span=(start, start + seconds), inputs=inputs, warnings=(warning,)
+        "time_to_limit_s",
+        seconds,
+        "s",
+        budget=budget,
+        reason=run.meter.unknown("temperature"),
+        span=(start, start + seconds),
+        inputs={**inputs, **more},
+        warnings=(warning,),
     )
 
 
@@ -388,7 +506,7 @@ def _rate(series: Series, at: float) -> float:
 
 
 def _touch(run: Prepared, heated: Heated) -> Result:
-    hottest = float(np.max(median_of_three(heated.whole.y)))
+    hottest = heated.hottest
     accuracy = run.meter.temperature
     expanded = 2.0 * accuracy.reading_u(hottest) if accuracy is not None else None
     words, warnings = [], []

@@ -16,7 +16,7 @@ GRID = 120
 POLISH = 12
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class FirstOrderFit:
     """A fit with its standard errors and whether it may be believed."""
 
@@ -41,11 +41,29 @@ class FirstOrderFit:
     """Why it must not be believed; empty where it may be."""
     is_short: bool
     """Whether the log covers under one time constant: parameters stand, projections do not."""
+    covariance: Array
+    """Of rise, tau and, where it was fitted, start."""
 
     @property
     def final(self) -> float:
         """Temperature that the fit ends at."""
         return self.start + self.rise
+
+    def time_to(self, level: float) -> tuple[float, float]:
+        """When the fit reaches a level between start and final, and the standard error of that.
+
+        Formula: t = -tau ln(1 - x), x = (level - start) / rise; dt/dtau = t / tau, dt/dx = tau / (1 - x),
+        dx/drise = -x / rise, dx/dstart = -1 / rise; GUM 5.2.2, eq. 16, standard errors widened by `inflation`.
+        """
+        x = (level - self.start) / self.rise
+        time = -self.tau * float(np.log1p(-x))
+        by_x = self.tau / (1.0 - x)
+        slopes = np.array([-by_x * x / self.rise, time / self.tau, -by_x / self.rise])[: len(self.covariance)]
+        return time, self.inflation * combined_correlated(slopes, self.covariance)
+
+    def rate_at(self, level: float) -> float:
+        """How fast the fit rises where it reaches a level, per unit of time."""
+        return (self.final - level) / self.tau
 
 
 def binned(t: Array, y: Array, most: int = 600) -> tuple[Array, Array]:
@@ -187,7 +205,7 @@ def judged(
     dof = len(x) - count
     ss = float(rest @ rest)
     sd = float(np.sqrt(ss / dof)) if dof > 0 else float("nan")
-    errors, final_se = _errors(_jacobian(x, rise, tau, with_start), sd)
+    covariance, errors, final_se = _errors(_jacobian(x, rise, tau, with_start), sd)
     r = min(max(lag_one(rest), 0.0), 0.98) if dof > 0 else 0.0
     length = float(x[-1] - min(float(x[0]), 0.0)) / tau
     refusal = ""
@@ -214,23 +232,25 @@ def judged(
         inflation=float(np.sqrt((1.0 + r) / (1.0 - r))),
         refusal=refusal,
         is_short=length < covers,
+        covariance=covariance,
     )
 
 
-def _errors(jacobian: Array, sd: float) -> tuple[Array, float]:
-    """Standard errors of the parameters and of the final value; infinite where they are not determined."""
+def _errors(jacobian: Array, sd: float) -> tuple[Array, Array, float]:
+    """Covariance, standard errors of the parameters and of the final value; infinite where they aren't determined."""
     scale = np.sqrt((jacobian**2).sum(axis=0))
     width = jacobian.shape[1]
     none = np.full(width, np.inf)
+    unknown = (np.full((width, width), np.inf), none, float("inf"))
     if not np.isfinite(scale).all() or not np.isfinite(sd) or float(scale.min()) <= 1e-12 * float(scale.max()):
-        return none, float("inf")
+        return unknown
     singular = np.linalg.svd(jacobian / scale, compute_uv=False)
     if singular[-1] <= 1e-10 * singular[0]:
-        return none, float("inf")
+        return unknown
     inner = np.linalg.inv((jacobian / scale).T @ (jacobian / scale)) * sd**2
     covariance = inner / np.outer(scale, scale)
     pick = np.zeros(width)
     pick[0] = 1.0
     if width == 3:
         pick[2] = 1.0
-    return np.sqrt(np.diag(covariance)), combined_correlated(pick, covariance)
+    return covariance, np.sqrt(np.diag(covariance)), combined_correlated(pick, covariance)

@@ -46,7 +46,7 @@ class Prepared:
         """Why an energy's uncertainty is unknown; empty where it can be had."""
         power = self.signals.power
         if power is not None and power.v is None:
-            return "the meter logged power alone, and its accuracy for power is not stated"
+            return self.meter.unknown("power")
         return self.meter.unknown("voltage", "current")
 
 

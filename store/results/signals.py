@@ -17,7 +17,7 @@ from store.results.integrate import (
     split_energy_steps,
     trapezoid_steps,
 )
-from store.results.statistics import Moments, median_of_three, moments, noise, time_weights
+from store.results.statistics import Moments, half_spread, median_of_three, moments, noise, time_weights
 from store.results.thresholds import Limits
 
 __all__ = ["TEMPERATURES", "Electrical", "Series", "Signals", "build_signals", "find_gaps", "median_step"]
@@ -113,6 +113,13 @@ class Electrical:
         y = getattr(self, name)[a : b + 1]
         dt = np.where(self.is_gap[a:b], 0.0, np.diff(self.t[a : b + 1]))
         return moments(y, time_weights(dt))
+
+    def half_spread(self, name: str, a: int, b: int) -> float:
+        """Standard deviation of `v`, `i` or `p` by every second sample; NaN where the run was condensed."""
+        if name in self.shifts:
+            return float("nan")
+        dt = np.where(self.is_gap[a:b], 0.0, np.diff(self.t[a : b + 1]))
+        return half_spread(getattr(self, name)[a : b + 1], dt)
 
     def extremes(self, name: str, a: int, b: int) -> tuple[tuple[int, float], tuple[int, float]]:
         """Smallest and largest value of `v`, `i` or `p` over kept samples a to b, each with where it is."""

@@ -8,7 +8,7 @@ import numpy as np
 
 from store.results.base import Array, Mask
 
-__all__ = ["Moments", "lag_one", "median_of_three", "moments", "noise", "runs_of", "time_weights"]
+__all__ = ["Moments", "half_spread", "lag_one", "median_of_three", "moments", "noise", "runs_of", "time_weights"]
 
 
 class Moments(NamedTuple):
@@ -55,6 +55,22 @@ def moments(y: Array, weights: Array) -> Moments:
     rest *= rest
     rest *= weights
     return Moments(mean + shift, float(np.sqrt(float(rest.sum()) / divisor)))
+
+
+def half_spread(y: Array, dt_s: Array) -> float:
+    """Time-weighted standard deviation by every second sample: how far the sampling interval matters.
+
+    Args:
+        y: n values.
+        dt_s: n - 1 steps [s], 0 where nothing is known.
+
+    Returns:
+        The spread; NaN with fewer than four samples.
+    """
+    if len(y) < 4:
+        return float("nan")
+    pairs = len(dt_s) // 2 * 2
+    return moments(y[: pairs + 1 : 2], time_weights(dt_s[:pairs:2] + dt_s[1:pairs:2])).sd
 
 
 def lag_one(y: Array) -> float:

@@ -6,12 +6,22 @@ import math
 
 import numpy as np
 
+from store.results.accuracy import Accuracy
 from store.results.base import Contribution, Result
-from store.results.budget import gain_part, offset_part, power_budget, random_part, reading_budget, time_budget
+from store.results.budget import (
+    gain_part,
+    logged_power_budget,
+    offset_part,
+    power_budget,
+    random_part,
+    reading_budget,
+    step_part,
+    time_budget,
+)
 from store.results.method import Found, Method
 from store.results.prepared import Prepared
 from store.results.signals import Electrical, Series
-from store.results.statistics import median_of_three, moments, time_weights
+from store.results.statistics import half_spread, median_of_three, moments, time_weights
 
 __all__ = ["METHODS", "reduce"]
 
@@ -20,14 +30,21 @@ PLATEAU = Method("plateau", 1, "median of the samples above half of the 95th per
 MEAN = Method(
     "time-weighted mean",
     1,
-    "each sample counts for half of the step on either side, over the load window; spread in two passes",
-    "trapezoid rule; spread checked on NIST StRD NumAcc1-4",
+    "each sample counts for half of the step on either side, over the load window",
+    "trapezoid rule",
+)
+SPREAD = Method(
+    "time-weighted spread",
+    2,
+    "standard deviation about the mean over the load window, each sample weighted by its time, in two passes; it "
+    "describes this log, so its uncertainty is the meter's gain and the time step, not the count of samples",
+    "checked on NIST StRD NumAcc1-4",
 )
 EXTREME = Method("extreme", 1, "smallest and largest sample of the load window")
 TEMPERATURE = Method(
     "temperature", 1, "first, last and largest median of three neighbouring samples: single wild readings don't count"
 )
-METHODS = (RECORD, PLATEAU, MEAN, EXTREME, TEMPERATURE)
+METHODS = (RECORD, PLATEAU, MEAN, SPREAD, EXTREME, TEMPERATURE)
 
 QUANTITIES = (("voltage", "v", "V", "voltage_v"), ("current", "i", "A", "current_a"), ("power", "p", "W", "power_w"))
 SUFFIX = {"voltage": "v", "current": "a", "power": "w"}
@@ -71,7 +88,13 @@ def _record(run: Prepared) -> list[Result]:
         out.append(RECORD.absent("interval_s", "s", "one sample has no interval"))
     out.append(
         RECORD.found(
-            "gap_s", gap, "s", uncertainty=signals.step_s * math.sqrt(len(signals.gaps) / 6.0), span=span, inputs=inputs
+            "gap_s",
+            gap,
+            "s",
+            budget=time_budget(signals.step_s, 2 * len(signals.gaps)) if signals.gaps else (),
+            uncertainty=None if signals.gaps else 0.0,
+            span=span,
+            inputs=inputs,
         )
     )
     return out
@@ -87,7 +110,11 @@ def _plateau(run: Prepared) -> list[Result]:
     spread = float(np.std(power.p[part][near])) if count > 1 else 0.0
     volts = float(np.median(power.v[part])) if power.v is not None else 0.0
     amps = window.plateau_w / volts if volts > 0.0 else 0.0
-    budget = power_budget(run.meter, power=window.plateau_w, volts=volts, amps=amps) if power.v is not None else ()
+    budget = (
+        power_budget(run.meter, power=window.plateau_w, volts=volts, amps=amps)
+        if power.v is not None
+        else logged_power_budget(run.meter, window.plateau_w)
+    )
     if budget:
         scatter = random_part(1.2533 * spread / math.sqrt(count), f"{count} samples, standard error of a median")
         budget = (*budget, scatter)
@@ -129,8 +156,8 @@ def _electrical(run: Prepared) -> list[Result]:
 def _no_channel(word: str, unit: str) -> list[Result]:
     suffix = SUFFIX[word]
     return [
-        (MEAN if kind in ("mean", "sd") else EXTREME).absent(f"{word}_{kind}_{suffix}", unit, f"the log has no {word}")
-        for kind in ("mean", "min", "max", "sd")
+        method.absent(f"{word}_{kind}_{suffix}", unit, f"the log has no {word}")
+        for kind, method in (("mean", MEAN), ("min", EXTREME), ("max", EXTREME), ("sd", SPREAD))
     ]
 
 
@@ -169,15 +196,13 @@ def _of_track(
                 warnings=note,
             )
         )
-    count = b - a + 1
-    spread_u = sd / math.sqrt(2.0 * (count - 1)) if count > 1 and math.isfinite(sd) else None
     out.append(
-        MEAN.found(
+        SPREAD.found(
             f"{word}_sd_{suffix}",
             sd,
             unit,
-            uncertainty=spread_u,
-            reason="one sample has no spread" if count < 2 else "",
+            budget=_spread_budget(run, word, sd, power.half_spread(symbol, a, b), is_product=power.v is not None),
+            reason="one sample has no spread" if b == a else reason,
             span=span,
             inputs=inputs,
             warnings=note,
@@ -186,12 +211,26 @@ def _of_track(
     return out
 
 
+def _spread_budget(run: Prepared, word: str, sd: float, half: float, *, is_product: bool) -> tuple[Contribution, ...]:
+    """What the meter's gains do to a spread, and how far the steps matter: all samples against every second one."""
+    meter = run.meter
+    gains: dict[str, Accuracy | None] = {"V": meter.voltage, "I": meter.current, "P": meter.power}
+    symbols = {"voltage": ("V",), "current": ("I",)}.get(word, ("V", "I") if is_product else ("P",))
+    parts = []
+    for symbol in symbols:
+        accuracy = gains[symbol]
+        if accuracy is None:
+            return ()
+        parts.append(gain_part(symbol, accuracy, sd, meter.label))
+    return (*parts, step_part(sd, half)) if math.isfinite(half) else tuple(parts)
+
+
 def _mean_budget(
     run: Prepared, word: str, mean: float, power: Electrical, window: tuple[int, int]
 ) -> tuple[tuple[Contribution, ...], str]:
     if word == "power":
         if power.v is None or power.i is None:
-            return (), run.no_energy_accuracy
+            return logged_power_budget(run.meter, mean), run.no_energy_accuracy
         volts = power.moments("v", *window).mean
         amps = power.moments("i", *window).mean
         return power_budget(run.meter, power=mean, volts=volts, amps=amps), run.no_energy_accuracy
@@ -206,7 +245,7 @@ def _mean_budget(
 def _reading(run: Prepared, word: str, value: float, power: Electrical, at: int) -> tuple[Contribution, ...]:
     if word == "power":
         if power.v is None or power.i is None:
-            return ()
+            return reading_budget("P", run.meter.power, value, "W", run.meter.label)
         return power_budget(run.meter, power=value, volts=float(power.v[at]), amps=float(power.i[at]))
     accuracy = run.meter.voltage if word == "voltage" else run.meter.current
     symbol, unit = ("V", "V") if word == "voltage" else ("I", "A")
@@ -229,8 +268,12 @@ def _of_series(run: Prepared, word: str, unit: str, series: Series) -> list[Resu
     dt = np.diff(series.t)
     dt[dt > max(run.limits["gap_steps"] * run.signals.step_s, run.limits["gap_min_s"])] = 0.0
     mean, sd = moments(series.y, time_weights(dt))
-    accuracy = {"voltage": run.meter.voltage, "current": run.meter.current}.get(word)
-    reason = run.meter.unknown(word) if word != "power" else run.no_energy_accuracy
+    symbol, accuracy = {
+        "voltage": ("V", run.meter.voltage),
+        "current": ("I", run.meter.current),
+        "power": ("P", run.meter.power),
+    }[word]
+    reason = run.meter.unknown(word)
     span = (float(series.t[0]), float(series.t[-1]))
     values = {"mean": mean, "min": float(series.y.min()), "max": float(series.y.max())}
     out = [
@@ -238,17 +281,24 @@ def _of_series(run: Prepared, word: str, unit: str, series: Series) -> list[Resu
             f"{word}_{kind}_{suffix}",
             value,
             unit,
-            budget=reading_budget("V" if word == "voltage" else "I", accuracy, value, unit, run.meter.label),
+            budget=reading_budget(symbol, accuracy, value, unit, run.meter.label),
             reason=reason,
             span=span,
             inputs={"samples used": len(series)},
         )
         for kind, value in values.items()
     ]
-    count = len(series)
-    spread_u = sd / math.sqrt(2.0 * (count - 1)) if count > 1 else None
+    half = half_spread(series.y, dt)
     out.append(
-        MEAN.found(f"{word}_sd_{suffix}", sd, unit, uncertainty=spread_u, span=span, reason="one sample has no spread")
+        SPREAD.found(
+            f"{word}_sd_{suffix}",
+            sd,
+            unit,
+            budget=_spread_budget(run, word, sd, half, is_product=False),
+            span=span,
+            inputs={"samples used": len(series)},
+            reason="one sample has no spread" if len(series) < 2 else reason,
+        )
     )
     return out
 
