@@ -6,22 +6,20 @@ Deleting leaves a tombstone with the original's hash. Knows the catalogue; no sc
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, replace
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 import duckdb
 
-from importers.schema import DIRECTIONS, KINDS
 from store.amendments import Change, amend
 from store.catalogue import rows
 from store.clock import now_utc, to_stored
-from store.errors import DiskFault, NotFound, WrongFact, suggest
-from store.filters import QUALITIES
-from store.ingest import note_trace_ids
+from store.errors import DiskFault, NotFound, WrongFact
+from store.fact_values import CHOICES, NUMBERS, TEXTS, checked_fact
 from store.model import RunFacts
+from store.numbers import note_trace_ids
 from store.recompute import load_records, reduce_again, replace_results
 from store.records import RunRecord, append_rows
 from store.repack import Replacement, remove_unused, write_without
@@ -31,52 +29,14 @@ if TYPE_CHECKING:
 
 __all__ = ["EDITABLE", "delete_runs", "edit_runs"]
 
-_TEXTS = ("device", "port", "mode", "load_set", "meter", "note", "quality_reason", "measured_at")
-_NUMBERS = ("ambient_c", "cable_mohm")
-_CHOICES = {"kind": KINDS, "direction": DIRECTIONS, "quality": QUALITIES}
 _ALIASES = {"load": "load_set", "ambient": "ambient_c", "started": "started_at"}
 _REDUCED_FROM = frozenset(
     {"device", "port", "mode", "kind", "direction", "load_set", "meter", "ambient_c", "measured_at", "cable_mohm"}
 )
 """Facts that results depend on."""
 
-EDITABLE: tuple[str, ...] = (*_TEXTS, *_NUMBERS, *_CHOICES, "started_at")
+EDITABLE: tuple[str, ...] = (*TEXTS, *NUMBERS, *CHOICES, "started_at")
 """Facts of a run that can be changed."""
-
-
-def _checked(name: str, value: object) -> Any:
-    """A value as the catalogue keeps it.
-
-    Raises:
-        WrongFact: A value that this fact can't have.
-    """
-    if name in _CHOICES:
-        choices = _CHOICES[name]
-        if value is None and name != "quality":
-            return None
-        if value not in choices:
-            hint = suggest(str(value), choices)
-            raise WrongFact(
-                f"{name} is one of {', '.join(choices)}, not {value}.{f' Did you mean {hint}?' if hint else ''}"
-            )
-        return value
-    if name == "started_at":
-        if value is not None and not isinstance(value, datetime):
-            raise WrongFact("started_at takes a date and time.")
-        return value.astimezone(UTC) if value is not None and value.tzinfo else value
-    if name in _NUMBERS:
-        if value is None:
-            return None
-        try:
-            number = float(str(value).replace(",", "."))
-        except ValueError as error:
-            raise WrongFact(f"{name} takes a number, not {value}.") from error
-        if not math.isfinite(number) or (name == "ambient_c" and not -60 <= number <= 150):
-            raise WrongFact(f"{name} can't be {value}.")
-        return number
-    if name in {"note", "quality_reason"}:
-        return "" if value is None else str(value)
-    return None if value in (None, "") else str(value)
 
 
 def _changed(facts: RunFacts, wanted: Mapping[str, Any]) -> RunFacts:
@@ -104,7 +64,7 @@ def edit_runs(library: Library, run_ids: Sequence[int], changes: Mapping[str, ob
         name = _ALIASES.get(given, given)
         if name not in EDITABLE:
             raise NotFound.of("fact", given, (*EDITABLE, *_ALIASES))
-        wanted[name] = _checked(name, value)
+        wanted[name] = checked_fact(name, value)
     if wanted.get("quality") in {"suspect", "rejected"}:
         wanted["quality_reason"] = wanted.get("quality_reason") or reason
         if not wanted["quality_reason"]:

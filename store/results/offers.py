@@ -140,7 +140,8 @@ def read_mode(text: str) -> Mode | None:
 def mode_fits(wanted: str, actual: str | None) -> bool:
     """Whether a run's mode is one of those that a claim, or a question, means.
 
-    `20 V` fits `fixed 20 V`; `PPS 3.3-21 V` fits `PPS 9 V`, which lies within it; dashes and spaces don't matter.
+    `20 V` fits `fixed 20 V`, either way round; `PPS 3.3-21 V` fits `PPS 9 V`, which lies within it; dashes and
+    spaces don't matter.
     """
     if actual is None:
         return False
@@ -149,7 +150,7 @@ def mode_fits(wanted: str, actual: str | None) -> bool:
     left, right = read_mode(wanted), read_mode(actual)
     if left is None or right is None:
         return False
-    if left.supply not in ("", right.supply):
+    if left.supply not in ("", right.supply) and not (right.supply == "" and left.supply in ("fixed", "default")):
         return False
     return left.lowest_v - 1e-9 <= right.lowest_v and right.highest_v <= left.highest_v + 1e-9
 

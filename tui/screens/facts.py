@@ -14,6 +14,8 @@ from textual.suggester import SuggestFromList
 from textual.widgets import Input, Static
 
 from importers.schema import KINDS
+from store.errors import WrongFact
+from store.fact_values import checked_fact
 from tui.models.lines import line
 from tui.screens.form import FormScreen
 from tui.widgets.lines_view import KeyLine, LinesView
@@ -73,5 +75,14 @@ class FactsScreen(FormScreen[dict[str, str] | None]):
         self.query_one("#facts-device", Input).focus()
 
     def action_save(self) -> None:
-        """Give what was typed."""
-        self.dismiss({name: self.query_one(f"#facts-{name}", Input).value.strip() for name in FIELDS})
+        """Give what was typed, or go to the field that can't be taken and say why."""
+        typed = {name: self.query_one(f"#facts-{name}", Input).value.strip() for name in FIELDS}
+        for name, text in typed.items():
+            try:
+                if text:
+                    checked_fact({"load": "load_set"}.get(name, name), text)
+            except WrongFact as problem:
+                self.query_one(f"#facts-{name}", Input).focus()
+                self.query_one("#edit-title", LinesView).show([line((str(problem), "warn"))])
+                return
+        self.dismiss(typed)
