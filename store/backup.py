@@ -65,6 +65,7 @@ def backup(library: Library, target: Path, progress: Progress | None = None) -> 
     if library.path.resolve() in target.resolve().parents:
         raise WrongFact(f"{target} lies inside the library. A backup belongs elsewhere, best on another disk.")
     try:
+        _sweep_beside(target, ".part")
         for last in range(_TRIES):
             try:
                 return _write(library, target, progress)
@@ -76,6 +77,13 @@ def backup(library: Library, target: Path, progress: Progress | None = None) -> 
     except _FileWentAwayError as error:
         raise TraceDamaged(f"{error} is missing. Run `joulebook verify`.") from error
     raise AssertionError
+
+
+def _sweep_beside(target: Path, suffix: str) -> None:
+    """Remove what an earlier try at the same file or folder left when it was killed."""
+    for path in list(diskio.leftovers(target.parent)):
+        if path.name.endswith(target.name + suffix):
+            shutil.rmtree(path, ignore_errors=True) if path.is_dir() else diskio.remove(path)
 
 
 def _listed(copy: Path) -> list[tuple[str, str, int]]:
@@ -161,12 +169,15 @@ def restore(source: Path, path: Path, progress: Progress | None = None) -> None:
     """
     if path.exists() and (not path.is_dir() or any(path.iterdir())):
         raise NotALibrary(f"{path} is not an empty folder. Name a new one to restore into.")
-    part = diskio.new_temporary(path.parent, ".restore")
+    part = diskio.new_temporary(path.parent, path.name + ".restore")
     try:
-        part.mkdir(parents=True)
+        _sweep_beside(path, ".restore")
+        diskio.make_folder(part)
         with tarfile.open(source, mode="r:") as archive:
             found = _unpack(archive, part, source.stat().st_size, progress)
         _check(part, found, source)
+        for folder in sorted({part, *(path for path in part.rglob("*") if path.is_dir())}):
+            diskio.fsync_folder(folder)
         if path.exists():
             path.rmdir()
         diskio.place(part, path)

@@ -21,6 +21,7 @@ import duckdb
 
 from store import diskio
 from store.errors import CatalogueDamaged, DiskFault, LibraryBusy, NotALibrary
+from store.log_check import passes_over_commits
 
 __all__ = ["Catalogue", "rows"]
 
@@ -256,6 +257,7 @@ class Catalogue:
         if read_only and not self.path.exists():
             raise NotALibrary(f"{self.path.parent} holds no library: there is no {self.path.name}.")
         while True:
+            self._keep_passed_over(where)
             try:
                 self._host().execute(f"ATTACH '{where}' AS {_MEMORY_NAME} {options}")
             except duckdb.Error as error:
@@ -277,9 +279,47 @@ class Catalogue:
         with suppress(duckdb.Error):
             self._host().execute(f"DETACH {_MEMORY_NAME}")
 
-    def _move_wal_aside(self, cause: str) -> None:
+    def _aside(self) -> Path:
         stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%S%f")
-        aside = self.wal.with_name(f"{self.wal.name}.unreadable-{stamp}")
+        return self.wal.with_name(f"{self.wal.name}.unreadable-{stamp}")
+
+    def _log(self) -> bytes:
+        try:
+            return self.wal.read_bytes()
+        except OSError:
+            return b""
+
+    def _keep_passed_over(self, where: str) -> None:
+        """Keep a copy of a log that the engine would pass over silently, and say so.
+
+        There is a log only while a process writes or after one was killed: it is looked at twice, the second time
+        while nobody can write.
+        """
+        log = self._log()
+        if not passes_over_commits(log):
+            return
+        try:
+            self._host().execute(f"ATTACH '{where}' AS {_MEMORY_NAME} (READ_ONLY)")
+        except duckdb.Error:
+            return  # busy, or unreadable: whoever attaches next finds out
+        try:
+            is_settled = self._log() == log
+        finally:
+            self._detach()
+        kept = list(self.wal.parent.glob(f"{self.wal.name}.unreadable-*"))
+        if not is_settled or any(path.stat().st_size == len(log) and path.read_bytes() == log for path in kept):
+            return
+        aside = self._aside()
+        with suppress(OSError), diskio.HashingFile(aside) as copy:  # a read-only disk keeps the log itself
+            copy.write(log)
+            copy.commit()
+        self.notices.append(
+            f"The write-ahead log of {self.path.parent} is damaged and can be replayed in part at best; a copy is "
+            f"{aside.name}. Changes that were only in it are missing: run `joulebook rebuild` to bring runs back."
+        )
+
+    def _move_wal_aside(self, cause: str) -> None:
+        aside = self._aside()
         diskio.place(self.wal, aside)
         self.notices.append(
             f"The write-ahead log of {self.path.parent} could not be replayed ({_first_line(cause)}); it was moved to "

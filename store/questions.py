@@ -29,14 +29,17 @@ _LOOKS_AROUND = re.compile(
 _POINTER = re.compile(r"LINE (\d+): (.*)\n( *)\^")
 
 
-def check_reading(sql: str) -> duckdb.Statement:
-    """The one reading statement in a text.
+def check_reading(parser: duckdb.DuckDBPyConnection, sql: str) -> None:
+    """Refuse a text that is not one reading statement.
+
+    Args:
+        parser: Any cursor: the text is only parsed; closed on return.
+        sql: The text.
 
     Raises:
         QueryRefused: Empty, several, or not reading.
         QueryFailed: No SQL.
     """
-    parser = duckdb.connect(":memory:")
     try:
         statements = parser.extract_statements(sql)
     except duckdb.Error as error:
@@ -50,7 +53,6 @@ def check_reading(sql: str) -> duckdb.Statement:
     kind = statements[0].type
     if kind != duckdb.StatementType.SELECT:
         raise QueryRefused(f"Only reading is allowed here: SELECT and the like, not {kind.name.replace('_', ' ')}.")
-    return statements[0]
 
 
 def named_views(sql: str) -> set[str]:
@@ -158,7 +160,7 @@ class Question:
             QueryRefused: Not one reading statement.
             QueryFailed: No SQL.
         """
-        check_reading(sql)
+        check_reading(desk.cursor(), sql)
         self.sql = sql
         self.limit = limit
         self.timeout_s = timeout_s

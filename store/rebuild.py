@@ -6,6 +6,7 @@ What can still be read of the old catalogue (devices, meters, amendments) is kep
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import asdict, dataclass
@@ -16,11 +17,11 @@ from typing import TYPE_CHECKING, Any
 import duckdb
 
 from store import diskio, packs
-from store.catalogue import rows
+from store.catalogue import Catalogue, rows
 from store.clock import to_stored
-from store.errors import CatalogueDamaged, NotALibrary, StoreError, TraceDamaged
-from store.ingest import next_trace_id, trace_row
+from store.errors import CatalogueDamaged, DiskFault, NotALibrary, StoreError, TraceDamaged
 from store.migrations import schema_version
+from store.numbers import next_trace_id, trace_row
 from store.records import RunRecord, append_rows, insert_records
 from store.traces import WrittenTrace
 from store.verify import unpack_original
@@ -71,13 +72,13 @@ def _move_aside(library: Library) -> Path | None:
     return aside
 
 
-def _salvage(library: Library, aside: Path) -> list[str]:
+def _salvage(library: Library, damaged: Path) -> list[str]:
     """Copy what can be read of a damaged catalogue into the new one, table by table."""
     taken = []
     engine = duckdb.connect(":memory:")
     try:
         with suppress(duckdb.Error):
-            quoted = str(aside).replace("'", "''")
+            quoted = str(damaged).replace("'", "''")
             engine.execute(f"ATTACH '{quoted}' AS old (READ_ONLY)")
             for table in _told_otherwise(library):
                 with suppress(duckdb.Error):
@@ -100,17 +101,38 @@ def _told_otherwise(library: Library) -> list[str]:
 
 def rebuild(library: Library, progress: Callable[[int, int], None] | None = None) -> RebuildReport:
     """See `Library.rebuild`."""
-    aside: Path | None = None
-    salvaged: list[str] = []
-    if not _is_sound(library):
-        aside = _move_aside(library)
+    try:
         for folder in library.layout.folders():
             diskio.make_folder(folder)
-        library.write_first_schema()
-        if aside:
-            salvaged = _salvage(library, aside)
-    diskio.sweep(library.layout.tmp)
-    count, unreadable = _take_in_all(library, progress)
+        diskio.sweep(library.layout.tmp)
+        if _is_sound(library):
+            count, unreadable = _take_in_all(library, progress)
+            return RebuildReport(count, "", (), tuple(unreadable))
+        return _rebuild_beside(library, progress)
+    except OSError as error:
+        raise DiskFault.of(error, "Rebuilding") from error
+
+
+def _rebuild_beside(library: Library, progress: Callable[[int, int], None] | None) -> RebuildReport:
+    """Make the new catalogue under a temporary name: one that holds half the runs must never be taken for whole."""
+    layout = library.layout
+    fresh = diskio.new_temporary(layout.tmp, ".duckdb")
+    log = fresh.with_name(fresh.name + ".wal")
+    shadow = type(library)(library.path, who=library.who)
+    shadow.catalogue = Catalogue(fresh, log)
+    try:
+        shadow.write_first_schema()
+        salvaged = _salvage(shadow, layout.catalogue) if layout.catalogue.exists() else []
+        count, unreadable = _take_in_all(shadow, progress)
+        with fresh.open("rb+") as file:
+            diskio.step("fsync", fresh)
+            os.fsync(file.fileno())
+        aside = _move_aside(library)
+        diskio.place(fresh, layout.catalogue)
+        diskio.fsync_folder(layout.root)
+    finally:
+        diskio.remove(fresh, announce=False)
+        diskio.remove(log, announce=False)
     return RebuildReport(count, aside.name if aside else "", tuple(salvaged), tuple(unreadable))
 
 

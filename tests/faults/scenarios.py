@@ -6,94 +6,228 @@ Faults come through `store.diskio`, which announces every open, write, flush, cl
 from __future__ import annotations
 
 import errno
+import hashlib
 import os
 import shutil
 import sys
+import tarfile
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from importers.schema import Facts
-from store import Library, diskio, migrations
-from store.model import RunFacts
+from store import Library, StoreError, diskio, repack
+from store.catalogue import rows
+from store.library import samples_sql
+from store.model import Meter, RunFacts
 from store.packs import PackRun, write_pack
-from tests.builders import add_run, make_run, make_store, write_export
+from store.sheets import DeviceSheet
+from store.views import VIEWS
+from tests.builders import add_run, feed, make_run, make_store, write_export
+from tests.store import libraries
 
 Act = Callable[[Path], None]
 
 
+def opened(folder: Path) -> Library:
+    return Library.open(folder / "store", who="tester")
+
+
 def base(folder: Path) -> Path:
-    """A library of four short runs, and an export and a pack that wait to be taken in."""
+    """A library of four short runs, one of them to recompute; exports, a pack and a backup to be taken in."""
     library = make_store(folder, 4, samples=120)
     write_export(folder, "new.csv")
+    for number in range(3):
+        write_export(folder, f"more{number}.csv")
     facts = RunFacts(50, "5" * 32, "PB-09", "C1", "fixed 9 V", "discharge", "out", "18 W", 22.0, None, None)
     write_pack(folder / "new.parquet", [PackRun(facts, make_run(150, seed=9))])
+    library.edit_runs([3], {"note": "a slip"})
+    with library.catalogue.writer() as cursor:
+        cursor.execute(
+            "UPDATE catalogue.result SET value = 1, method_version = 0 WHERE name = 'energy_wh' AND run_id = 4"
+        )
+    library.backup(folder / "kept.tar")
     return library.path
 
 
 def do_import(folder: Path) -> None:
-    library = Library.open(folder / "store", who="tester")
     facts = Facts(device="PB-07", kind="discharge", load="30 W")
-    add_run(library, folder / "new.csv", parts={"C1": make_run(90, seed=5), "C2": make_run(80, seed=6)}, facts=facts)
+    parts = {"C1": make_run(90, seed=5), "C2": make_run(80, seed=6)}
+    add_run(opened(folder), folder / "new.csv", parts=parts, facts=facts)
+
+
+def do_import_many(folder: Path) -> None:
+    with opened(folder).import_batch(every_files=2) as batch:
+        for number in range(3):
+            export = folder / f"more{number}.csv"
+            with batch.begin_import(export, Facts(kind="standby")) as job:
+                if not job.already:
+                    batch.commit(job, feed(job, export.name, {None: make_run(40, seed=number)}))
+
+
+def do_import_and_pack(folder: Path) -> None:
+    """An import that packs by itself, as one does past its limit."""
+    kept, repack.LOOSE_LIMIT = repack.LOOSE_LIMIT, 3
+    try:
+        library = opened(folder)
+        do_import(folder)
+        if len(library.files()) > 1:  # the same command again is no import: packing is then a command of its own
+            library.pack()
+    finally:
+        repack.LOOSE_LIMIT = kept
 
 
 def do_import_pack(folder: Path) -> None:
-    Library.open(folder / "store", who="tester").import_pack(folder / "new.parquet")
+    opened(folder).import_pack(folder / "new.parquet")
 
 
 def do_edit(folder: Path) -> None:
-    library = Library.open(folder / "store", who="tester")
-    library.edit_runs([1, 2], {"load": "20 W", "note": "corrected"}, reason="typo")
+    opened(folder).edit_runs([1, 2], {"load": "20 W", "note": "corrected"}, reason="typo")
+
+
+def do_set_aside(folder: Path) -> None:
+    opened(folder).edit_runs([2], {"quality": "rejected"}, reason="the probe fell off")
+
+
+def do_undo(folder: Path) -> None:
+    opened(folder).edit_runs([3], {"note": ""}, reason="taken back")
+
+
+def do_recompute(folder: Path) -> None:
+    opened(folder).recompute()
+
+
+def do_group(folder: Path) -> None:
+    library = opened(folder)
+    if library.run(1).facts.group_id is None:
+        library.group([1, 2], how="stated", offsets_s={2: 12.5})
+
+
+def do_describe(folder: Path) -> None:
+    library = opened(folder)
+    library.save_device(DeviceSheet("PB-01", "power bank", rated_energy_wh=61.6, mass_g=352.0))
+    library.add_meter(Meter("M1", voltage_spec="0.05% + 2d(0.001)"))
 
 
 def do_delete(folder: Path) -> None:
-    library = Library.open(folder / "store", who="tester")
+    library = opened(folder)
     if library.runs("run:2").shown:
         library.delete_runs([2], reason="wrong port")
 
 
 def do_pack(folder: Path) -> None:
-    Library.open(folder / "store", who="tester").pack()
+    opened(folder).pack()
 
 
 def do_delete_packed(folder: Path) -> None:
-    library = Library.open(folder / "store", who="tester")
-    library.pack()
+    opened(folder).pack()
     do_delete(folder)
 
 
-def do_migrate(folder: Path) -> None:
-    layout = Library.open(folder / "store", who="tester").layout
-    library = Library(layout.root)
-    texts = {**migrations.scripts(), 999: "ALTER TABLE catalogue.mark ADD COLUMN seen_on DATE;"}
-    migrations.migrate(library.catalogue, layout, texts)
+def do_backup(folder: Path) -> None:
+    if not (folder / "all.tar").exists():
+        opened(folder).backup(folder / "all.tar")
 
 
-SCENARIOS: dict[str, Act] = {
-    "import": do_import,
-    "import pack": do_import_pack,
-    "edit": do_edit,
-    "delete": do_delete,
-    "pack": do_pack,
-    "delete packed": do_delete_packed,
+def do_restore(folder: Path) -> None:
+    if not (folder / "again").exists():
+        Library.restore(folder / "kept.tar", folder / "again")
+
+
+def lose_catalogue(folder: Path) -> None:
+    opened(folder).pack()
+    add_run(opened(folder), folder / "new.csv", make_run(70, seed=3))
+    path = folder / "store" / "catalogue.duckdb"
+    path.write_bytes(path.read_bytes()[:9000])
+
+
+def do_rebuild(folder: Path) -> None:
+    Library.rebuilt(folder / "store", who="tester")
+
+
+def make_old(folder: Path) -> None:
+    shutil.rmtree(folder / "store")
+    libraries.unpack(1, folder / "store")
+
+
+def do_repair(folder: Path) -> None:
+    opened(folder).verify(repair=True)
+
+
+def leave_litter(folder: Path) -> None:
+    store = folder / "store"
+    shutil.copy(folder / "new.parquet", store / "traces" / "packs" / "99.parquet")
+    shutil.copy(folder / "new.csv", store / "originals" / f"{'0' * 64}.csv.zst")
+
+
+@dataclass(frozen=True)
+class Scenario:
+    """A writing command."""
+
+    act: Act
+    prepare: Act = lambda folder: None
+    opens_before: bool = True
+    """False where the library can't be opened before the command has done its work."""
+
+
+SCENARIOS: dict[str, Scenario] = {
+    "import": Scenario(do_import),
+    "import many": Scenario(do_import_many),
+    "import and pack": Scenario(do_import_and_pack),
+    "import pack": Scenario(do_import_pack),
+    "edit": Scenario(do_edit),
+    "set aside": Scenario(do_set_aside),
+    "undo": Scenario(do_undo),
+    "recompute": Scenario(do_recompute),
+    "group": Scenario(do_group),
+    "describe": Scenario(do_describe),
+    "delete": Scenario(do_delete),
+    "pack": Scenario(do_pack),
+    "delete packed": Scenario(do_delete_packed),
+    "backup": Scenario(do_backup),
+    "restore": Scenario(do_restore),
+    "rebuild": Scenario(do_rebuild, lose_catalogue, opens_before=False),
+    "migrate": Scenario(lambda folder: opened(folder) and None, make_old),
+    "repair": Scenario(do_repair, leave_litter),
+}
+
+_ASKED = {
+    "runs": "SELECT * EXCLUDE (imported_at, imported_by) FROM ({runs}) ORDER BY run_id",
+    "results": 'SELECT run_id, name, value, text, unit, uncertainty, "current" FROM ({results}) ORDER BY ALL',
+    "events": "SELECT * FROM ({events}) ORDER BY ALL",
+    "amendments": "SELECT table_name, key, field, old_value, new_value, reason FROM ({amendments})",
+    "originals": "SELECT sha256, stored_as FROM ({originals}) ORDER BY ALL",
+    "deleted": "SELECT run_id, source_sha256 FROM ({deleted}) ORDER BY ALL",
+    "devices": "SELECT * FROM ({devices}) ORDER BY ALL",
+    "meters": "SELECT * FROM ({meters}) ORDER BY ALL",
+    "previews": "SELECT * FROM catalogue.preview ORDER BY ALL",
 }
 
 
 def state(folder: Path) -> dict[str, object]:
     """What a library says, without moments: two libraries of one state are equal in everything a person can ask."""
-    library = Library.open(folder / "store", who="tester")
-    asked = {
-        "runs": "SELECT * EXCLUDE (imported_at) FROM runs ORDER BY run_id",
-        "results": 'SELECT run_id, name, value, text, unit, uncertainty, "current" FROM results ORDER BY ALL',
-        "events": "SELECT * FROM events ORDER BY ALL",
-        "samples": "SELECT run_id, count(*), sum(t_s), sum(voltage_v) FROM samples GROUP BY 1 ORDER BY 1",
-        "amendments": "SELECT who, table_name, key, field, old_value, new_value, reason FROM amendments",
-        "originals": "SELECT sha256, stored_as FROM originals ORDER BY ALL",
-        "deleted": "SELECT run_id, source_sha256 FROM deleted ORDER BY ALL",
-    }
-    found: dict[str, object] = {name: library.sql(sql, limit=None).table.to_pylist() for name, sql in asked.items()}
-    found["previews"] = [library.preview(row["run_id"]).buckets for row in found["runs"]]  # type: ignore[attr-defined]
+    found = said_by(opened(folder))
+    if (folder / "again").exists():
+        found["restored"] = said_by(Library.open(folder / "again"))
+    if (folder / "all.tar").exists():
+        with tarfile.open(folder / "all.tar") as archive:
+            found["archive"] = [
+                (member.name, hashlib.sha256(archive.extractfile(member).read()).hexdigest())  # type: ignore[union-attr]
+                for member in archive
+                if member.name not in {"catalogue.duckdb", "manifest.json"}
+            ]
+    return found
+
+
+def said_by(library: Library) -> dict[str, object]:
+    """The answer of every view, by one reader; samples as sums per run, from the files that the catalogue names."""
+    files = [Path(str(file["path"])) for file in library.files()]
+    samples = f"SELECT run_id, count(*), sum(t_s), sum(voltage_v) FROM ({samples_sql(files)}) GROUP BY 1 ORDER BY 1"
+    with library.catalogue.reader() as cursor:
+        found: dict[str, object] = {name: rows(cursor, sql.format(**VIEWS)) for name, sql in _ASKED.items()}
+        found["samples"] = rows(cursor, samples)
     return found
 
 
@@ -132,6 +266,12 @@ def fresh(original: Path, folder: Path) -> Path:
     return folder
 
 
-if __name__ == "__main__":  # one killed run: scenario, folder, step
-    diskio.set_hook(Fault(int(sys.argv[3]), kill=True))
-    {**SCENARIOS, "migrate": do_migrate}[sys.argv[1]](Path(sys.argv[2]))
+def end_at(name: str, folder: str, step: int) -> None:
+    """Run a command in this process, which ends at the given step as if pulled."""
+    diskio.set_hook(Fault(step, kill=True))
+    try:
+        SCENARIOS[name].act(Path(folder))
+    except StoreError as error:
+        print(error)
+        os._exit(1)
+    os._exit(0)
