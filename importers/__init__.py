@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from importers.errors import ImportProblem, ImportRefused, ProfileInvalid
     from importers.importing import ProfileCheck, check_profiles, read
-    from importers.inspection import Inspection, inspect
+    from importers.inspecting import inspect
+    from importers.inspection import Inspection
     from importers.plan import Choice, Question
     from importers.profile import Profile, load_profiles, shipped_profiles
     from importers.schema import ImportedExport, ImportedRun, Problem
@@ -50,7 +51,7 @@ _HOMES = {
     "Question": "importers.plan",
     "Vocabulary": "importers.words",
     "check_profiles": "importers.importing",
-    "inspect": "importers.inspection",
+    "inspect": "importers.inspecting",
     "load_profiles": "importers.profile",
     "load_vocabulary": "importers.words",
     "read": "importers.importing",

@@ -11,9 +11,10 @@ from pathlib import Path
 
 from importers.bytesview import pieces, view_bytes
 from importers.errors import ImportRefused
-from importers.inspection import Inspection, account_of, inspect
+from importers.inspecting import inspect
+from importers.inspection import Inspection
 from importers.profile import Profile, shipped_profiles
-from importers.reader import read_runs
+from importers.reader import Outcome, read_parsed, read_runs
 from importers.schema import Facts, ImportedExport, ImportSink, Problem
 from importers.shape import find_layout
 from importers.words import shipped_vocabulary
@@ -62,14 +63,19 @@ def read(
         if progress is not None:
             progress(min(done, inspection.view.size), inspection.view.size)
 
-    outcome = read_runs(
-        pieces(inspection.view), plan, inspection.words, sink, facts, inspection.answers, path.name, report
-    )
+    outcome: Outcome
+    if inspection.parsed is not None:
+        outcome = read_parsed(inspection.parsed, plan, sink, facts, inspection.answers, path.name)
+        report(inspection.view.size)
+    else:
+        outcome = read_runs(
+            pieces(inspection.view), plan, inspection.words, sink, facts, inspection.answers, path.name, report
+        )
     if not outcome.runs:
         raise ImportRefused.because(
             "no-samples", f"{path.name} has a header but no line with a time and a reading.", file=path.name
         )
-    account = account_of(outcome.tally, outcome.samples, plan)
+    account = outcome.account(plan)
     problems = [replace(p, file=path.name) for p in outcome.tally.found]
     problems += [p for p in inspection.problems if p.code in {"nul-tail", "law-broken"}]
     profile = inspection.as_profile(inspection.profile or path.stem[:40] or "proposed")

@@ -1,33 +1,25 @@
-"""What the importer makes of a file, with its reasons: `inspect`, and the record that it returns.
+"""What the importer makes of a file, with its reasons: the record, its summary, its JSON, and the profile it makes.
 
-Composes the named steps of `steps.STEPS`. Stores nothing.
+Knows plans. Looks at no file: that is `inspecting`'s.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
-from pathlib import Path
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Any
 
 import polars as pl
 
-from importers.bytesview import BytesView, Piece, view_bytes
-from importers.columns import guess_numeric, look_at_columns
-from importers.decide import Decision, decide
+from importers.bytesview import BytesView
 from importers.errors import ImportRefused
-from importers.plan import Choice, ColumnPlan, Plan, Question
-from importers.preamble import read_preamble
-from importers.profile import Profile, ProfileClock, ProfileColumn, matching, shipped_profiles
-from importers.reader import Outcome, read_runs
-from importers.rows import Tally, read_rows
-from importers.schema import Account, ClockReading, Facts, Problem, RunStart
-from importers.shape import Layout, find_layout
-from importers.words import Vocabulary, shipped_vocabulary
+from importers.parsing import ParsedText
+from importers.plan import ColumnPlan, Plan, Question
+from importers.profile import Profile, ProfileClock, ProfileColumn
+from importers.schema import Account, ClockReading, Problem
+from importers.words import Vocabulary
 
-__all__ = ["Inspection", "inspect"]
-
-PREVIEW_ROWS = 200
+__all__ = ["Inspection"]
 
 
 @dataclass(frozen=True)
@@ -57,6 +49,8 @@ class Inspection:
     answers: Mapping[str, str] = field(default_factory=dict)
     reasons: tuple[str, ...] = ()
     """How encoding, table and clock were told."""
+    parsed: ParsedText | None = None
+    """The text as it was parsed, where it is small and was looked at whole: an import need not parse it again."""
     runs: tuple[tuple[str, str | None, int], ...] = ()
     """Part, port and samples of every run in what was looked at."""
 
@@ -81,267 +75,6 @@ class Inspection:
             ImportRefused: questions are open.
         """
         return _profile_of(self, name)
-
-
-def inspect(
-    path: Path | str,
-    *,
-    profiles: Iterable[Profile] | None = None,
-    profile: str | None = None,
-    zone: str = "UTC",
-    answers: Mapping[str, str] | None = None,
-    words: Vocabulary | None = None,
-) -> Inspection:
-    """Look at an export and say what it holds; stores nothing.
-
-    Args:
-        path: the file.
-        profiles: a person's own profiles, tried beside the shipped ones.
-        profile: name of the one profile to use, whether its header fits or not.
-        zone: IANA name by which local times without a zone are read.
-        answers: values by question id.
-        words: vocabulary; None for the shipped one.
-
-    Raises:
-        ImportRefused: there is no table to look at, or two profiles fit.
-    """
-    words = words or shipped_vocabulary()
-    answers = dict(answers or {})
-    path = Path(path)
-    view = view_bytes(path, words)
-    layout = find_layout(view.head, words, answers.get("delimiter"))
-    if layout is None:
-        raise ImportRefused.because(
-            "no-table",
-            f"{path.name} holds no table: no lines with the same number of numeric cells were found. Export "
-            "it as CSV with a header.",
-            file=path.name,
-        )
-    found = _choose_profile([*(profiles or ()), *shipped_profiles()], profile, layout, path.name)
-    if found is not None:
-        layout = _by_profile(layout, found)
-        zone = found.zone or zone
-    layout, decision = _decide_decimal(view, layout, words, answers, zone, found)
-    return _describe(path, view, layout, decision, words, answers, found)
-
-
-def _choose_profile(profiles: list[Profile], name: str | None, layout: Layout, file: str) -> Profile | None:
-    if name is not None:
-        named = [p for p in profiles if p.name == name]
-        if not named:
-            known = ", ".join(p.name for p in profiles) or "none"
-            raise ImportRefused.because("no-profile", f"There is no profile `{name}`; known are: {known}.", file=file)
-        if not named[0].fits(layout):
-            raise ImportRefused.because(
-                "profile-misfit",
-                f"Profile `{name}` does not fit {file}: its header is {list(named[0].header)}, the file's is "
-                f"{list(layout.names)}.",
-                file=file,
-            )
-        return named[0]
-    fitting = matching(profiles, layout)
-    if len(fitting) > 1:
-        names = " and ".join(f"`{p.name}`" for p in fitting)
-        raise ImportRefused.because(
-            "two-profiles",
-            f"{file} fits {names}. Name one with --profile, or make their [recognise] tables differ.",
-            file=file,
-        )
-    return fitting[0] if fitting else None
-
-
-def _by_profile(layout: Layout, profile: Profile) -> Layout:
-    if profile.decimal:
-        layout = replace(layout, decimal=profile.decimal, decimal_open=False, thousands=profile.thousands)
-    return layout
-
-
-def _decide_decimal(
-    view: BytesView, layout: Layout, words: Vocabulary, answers: Mapping[str, str], zone: str, profile: Profile | None
-) -> tuple[Layout, Decision]:
-    """Decide; where every mark could be a decimal or a thousands mark, decide both ways and compare."""
-    given = answers.get("decimal", "")
-    if given in {".", ","} and (layout.decimal_open or layout.decimal != given):
-        other = "," if given == "." else "."
-        layout = replace(
-            layout, decimal=given, thousands=other if layout.decimal_open else layout.thousands, decimal_open=False
-        )
-    if not layout.decimal_open:
-        return layout, _decide(view, layout, words, answers, zone, profile)
-    trials = []
-    for mark, thousands in ((",", "."), (".", ",")):
-        trial = replace(layout, decimal=mark, thousands=thousands, decimal_open=False)
-        decision = _decide(view, trial, words, answers, zone, profile)
-        trials.append((decision.penalty + (3.0 if decision.plan is None else 0.0), trial, decision))
-    trials.sort(key=lambda t: t[0])
-    best, second = trials
-    if best[0] < second[0]:
-        return best[1], best[2]
-    best[2].questions.insert(
-        0,
-        Question(
-            "decimal",
-            f"In {view.path.name} every comma or point stands before three digits. Which one is the decimal mark?",
-            (
-                Choice(",", "decimal comma: 1,234 is one and a bit"),
-                Choice(".", "decimal point: 1,234 is more than a thousand"),
-            ),
-            "--answer decimal=,",
-            example='decimal = ","',
-        ),
-    )
-    return best[1], best[2]
-
-
-def _decide(
-    view: BytesView, layout: Layout, words: Vocabulary, answers: Mapping[str, str], zone: str, profile: Profile | None
-) -> Decision:
-    piece = _head_piece(view)
-    rows = read_rows(piece, layout, guess_numeric(layout, words), words, Tally())
-    late = [
-        read_rows(Piece(text, layout.data_line, is_last=False, ends_line=True), layout, frozenset(), words, Tally())
-        for text in (*view.slices, view.tail)
-        if text
-    ]
-    columns = look_at_columns(layout, rows, words, late)
-    day_first = "decimal commas are not used where the month comes first" if layout.decimal == "," else ""
-    preamble = read_preamble(layout, words, zone, day_first=day_first)
-    return decide(layout, columns, rows, preamble, words, answers, zone, day_first, profile)
-
-
-def _head_piece(view: BytesView) -> Piece:
-    ends = view.head.endswith(b"\n") or not view.is_whole
-    return Piece(view.head, 1, is_last=view.is_whole, ends_line=ends)
-
-
-class _Preview:
-    """A sink that keeps the first rows of every run."""
-
-    def __init__(self) -> None:
-        self.kept: list[tuple[RunStart, list[pl.DataFrame]]] = []
-
-    def open_run(self, start: RunStart) -> _PreviewRun:
-        frames: list[pl.DataFrame] = []
-        self.kept.append((start, frames))
-        return _PreviewRun(frames)
-
-    def frame(self) -> pl.DataFrame:
-        """All parts one below the other, empty channels left out."""
-        parts = []
-        for start, frames in self.kept:
-            if frames:
-                rows = pl.concat(frames).head(PREVIEW_ROWS)
-                parts.append(rows.select(pl.lit(start.part).alias("part"), pl.all()))
-        if not parts:
-            return pl.DataFrame({"part": [], "t_s": []}, schema={"part": pl.String, "t_s": pl.Float64})
-        whole = pl.concat(parts)
-        return whole.select(n for n in whole.columns if n in {"part", "t_s"} or whole[n].null_count() < whole.height)
-
-
-class _PreviewRun:
-    def __init__(self, frames: list[pl.DataFrame]) -> None:
-        self.frames = frames
-        self.rows = 0
-
-    def write(self, samples: pl.DataFrame) -> None:
-        if self.rows < PREVIEW_ROWS:
-            self.frames.append(samples.head(PREVIEW_ROWS - self.rows))
-        self.rows += samples.height
-
-
-def _describe(
-    path: Path,
-    view: BytesView,
-    layout: Layout,
-    decision: Decision,
-    words: Vocabulary,
-    answers: dict[str, str],
-    profile: Profile | None,
-) -> Inspection:
-    problems = [replace(p, file=p.file or path.name) for p in decision.problems]
-    questions = list({q.id: q for q in reversed(decision.questions)}.values())[::-1]
-    preview = _Preview()
-    outcome: Outcome | None = None
-    plan = decision.plan
-    if profile is not None and profile.restart:
-        answers = {"restart": profile.restart, **answers}
-    if plan is not None:
-        try:
-            outcome = read_runs([_head_piece(view)], plan, words, preview, Facts(), answers, path.name)
-            problems += outcome.tally.found
-        except ImportRefused as refusal:
-            problems += refusal.problems
-        if outcome is not None and outcome.samples == 0:
-            problems.append(
-                Problem(
-                    "no-samples", "error", f"{path.name} has a header but no line with a time and a reading.", path.name
-                )
-            )
-    if view.nul_tail:
-        problems.append(
-            Problem(
-                "nul-tail",
-                "warning",
-                f"The file ends in {view.nul_tail:,} NUL bytes, as after a loss of power; they are left out.",
-                path.name,
-            )
-        )
-    used = [c for c in plan.columns if c.channel is not None] if plan else []
-    sure = [c.confidence for c in used] + ([plan.clock_confidence] if plan else [0.0])
-    confidence = min(sure) if sure else 0.0
-    if questions:
-        confidence = min(confidence, 0.5)
-    if any(p.severity == "error" for p in problems):
-        confidence = 0.0
-    columns = (
-        plan.columns
-        if plan
-        else tuple(ColumnPlan(i, n, None, reason="not decided") for i, n in enumerate(layout.names))
-    )
-    clock = ClockReading("none") if plan is None else _clock_reading(plan, outcome)
-    return Inspection(
-        path.name,
-        view.encoding + (" with byte-order mark" if view.has_bom else ""),
-        layout.delimiter,
-        layout.decimal,
-        layout.header_line,
-        columns,
-        clock,
-        profile.name if profile else None,
-        round(confidence, 3),
-        tuple(questions),
-        tuple(problems),
-        preview.frame(),
-        account_of(outcome.tally, outcome.samples, plan) if outcome and plan else Account(0, 0),
-        plan,
-        view,
-        words,
-        answers,
-        (view.reason, layout.reason, plan.clock_reason if plan else "no clock"),
-        tuple((r.start.part, r.start.port, r.samples) for r in outcome.runs) if outcome else (),
-    )
-
-
-def _clock_reading(plan: Plan, outcome: Outcome | None) -> ClockReading:
-    if outcome and outcome.runs:
-        return outcome.runs[0].clock
-    return ClockReading(
-        plan.clock.source, tuple(plan.columns[i].name for i in plan.clock.columns), plan.clock.unit, plan.zone
-    )
-
-
-def account_of(tally: Tally, samples: int, plan: Plan) -> Account:
-    """Account for every line; a line that gives a sample to each of several ports counts once."""
-    per_line = 1 if plan.port_column is not None else len(plan.runs)
-    return Account(
-        tally.lines,
-        samples // max(per_line, 1),
-        tally.header,
-        tally.preamble,
-        tally.blank,
-        tally.totals,
-        tally.problems,
-    )
 
 
 def _summary(found: Inspection) -> str:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, field
 
+import numpy as np
 import polars as pl
 
 from importers.bytesview import Piece
@@ -30,6 +31,13 @@ class Tally:
     totals: int = 0
     problems: int = 0
     found: list[Problem] = field(default_factory=list)
+
+    def add(self, other: Tally) -> None:
+        """Count what another reading of the next lines counted."""
+        for name in ("lines", "header", "preamble", "blank", "totals", "problems"):
+            setattr(self, name, getattr(self, name) + getattr(other, name))
+        for problem in other.found:
+            self.note(problem)
 
     def note(self, problem: Problem, limit: int = 40) -> None:
         """Keep a problem; after `limit` of one code only count."""
@@ -140,9 +148,10 @@ def _natively(text: bytes, layout: Layout, numeric: frozenset[int], used: frozen
         return None
     if frame.height != lines:
         return None
-    checks = [frame[name_of(i)] for i in sorted(numeric) if used is None or i in used]
-    if any(c.null_count() or not c.is_finite().all() for c in checks):
-        return None
+    for column in (frame[name_of(i)] for i in numeric if used is None or i in used):
+        # NumPy, for a method of a series that Polars runs as a query costs 0.3 ms
+        if column.null_count() or not np.isfinite(column.to_numpy()).all():
+            return None
     return frame
 
 

@@ -217,9 +217,9 @@ class RunSink(Protocol):
     """Takes a run's samples, in order of time."""
 
     def write(self, samples: pl.DataFrame) -> None:
-        """Take the next samples: `t_s` from the run's first sample [s], then every channel.
+        """Take the next samples: `t_s` from the run's first sample [s], then the run's channels.
 
-        Columns are `t_s` and CHANNEL_NAMES in order, Float64, NULL (never NaN) where absent.
+        Float64, NULL (never NaN) where absent; a channel that is left out is NULL throughout.
         """
 
 

@@ -9,6 +9,7 @@ import csv
 import re
 from collections import Counter
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 from importers.labels import read_label
 from importers.words import Vocabulary, normalise, tokens
@@ -22,6 +23,8 @@ SPACE = " "
 _DELIMITERS = (",", ";", "\t", "|", SPACES, SPACE)
 _WIDEST = 400
 """More columns than this [count] are no meter's."""
+_TRIED = 160
+"""Lines that are tried by every delimiter."""
 _LOOK = 400
 """Lines looked at for the shape."""
 
@@ -44,6 +47,10 @@ _COMPACT = re.compile(r"\d{8}T\d{6}(?:[.,]\d+)?Z?$")
 _FIGURE = re.compile(r"[+\-\u2212]?([\d.,' \u2019\u00a0\u202f]*\d)(?:[eE][+\-]?\d+)?\s*[A-Za-z°µΩ%℃]*[A-Za-z]*$")
 _THREE_COMMA = re.compile(r"[1-9]\d{0,2},\d{3}$")
 _THREE_POINT = re.compile(r"[1-9]\d{0,2}\.\d{3}$")
+_SAME = str.maketrans("23456789", "11111111")
+"""Digits but zero look alike: of digits, decimal marks are told by a zero in front and nothing else."""
+_ANY = str.maketrans("123456789", "000000000")
+"""All digits look alike: what kind a cell is does not depend on them."""
 _KEY = re.compile(r"^\s*[#;/*'\"!%>\-]*\s*([^:=\t]{1,40}?)\s*(?:[:=]|\t)\s*(.*?)\s*$")
 
 
@@ -105,6 +112,12 @@ def quoted_cells(line: str, delimiter: str) -> list[str]:
 
 def cell_kind(cell: str, words: Vocabulary) -> str:
     """Tell what a cell can be: number, unit-number, date, time, datetime, empty, missing, overload or text."""
+    return _kind_of(cell.translate(_ANY), words)
+
+
+@lru_cache(maxsize=8192)
+def _kind_of(cell: str, words: Vocabulary) -> str:
+    """The kind of all cells of one notation: a table's thousands of numbers have a dozen."""
     cell = cell.strip().strip("\"'").strip()
     if not cell:
         return "empty"
@@ -182,16 +195,14 @@ def _first_lines(head: bytes) -> list[str]:
 
 def _attempt(lines: list[str], delimiter: str, words: Vocabulary) -> _Try:
     """Read all lines by one delimiter and find the longest stretch of equal, value-like rows."""
-    rows: list[list[str] | None] = []
+    rows: list[list[str] | None] = [None] * len(lines)
     widths: Counter[int] = Counter()
     mark = " " if delimiter in {SPACE, SPACES} else delimiter
-    for number, line in enumerate(lines):
-        cells = split_line(line, delimiter) if mark in line and number < 160 else None
-        if cells is not None and len(cells) > 1 and _is_data(cells, words):
+    for number, line in enumerate(lines[:_TRIED]):
+        if mark in line and _is_data_line(line.translate(_ANY), delimiter, words):
+            cells = split_line(line, delimiter)
             widths[len(cells)] += 1
-            rows.append(cells)
-        else:
-            rows.append(None)
+            rows[number] = cells
     if not widths:
         return _Try(delimiter, rows, 0, 0, 0, 0, 0.0)
     width = max(widths, key=lambda w: (widths[w], w))
@@ -203,7 +214,12 @@ def _attempt(lines: list[str], delimiter: str, words: Vocabulary) -> _Try:
     return _Try(delimiter, rows, width, len(block), start, stop, values)
 
 
-def _is_data(cells: list[str], words: Vocabulary) -> bool:
+@lru_cache(maxsize=8192)
+def _is_data_line(line: str, delimiter: str, words: Vocabulary) -> bool:
+    """Tell whether a line holds values by its notation; a table's lines have a handful."""
+    cells = split_line(line, delimiter)
+    if len(cells) < 2:
+        return False
     kinds = [cell_kind(c, words) for c in cells]
     values = sum(k in _VALUES for k in kinds)
     texts = kinds.count("text")
@@ -351,40 +367,40 @@ def find_decimal(rows: list[list[str]]) -> tuple[str, str, bool, str]:
     comma_decimal = point_decimal = 0
     open_comma = open_point = 0
     spaces = ""
-    for row in rows:
-        for raw in row:
-            cell = raw.strip().strip('"').strip()
-            if not cell or not (cell[0].isdigit() or cell[0] in "+-.,\u2212") or ":" in cell:
+    # numbers of one notation (1.234 and 2.345) say the same
+    for raw, count in Counter(cell.translate(_SAME) for row in rows for cell in row).items():
+        cell = raw.strip().strip('"').strip()
+        if not cell or not (cell[0].isdigit() or cell[0] in "+-.,\u2212") or ":" in cell:
+            continue
+        match = _FIGURE.match(cell)
+        if not match:
+            continue
+        body = match.group(1)
+        commas, points = body.count(","), body.count(".")
+        if space := next((s for s in " '\u2019\u00a0\u202f" if s in body), ""):
+            if re.match(rf"\d{{1,3}}({re.escape(space)}\d{{3}})+([.,]\d+)?$", body):
+                spaces = space
+            else:
                 continue
-            match = _FIGURE.match(cell)
-            if not match:
-                continue
-            body = match.group(1)
-            commas, points = body.count(","), body.count(".")
-            if space := next((s for s in " '\u2019\u00a0\u202f" if s in body), ""):
-                if re.match(rf"\d{{1,3}}({re.escape(space)}\d{{3}})+([.,]\d+)?$", body):
-                    spaces = space
-                else:
-                    continue
-            if commas and points:
-                if body.rfind(",") > body.rfind("."):
-                    comma_decimal += points == 1 or bool(re.match(r"\d{1,3}(\.\d{3})+,\d+$", body))
-                else:
-                    point_decimal += 1
-            elif commas > 1:
-                point_decimal += bool(re.match(r"\d{1,3}(,\d{3})+$", body))
-            elif points > 1:
-                comma_decimal += bool(re.match(r"\d{1,3}(\.\d{3})+$", body))
-            elif commas:
-                if _THREE_COMMA.match(body) and not spaces:
-                    open_comma += 1
-                else:
-                    comma_decimal += 1
-            elif points:
-                if _THREE_POINT.match(body) and not spaces:
-                    open_point += 1
-                else:
-                    point_decimal += 1
+        if commas and points:
+            if body.rfind(",") > body.rfind("."):
+                comma_decimal += count * (points == 1 or bool(re.match(r"\d{1,3}(\.\d{3})+,\d+$", body)))
+            else:
+                point_decimal += count
+        elif commas > 1:
+            point_decimal += count * bool(re.match(r"\d{1,3}(,\d{3})+$", body))
+        elif points > 1:
+            comma_decimal += count * bool(re.match(r"\d{1,3}(\.\d{3})+$", body))
+        elif commas:
+            if _THREE_COMMA.match(body) and not spaces:
+                open_comma += count
+            else:
+                comma_decimal += count
+        elif points:
+            if _THREE_POINT.match(body) and not spaces:
+                open_point += count
+            else:
+                point_decimal += count
     if comma_decimal > point_decimal:
         thousands = spaces or ("." if open_point or any("." in c and "," in c for r in rows for c in r) else "")
         return ",", thousands, False, "numbers have decimal commas"

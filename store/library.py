@@ -49,7 +49,8 @@ from store.views import COMPUTED_VIEWS, VIEWS
 if TYPE_CHECKING:
     import polars as pl
 
-    from store.ingest import ImportBatch, ImportJob
+    from store.ingest import ImportJob
+    from store.ingest_batch import ImportBatch
     from store.rebuild import RebuildReport
     from store.reduction import Bench
 
@@ -228,12 +229,13 @@ class Library(Upkeep, DeviceViews):
         *,
         every_files: int = 64,
         every_s: float = 2.0,
+        reserve: int = 0,
         on_committed: Callable[[Path, IngestOutcome], None] | None = None,
     ) -> ImportBatch:
         """Import many files, several per transaction: see `ImportBatch`."""
-        from store.ingest import ImportBatch
+        from store.ingest_batch import ImportBatch
 
-        return ImportBatch(self, every_files=every_files, every_s=every_s, on_committed=on_committed)
+        return ImportBatch(self, every_files=every_files, every_s=every_s, reserve=reserve, on_committed=on_committed)
 
     def import_pack(self, path: str | Path, progress: Callable[[int, int], None] | None = None) -> IngestOutcome:
         """Take in a Parquet pack of whole runs with their facts in its footer (see `store.packs.write_pack`).

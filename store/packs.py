@@ -22,8 +22,8 @@ from importers.schema import Account, ClockReading, TraceEvent
 from store import diskio
 from store.catalogue import rows
 from store.errors import DiskFault, TraceDamaged, WrongFact
-from store.ingest import next_run_id, next_trace_id, trace_row
 from store.model import IngestOutcome, Provenance, RunFacts
+from store.numbers import next_run_id, next_trace_id, trace_row
 from store.records import RunRecord, append_rows, footer_entry, insert_records, numbered, record_from_footer
 from store.reduction import Bench, reduce_record
 from store.results.base import ArrayTrace

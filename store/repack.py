@@ -18,7 +18,7 @@ from importers.schema import TRACE_COLUMNS
 from store import diskio
 from store.catalogue import rows
 from store.errors import DiskFault, StoreError, TraceDamaged
-from store.ingest import next_trace_id, note_trace_ids, trace_row
+from store.numbers import next_trace_id, note_trace_ids, trace_row
 from store.packs import pieces
 from store.recompute import load_records
 from store.records import RunRecord, append_rows, footer_entry

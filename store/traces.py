@@ -7,8 +7,10 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -41,6 +43,7 @@ MEMORY_SAMPLES = 2_000_000
 """Runs up to this many samples are reduced in one piece (400 MB at 24 channels is the most it can take)."""
 
 
+@lru_cache(maxsize=1)
 def arrow_schema() -> pa.Schema:
     """Arrow schema of every trace file."""
     return pa.schema([pa.field(n, pa.int64() if n == "run_id" else pa.float64()) for n in TRACE_COLUMNS])
@@ -68,11 +71,16 @@ class WrittenTrace:
 
 
 class TraceWriter:
-    """Writes one trace file; `finish` flushes it to disk, anything else leaves nothing behind."""
+    """Writes one trace file; `finish` flushes it to disk, anything else leaves nothing behind.
+
+    Full row groups are encoded by a thread of their own, one at a time, while the next is read.
+    """
 
     def __init__(self, path: Path) -> None:
         self._file = diskio.HashingFile(path)
         self.samples = 0
+        self._beside: ThreadPoolExecutor | None = None
+        self._encoding: Future[None] | None = None
         self._pending: list[pa.Table] = []
         self._pending_rows = 0
         # The clock never repeats a value, so a dictionary would only cost; meters' readings repeat a lot.
@@ -104,10 +112,29 @@ class TraceWriter:
 
     def _flush(self, count: int) -> None:
         table = pa.concat_tables(self._pending)
-        self._writer.write_table(table.slice(0, count), row_group_size=GROUP_ROWS)
+        self._wait()
+        if count < GROUP_ROWS:
+            self._encode(table.slice(0, count))
+        else:
+            self._beside = self._beside or ThreadPoolExecutor(1, thread_name_prefix="trace")
+            self._encoding = self._beside.submit(self._encode, table.slice(0, count))
         rest = table.slice(count)
         self._pending = [rest] if rest.num_rows else []
         self._pending_rows = rest.num_rows
+
+    def _encode(self, table: pa.Table) -> None:
+        self._writer.write_table(table, row_group_size=GROUP_ROWS)
+
+    def _wait(self) -> None:
+        """Let the row group that is being encoded get done; raises what went wrong with it."""
+        encoding, self._encoding = self._encoding, None
+        if encoding is not None:
+            encoding.result()
+
+    def _end_beside(self) -> None:
+        if self._beside is not None:
+            self._beside.shutdown()
+            self._beside = None
 
     def finish(self, runs: Sequence[Mapping[str, Any]]) -> WrittenTrace:
         """Write the footer, flush to disk and close.
@@ -117,6 +144,8 @@ class TraceWriter:
         """
         if self._pending_rows or not self.samples:
             self._flush(self._pending_rows) if self._pending else None
+        self._wait()
+        self._end_beside()
         footer = {"format": 1, "runs": list(runs), "fields": footer_fields()}
         self._writer.add_key_value_metadata({FOOTER_KEY: json.dumps(footer, ensure_ascii=False)})
         self._writer.close()
@@ -125,6 +154,7 @@ class TraceWriter:
 
     def abandon(self) -> None:
         """Close and remove what was written."""
+        self._end_beside()
         if self._writer.is_open:
             with suppress(OSError, ValueError, pa.ArrowException):  # it may have refused already; the file goes anyway
                 self._writer.close()
@@ -132,14 +162,26 @@ class TraceWriter:
 
 
 def to_table(run_id: int, frame: pl.DataFrame) -> pa.Table:
-    """A frame of `t_s` and channels as a trace table of one run, NaN as NULL."""
-    missing = [name for name in TRACE_COLUMNS[1:] if name not in frame.columns]
-    filled = frame.with_columns([pl.lit(None, dtype=pl.Float64).alias(name) for name in missing])
-    ordered = filled.select(
-        pl.lit(run_id, dtype=pl.Int64).alias("run_id"),
-        *[pl.col(name).cast(pl.Float64).fill_nan(None) for name in TRACE_COLUMNS[1:]],
-    )
-    return ordered.to_arrow().cast(arrow_schema())
+    """A frame of `t_s` and channels as a trace table of one run; channels that it lacks, and NaN, as NULL."""
+    count = frame.height
+    columns = [pa.repeat(pa.scalar(run_id, pa.int64()), count)]
+    for name in TRACE_COLUMNS[1:]:
+        if name in frame.columns:
+            values = frame[name].cast(pl.Float64)
+            columns.append((values.fill_nan(None) if np.isnan(values.to_numpy()).any() else values).to_arrow())
+        else:
+            columns.append(_nulls(count))
+    return pa.Table.from_arrays(columns, schema=arrow_schema())
+
+
+def _nulls(count: int) -> pa.Array:
+    """NULLs; one buffer serves all."""
+    return _many_nulls(max(1 << (count - 1).bit_length(), 4096) if count else 4096).slice(0, count)
+
+
+@lru_cache(maxsize=4)
+def _many_nulls(count: int) -> pa.Array:
+    return pa.nulls(count, pa.float64())
 
 
 def present_channels(table: pa.Table) -> tuple[str, ...]:

@@ -25,14 +25,17 @@ class Together:
         library: Where their runs go.
         order: Facts, profile and answers that hold for all.
         told: Called with each file's outcome as soon as it is final, which may be after later files were taken.
+        reserve: Numbers of runs taken at a time, where other processes import into the library too.
     """
 
-    def __init__(self, library: Library, order: Order, told: Callable[[Path, FileOutcome], None]) -> None:
+    def __init__(
+        self, library: Library, order: Order, told: Callable[[Path, FileOutcome], None], *, reserve: int = 0
+    ) -> None:
         self._library = library
         self._order = order
         self._told = told
         self._waiting: dict[Path, ImportedExport] = {}
-        self._batch = library.import_batch(on_committed=self._committed)
+        self._batch = library.import_batch(reserve=reserve, on_committed=self._committed)
 
     def __enter__(self) -> Self:
         return self

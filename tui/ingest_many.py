@@ -205,7 +205,8 @@ def _begin_worker(path: str, order: Order) -> None:
 def _work(files: list[str]) -> list[FileOutcome]:
     library, order = _place[0]
     outcomes: dict[str, FileOutcome] = {}
-    with Together(library, order, lambda file, outcome: outcomes.update({str(file): outcome})) as together:
+    kept = Together(library, order, lambda file, outcome: outcomes.update({str(file): outcome}), reserve=len(files))
+    with kept as together:
         for file in files:
             together.take(Path(file))
     return [outcomes[file] for file in files]

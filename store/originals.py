@@ -1,0 +1,96 @@
+"""An export's bytes, kept as they came: packed to a temporary file while the export is read, and hashed on the way.
+
+Knows bytes and files; no catalogue. Packing is a third of a large import's work and needs nothing of the rest, so it
+has a thread of its own.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import threading
+from dataclasses import dataclass
+from pathlib import Path
+
+import pyarrow as pa
+
+from store import diskio
+
+__all__ = ["OriginalCopy", "PackedOriginal"]
+
+_CHUNK = 1 << 20
+_BESIDE = 4 << 20
+"""Size from which a thread pays [bytes]: less is packed in some milliseconds."""
+
+
+@dataclass(frozen=True, slots=True)
+class PackedOriginal:
+    """A finished copy under its temporary name."""
+
+    path: Path
+    sha256: str
+    """Of the export's own bytes."""
+    size: int
+    """Of the export [bytes]."""
+    packed_sha256: str
+    packed_size: int
+
+
+class OriginalCopy:
+    """Packs one file to a temporary name; `finish` gives it, `abandon` leaves nothing behind."""
+
+    def __init__(self, source: Path, target: Path) -> None:
+        self.source = source
+        self.target = target
+        self._stop = threading.Event()
+        self._thread: threading.Thread | None = None
+        self._packed: PackedOriginal | None = None
+        self._error: BaseException | None = None
+
+    def begin(self) -> None:
+        """Start packing a large file in a thread; a small one waits for `finish`."""
+        if self._thread is None and self.source.stat().st_size >= _BESIDE:
+            self._thread = threading.Thread(target=self._pack_beside, name="original", daemon=True)
+            self._thread.start()
+
+    def finish(self) -> PackedOriginal:
+        """The finished copy, flushed to disk.
+
+        Raises:
+            OSError: The disk refused.
+        """
+        if self._thread is None:
+            self._packed = self._pack()
+        else:
+            self._thread.join()
+        if self._error is not None:
+            raise self._error
+        assert self._packed is not None  # noqa: S101 - packed, or an error
+        return self._packed
+
+    def abandon(self) -> None:
+        """Stop, and remove what was written."""
+        self._stop.set()
+        if self._thread is not None:
+            self._thread.join()
+        diskio.remove(self.target, announce=False)
+
+    def _pack_beside(self) -> None:
+        try:
+            self._packed = self._pack()
+        except BaseException as error:  # noqa: BLE001 - handed to the caller's thread, not swallowed
+            self._error = error
+
+    def _pack(self) -> PackedOriginal | None:
+        digest = hashlib.sha256()
+        with diskio.HashingFile(self.target) as target:
+            packer = pa.CompressedOutputStream(pa.PythonFile(diskio.KeptOpen(target), mode="w"), "zstd")
+            with self.source.open("rb") as source:
+                while block := source.read(_CHUNK):
+                    if self._stop.is_set():
+                        return None
+                    digest.update(block)
+                    packer.write(block)
+                size = source.tell()
+            packer.close()
+            target.commit()
+        return PackedOriginal(self.target, digest.hexdigest(), size, target.sha256, target.size)
