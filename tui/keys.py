@@ -187,7 +187,8 @@ def keys_of(place: str) -> tuple[Key, ...]:
 def bindings(place: str) -> list[BindingType]:
     """The place's keys as Textual wants them.
 
-    A form's keys go before those of its fields, so that what is typed next finds the next field.
+    Where text is typed the place's keys go before those of the field: a form's, so that what is typed next finds the
+    next field, and those of Ask, whose editor would take ^d and ^k for itself.
     """
     return [
         Binding(
@@ -198,7 +199,7 @@ def bindings(place: str) -> list[BindingType]:
             id=key.id if pressed == key.key else f"{key.id}.{pressed}",
             tooltip=key.tooltip,
             key_display=key.shown,
-            priority=place == "edit",
+            priority=place in ("edit", "ask"),
         )
         for key in keys_of(place)
         for pressed in (key.key.split(",") if "{key}" in key.action else [key.key])

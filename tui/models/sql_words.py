@@ -147,7 +147,8 @@ def completions(
     lower = word.lower()
     names = dict.fromkeys([*columns, *views, *_FUNCTIONS, *(c for of in views.values() for c in of)])
     found = [n for n in names if n.startswith(lower) and n != lower]
-    found += [k for k in KEYWORDS if k.startswith(word.upper()) and k != word.upper()]
+    if word.upper() not in KEYWORDS:
+        found += [k for k in KEYWORDS if k.startswith(word.upper())]
     return found[:most]
 
 
