@@ -293,25 +293,44 @@ class AskScreen(Place):
         )
 
     def action_save(self) -> None:
-        """Write the answer to a file, by its ending."""
+        """Write the answer to a file, by its ending; ask before one is written over."""
         if self._answer is None:
             self.tell("ask a question first", is_problem=False)
             return
-        table = self._answer.table
 
         def take(typed: str | None) -> None:
-            if typed:
-                path = Path(typed).expanduser()
-                form = FORMS.get(path.suffix.lower())
-                if form is None:
-                    self.tell(f"{path.name}: end the name in {', '.join(FORMS)}")
-                    return
-                self.ask_library(
-                    "save",
-                    lambda: save(table, form, path),
-                    lambda _: self.tell(f"written to {path}", is_problem=False),
-                    must_run=True,
+            if not typed:
+                return
+            path = Path(typed).expanduser()
+            if path.suffix.lower() not in FORMS:
+                self.tell(f"{path.name}: end the name in {', '.join(FORMS)}")
+            elif path.exists():
+                choices = [Choice("no", "keep it"), Choice("yes", "write over it")]
+                self.app.push_screen(
+                    PickScreen(f"{plain(path.name)} is there already", PickList(choices, is_many=False)),
+                    lambda values: self._write(path) if values == ("yes",) else None,
                 )
+            else:
+                self._write(path)
 
         prompt = PromptScreen("write the answer to (.csv, .json or .parquet)", "answer.csv", paths=self.joulebook.jobs)
         self.app.push_screen(prompt, take)
+
+    def _write(self, path: Path) -> None:
+        if self._answer is None:
+            return
+        table, form = self._answer.table, FORMS[path.suffix.lower()]
+
+        def failed(error: Exception) -> None:
+            if isinstance(error, OSError):
+                self.tell(f"{path} can't be written: {error.strerror or error}. Name another place.")
+            else:
+                self.tell_failure(error)
+
+        self.ask_library(
+            "save",
+            lambda: save(table, form, path),
+            lambda _: self.tell(f"written to {path}", is_problem=False),
+            failed=failed,
+            must_run=True,
+        )

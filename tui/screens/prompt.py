@@ -15,6 +15,7 @@ from textual.containers import Vertical
 from textual.screen import ModalScreen
 from textual.suggester import Suggester
 from textual.widgets import Input
+from textual.widgets.input import Selection
 
 from tui.jobs import Jobs
 from tui.keys import dialog_bindings
@@ -88,7 +89,9 @@ class PromptScreen(ModalScreen[str | None]):
         """Begin typing."""
         hint = "  tab completes, enter takes it, esc leaves" if self._paths else "  enter takes it, esc leaves"
         self.query_one("#prompt-title", LinesView).show([line((self._title, "place"), (hint, "dim"))])
-        self.query_one("#prompt-field", Input).focus()
+        field = self.query_one("#prompt-field", Input)
+        field.focus()
+        field.selection = Selection(0, len(self._value))  # typing takes the place of what is proposed
 
     def on_input_submitted(self, message: Input.Submitted) -> None:
         """Give what was typed."""
