@@ -5,11 +5,13 @@ Knows Textual, the list's model and the library's calls.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import ClassVar
 
 from textual.app import ComposeResult
 
 from store.model import DeviceRow
+from store.results.verdict import Verdict
 from tui.keys import bindings
 from tui.models.device_list import DeviceList
 from tui.screens.choose import ChooseScreen
@@ -46,8 +48,14 @@ class DevicesScreen(Place):
         return self.query_one("#devices", Ledger)
 
     def library_changed(self) -> None:
-        """Read the devices anew."""
-        self.ask_library("list", lambda: list(self.joulebook.library.devices()), self._take)
+        """Read the devices anew, then how their claims stand: that takes longer."""
+        library = self.joulebook.library
+        self.ask_library("list", lambda: list(library.devices()), self._take)
+        self.ask_library("claims", library.verdicts, self._judged)
+
+    def _judged(self, verdicts: Iterable[Verdict]) -> None:
+        self.model.judged(verdicts)
+        self.ledger.repaint()
 
     def _take(self, rows: list[DeviceRow]) -> None:
         here = self._here()
