@@ -18,7 +18,7 @@ from tui.plain import fit, plain, width_of
 __all__ = ["DeviceList"]
 
 _SHORT = {"too close to call": "too close", "not tested": "untested"}
-_FLOORS = {3: 16, 2: 5, 6: 12}
+_FLOORS = {3: 11, 2: 5, 6: 12, 1: 5}
 _TEXTS = 4
 """So many columns hold words; the rest are numbers but for the last."""
 
@@ -34,7 +34,7 @@ class DeviceList:
 
     HEADS = ("device", "kind", "maker", "model", "rated Wh", "runs", "claims")
     MOST = (16, 12, 24, 60, 9, 6, 44)
-    SHRINK = (3, 2, 6)
+    SHRINK = (3, 2, 6, 1)
     """Columns that give way where the line is too narrow, the first of them first."""
 
     def judged(self, verdicts: Iterable[Verdict]) -> None:
