@@ -82,38 +82,44 @@ def _basis(x: Array, tau: float, with_start: bool) -> Array:
     return np.column_stack((growth, np.ones_like(x))) if with_start else growth[:, None]
 
 
-def _residual_ss(x: Array, y: Array, tau: float, with_start: bool) -> float:
-    """Residual sum of squares of the best line of y over the growth, in closed form."""
-    growth = -np.expm1(-x / tau)
+def _residuals_ss(x: Array, y: Array, taus: Array, with_start: bool) -> Array:
+    """Per time constant the residual sum of squares of the best line of y over the growth, in closed form."""
+    growth = -np.expm1(x / -taus[:, None])
     if with_start:
-        growth -= growth.mean()
+        growth -= growth.mean(axis=1, keepdims=True)
         y = y - y.mean()
-    scale = float((growth * growth).sum())
-    rest = y - (float((growth * y).sum()) / scale if scale > 0.0 else 0.0) * growth
-    return float((rest * rest).sum())
+    scale = np.einsum("ij,ij->i", growth, growth)
+    slope = np.divide(growth @ y, scale, out=np.zeros(len(taus)), where=scale > 0.0)
+    growth *= slope[:, None]
+    growth -= y
+    squares: Array = np.einsum("ij,ij->i", growth, growth)
+    return squares
 
 
 def _search(x: Array, y: Array, with_start: bool) -> float:
     """Time constant of the least residual: a grid over all that the data could show, then golden section."""
+
+    def misfit(log_tau: float) -> float:
+        return float(_residuals_ss(x, y, np.exp([log_tau]), with_start)[0])
+
     steps = np.diff(x)
     low = np.log(max(float(np.min(steps[steps > 0.0], initial=np.inf)), 1e-9 * float(x[-1])) / 10.0)
     high = np.log(1000.0 * float(x[-1]))
     grid = np.linspace(low, high, GRID)
-    rss = np.array([_residual_ss(x, y, float(np.exp(g)), with_start) for g in grid])
-    k = int(np.argmin(rss))
-    a, b = grid[max(k - 1, 0)], grid[min(k + 1, GRID - 1)]
+    k = int(np.argmin(_residuals_ss(x, y, np.exp(grid), with_start)))
+    a, b = float(grid[max(k - 1, 0)]), float(grid[min(k + 1, GRID - 1)])
     ratio = 0.6180339887498949
     c, d = b - ratio * (b - a), a + ratio * (b - a)
-    fc, fd = (_residual_ss(x, y, float(np.exp(g)), with_start) for g in (c, d))
+    fc, fd = misfit(c), misfit(d)
     for _ in range(40):
         if fc < fd:
             b, d, fd = d, c, fc
             c = b - ratio * (b - a)
-            fc = _residual_ss(x, y, float(np.exp(c)), with_start)
+            fc = misfit(c)
         else:
             a, c, fc = c, d, fd
             d = a + ratio * (b - a)
-            fd = _residual_ss(x, y, float(np.exp(d)), with_start)
+            fd = misfit(d)
     return float(np.exp(0.5 * (a + b)))
 
 
