@@ -89,7 +89,13 @@ def reduce(run: Prepared) -> Found:
     drops = [_drop(run, resistance, near[keep] - far[keep], amps[keep], rated) for rated in (3.0, 5.0)]
     span = (float(times[keep][0]), float(times[keep][-1]))
     found = (resistance, *drops, _loss(run, resistance, top))
-    return Found(tuple(replace(r, from_s=span[0], to_s=span[1]) if r.value is not None else r for r in found))
+    rule = {"rule of resistance": resistance.inputs["rule"]}
+    return Found(
+        tuple(
+            replace(r, from_s=span[0], to_s=span[1], inputs={**r.inputs, **rule}) if r.value is not None else r
+            for r in found
+        )
+    )
 
 
 def _resistance(run: Prepared, near: Array, far: Array, amps: Array) -> Result:

@@ -145,6 +145,8 @@ def _held(run: Prepared, load: HeldLoad, is_gap: Mask) -> Result:
     band = run.limits["held_band"]
     stretch = held_stretch(t, quiet, level, band, break_s=run.limits["held_break_s"], is_gap=is_gap)
     inputs: dict[str, float | str] = {"level": level, "level from": called, "band": band}
+    if run.signals.power is not None:
+        inputs["power"] = run.signals.power.source
     if stretch is None:
         middle = float(np.median(quiet))
         reason = (
@@ -179,7 +181,7 @@ def _first_cutback(run: Prepared, window: LoadWindow, load: HeldLoad, backs: lis
             "s",
             budget=time_budget(run.signals.step_s, 2),
             span=(window.from_s, when),
-            inputs={"level": level, "level from": called, "cutbacks": len(backs)},
+            inputs={"level": level, "level from": called, "cutbacks": len(backs), "power": str(energy.inputs["power"])},
         ),
         integral_result("energy_to_cutback_wh", energy),
     ]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -69,7 +70,8 @@ def reduce(run: Prepared) -> Found:
         return Found(
             (BIAS.absent("display_voltage_bias_v", "V", reason), LEVEL.absent("charge_level_off", "1", reason))
         )
-    if "power_w" not in columns and {"voltage_v", "current_a"} <= columns.keys():
+    is_product = "power_w" not in columns
+    if is_product and {"voltage_v", "current_a"} <= columns.keys():
         columns["power_w"] = columns["voltage_v"] * columns["current_a"]
     usable = _under_load(run, columns["t_s"])
     found: list[Result] = []
@@ -78,7 +80,8 @@ def reduce(run: Prepared) -> Found:
             readings = pairs_of(columns[f"display_{channel}"], columns[channel], usable)
             suffix = channel.rpartition("_")[2]
             names = [f"display_{word}_{part}_{suffix}" for part in ("bias", "spread", "error_max")]
-            found += _errors(run, word, names, unit, readings)
+            told = {"power of the meter": "V x I" if is_product and word == "power" else "as logged"}
+            found += [replace(r, inputs={**r.inputs, **told}) for r in _errors(run, word, names, unit, readings)]
     if "display_percent" in columns:
         found += _level(run, columns)
     return Found(tuple(found))

@@ -13,6 +13,7 @@ from store.results.detectors import Dropout, dropouts, steady_levels
 from store.results.facts import parse_mode
 from store.results.method import Found, Method
 from store.results.prepared import Prepared
+from store.results.redo_base import spans_input
 from store.results.statistics import noise
 
 __all__ = ["METHODS", "ModeChange", "find_interruptions", "reduce", "reduce_events"]
@@ -164,11 +165,23 @@ def reduce(run: Prepared) -> Found:
     mode = parse_mode(run.context.mode)
     if mode is not None and mode.nominal_v is not None:
         inputs["nominal_v"] = mode.nominal_v
+    spans = spans_input([(float(t[d.a]), float(t[d.b + 1])) for d in drops])
+    moments = spans_input([(float(t[c.at]), c.from_v, c.to_v) for c in changes])
     results = [
-        DROPOUTS.found("dropouts", len(drops), "1", uncertainty=0.0, span=span, warnings=(sentence,), inputs=inputs),
+        DROPOUTS.found(
+            "dropouts",
+            len(drops),
+            "1",
+            uncertainty=0.0,
+            span=span,
+            warnings=(sentence,),
+            inputs={**inputs, "dropouts at (s)": spans},
+        ),
         _longest(t, drops, step, sentence, span),
         _lowest(run, t, v, drops, sentence),
-        MODES.found("mode_changes", len(changes), "1", uncertainty=0.0, span=span, warnings=(sentence,)),
+        MODES.found(
+            "mode_changes", len(changes), "1", uncertainty=0.0, span=span, inputs={"changes at (s, V, V)": moments}
+        ),
     ]
     return Found(tuple(results), tuple(_events(t, drops, changes)))
 

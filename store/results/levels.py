@@ -8,6 +8,7 @@ import numpy as np
 
 from store.results.base import Array
 from store.results.detectors import steady_levels
+from store.results.redo_base import spans_input
 from store.results.signals import Electrical
 from store.results.statistics import median_of_three, moments, noise, time_weights
 from store.results.thresholds import Limits
@@ -28,6 +29,14 @@ class Level:
     voltage_se: float
     """Standard error of the mean voltage from the samples' scatter [V]."""
     samples: int
+    middle_a: float = 0.0
+    """Median current: samples within `band_a` of it are used [A]."""
+    band_a: float = 0.0
+
+    @property
+    def account(self) -> str:
+        """As an account of results lists it: from, to, middle, band."""
+        return spans_input([(self.from_s, self.to_s, self.middle_a, self.band_a)])
 
 
 def find_levels(power: Electrical, limits: Limits) -> list[Level]:
@@ -67,4 +76,4 @@ def _settled(
     weights = time_weights(np.diff(t[at]))
     volts, amps = moments(v[at], weights), moments(i[at], weights)
     se = volts.sd / np.sqrt(len(at)) if np.isfinite(volts.sd) else 0.0
-    return Level(a, b, float(t[at[0]]), float(t[at[-1]]), amps.mean, volts.mean, float(se), len(at))
+    return Level(a, b, float(t[at[0]]), float(t[at[-1]]), amps.mean, volts.mean, float(se), len(at), middle, band)

@@ -29,12 +29,14 @@ NAMES = (("stayed_on_a", "A"), ("switched_off_a", "A"), ("switch_off_after_s", "
 
 @dataclass(frozen=True, slots=True)
 class SwitchOff:
-    """A fall of voltage: its first sample under half of nominal, and the current before."""
+    """A fall of voltage: its first sample under half of nominal, and the level of current before, if it was one."""
 
     at: int
     current_a: float
     since_s: float
     """When that current began [s]."""
+    account: str = ""
+    """The level's settled samples, as an account lists them."""
 
 
 def find_switch_offs(t: Array, v3: Array, nominal_v: float, off_share: float) -> list[int]:
@@ -82,7 +84,7 @@ def _switch_off(t: Array, i3: Array, levels: list[Level], at: int) -> SwitchOff:
     if not before:
         return SwitchOff(at, float(np.median(i3[max(0, at - 5) : at])), float(t[0]))
     level = before[-1]
-    return SwitchOff(at, level.current_a, float(t[level.a]))
+    return SwitchOff(at, level.current_a, float(t[level.a]), level.account)
 
 
 def _found(run: Prepared, t: Array, v3: Array, *, nominal: float, levels: list[Level], offs: list[SwitchOff]) -> Found:
@@ -115,7 +117,7 @@ def _found(run: Prepared, t: Array, v3: Array, *, nominal: float, levels: list[L
                 budget=reading_budget("I", meter.current, level.current_a, "A", meter.label),
                 reason=meter.unknown("current"),
                 span=(level.from_s, level.to_s),
-                inputs={"held_s": seconds},
+                inputs={"held_s": seconds, "levels at (s, A)": level.account},
                 warnings=note,
             )
         )
@@ -134,7 +136,7 @@ def _found(run: Prepared, t: Array, v3: Array, *, nominal: float, levels: list[L
             budget=reading_budget("I", meter.current, worst.current_a, "A", meter.label),
             reason=meter.unknown("current"),
             span=span,
-            inputs={"switch-offs": len(offs)},
+            inputs={"switch-offs": len(offs), "levels at (s, A)": worst.account},
         )
     )
     out.append(LIGHT.found("switch_off_after_s", span[1] - span[0], "s", budget=time_budget(step, 2), span=span))

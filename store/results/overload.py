@@ -169,7 +169,7 @@ def _trip_values(
         TRIP.found(
             "trip_ratio", amps / rated, "1", budget=scaled(amps_budget, 1.0 / rated),
             reason=meter.unknown("current"), span=span,
-            inputs={"trip_current_a": amps, "rated_current_a (maker's)": rated}, warnings=notes,
+            inputs={**inputs, "trip_current_a": amps, "rated_current_a (maker's)": rated}, warnings=notes,
         )
     )  # fmt: skip
     return out
@@ -187,7 +187,7 @@ def _over_rating(run: Prepared, power: Electrical, i3: Array, until: int) -> Res
         "s",
         budget=time_budget(run.signals.step_s, 2),
         span=(float(power.t[0]), float(power.t[until])),
-        inputs={"rated_current_a (maker's)": rated},
+        inputs={"rated_current_a (maker's)": rated, "trip_at_s": float(power.t[until])},
     )
 
 

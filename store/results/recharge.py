@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 
-from store.results.base import Contribution, Event, Result
-from store.results.budget import power_budget, time_budget
+from store.results.base import Event, Result
+from store.results.budget import logged_power_budget, power_budget, time_budget
 from store.results.detectors import Pause, last_in_band, pauses
 from store.results.energy import ENERGY, Integral, integral_result, integrate
 from store.results.integrate import HOUR_S
 from store.results.method import Found, Method
 from store.results.prepared import Prepared
+from store.results.redo_base import spans_input
 from store.results.signals import Electrical
 from store.results.window import LoadWindow
 
@@ -106,12 +107,18 @@ def _peak(run: Prepared, power: Electrical, window: LoadWindow) -> Result:
     if found is None:
         return PEAK.absent("power_peak_w", "W", f"no {span_s:.0f} s without a gap in the load window")
     value, at_s = found
-    budget: tuple[Contribution, ...] = ()
+    budget = logged_power_budget(run.meter, value) if power.v is None else ()
     if power.v is not None:
         volts = float(np.interp(at_s, power.t, power.v))
         budget = power_budget(run.meter, power=value, volts=volts, amps=value / volts if volts > 0.0 else 0.0)
     return PEAK.found(
-        "power_peak_w", value, "W", budget=budget, reason=run.no_energy_accuracy, span=(at_s, at_s + span_s)
+        "power_peak_w",
+        value,
+        "W",
+        budget=budget,
+        reason=run.no_energy_accuracy,
+        span=(at_s, at_s + span_s),
+        inputs={"power": power.source},
     )
 
 
@@ -126,7 +133,11 @@ def _full(run: Prepared, power: Electrical, window: LoadWindow, full_at: int, *,
         budget=time_budget(run.signals.step_s, 2),
         span=(window.from_s, float(power.t[full_at])),
         warnings=warnings,
-        inputs={"plateau_w": window.plateau_w, "threshold_w": run.limits["full_share"] * window.plateau_w},
+        inputs={
+            "power": power.source,
+            "plateau_w": window.plateau_w,
+            "threshold_w": run.limits["full_share"] * window.plateau_w,
+        },
     )
 
 
@@ -151,7 +162,12 @@ def _eighty(
         "s",
         budget=time_budget(run.signals.step_s, 1),
         span=(window.from_s, at),
-        inputs={"energy_in_wh": energy.value, "share": run.limits["full_energy_share"]},
+        inputs={
+            **energy.inputs,
+            "energy_in_wh": energy.value,
+            "share": run.limits["full_energy_share"],
+            "full_at_s": float(power.t[full_at]),
+        },
     )
 
 
@@ -168,7 +184,7 @@ def _taper(run: Prepared, power: Electrical, window: LoadWindow) -> list[Result]
             "s",
             budget=time_budget(run.signals.step_s, 2),
             span=(window.from_s, at),
-            inputs={"plateau_w": window.plateau_w, "band": run.limits["taper_band"]},
+            inputs={"power": power.source, "plateau_w": window.plateau_w, "band": run.limits["taper_band"]},
         )
     ]
 
@@ -176,6 +192,10 @@ def _taper(run: Prepared, power: Electrical, window: LoadWindow) -> list[Result]
 def _pause_results(run: Prepared, window: LoadWindow, rests: list[Pause]) -> list[Result]:
     total = sum(p.length_s for p in rests)
     inputs: dict[str, float | str] = {"threshold_w": run.limits["pause_share"] * window.plateau_w, "pauses": len(rests)}
+    if run.signals.power is not None:
+        starts = [float(run.signals.power.t[window.a + rest.a]) for rest in rests]
+        spans = [(at, at + rest.length_s) for at, rest in zip(starts, rests, strict=True)]
+        inputs |= {"power": run.signals.power.source, "pauses at (s)": spans_input(spans)}
     budget = time_budget(run.signals.step_s, 2 * len(rests)) if rests else ()
     return [
         PAUSES.found("pauses", len(rests), "1", uncertainty=0.0, span=window.span, inputs=inputs),

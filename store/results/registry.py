@@ -26,7 +26,7 @@ from store.results import (
 from store.results.base import Event, Reduction, Result, RunContext, Trace
 from store.results.method import Found, Method
 from store.results.prepared import Prepared, prepare
-from store.results.why import constant_input, correction_inputs
+from store.results.redo_base import constant_input, correction_inputs
 
 __all__ = ["METHODS", "REDUCERS", "Reducer", "reduce_run"]
 

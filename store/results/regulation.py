@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from store.results.base import Contribution, Event, Result
@@ -45,11 +47,21 @@ def reduce(run: Prepared) -> Found:
     mode = parse_mode(run.context.mode)
     levels_v, warnings = _at_port(run, levels)
     results = [
-        LEVELS.found("levels", len(levels), "1", uncertainty=0.0, span=_span(levels), warnings=warnings),
+        LEVELS.found(
+            "levels",
+            len(levels),
+            "1",
+            uncertainty=0.0,
+            span=_span(levels),
+            warnings=warnings,
+            inputs={"levels at (s, A)": "; ".join(level.account for level in levels)},
+        ),
         *_each(run, levels, levels_v, mode, warnings),
         *_worst(run, levels, levels_v, mode, warnings),
         source_resistance(run, levels, levels_v),
     ]
+    added = _added_back(run)
+    results = [replace(r, inputs={**r.inputs, **added}) if r.value is not None else r for r in results]
     events = tuple(Event("level", float(power.t[lv.a]), float(power.t[lv.b]), lv.current_a, "A") for lv in levels)
     return Found(tuple(results), events)
 
@@ -81,6 +93,18 @@ def _voltage_budget(run: Prepared, level: Level, volts: float) -> tuple[Contribu
     return (gain_part("V", accuracy, volts, label), offset_part("V", accuracy, 1.0, "V", label), scatter)
 
 
+def _added_back(run: Prepared) -> dict[str, float | str]:
+    """The cable whose drop was added to the voltages, negative where energy flows in."""
+    told: dict[str, float | str] = {"energy flows": run.context.direction or "out"}
+    if run.context.measured_at == "cable end" and run.context.cable_mohm is not None:
+        told["added back (mΩ)"] = run.context.cable_mohm * (-1.0 if run.context.direction == "in" else 1.0)
+    return told
+
+
+def _limits(window: Window) -> dict[str, float | str]:
+    return {"window": window.name, "lower_v": window.lower, "upper_v": window.upper}
+
+
 def _window(mode: Mode | None) -> tuple[Window | None, str]:
     """The window of a mode, or why there is none."""
     if mode is None:
@@ -100,7 +124,9 @@ def _each(
         span = (level.from_s, level.to_s)
         budget = _voltage_budget(run, level, value)
         reason = run.meter.unknown("voltage")
-        inputs: dict[str, float | str] = {"current_a": level.current_a, "samples used": level.samples}
+        inputs: dict[str, float | str] = {
+            "current_a": level.current_a, "samples used": level.samples, "levels at (s, A)": level.account
+        }  # fmt: skip
         current = run.meter.current
         amps = (
             (
@@ -112,7 +138,13 @@ def _each(
         )
         out.append(
             LEVELS.found(
-                f"{stem}_current_a", level.current_a, "A", budget=amps, reason=run.meter.unknown("current"), span=span
+                f"{stem}_current_a",
+                level.current_a,
+                "A",
+                budget=amps,
+                reason=run.meter.unknown("current"),
+                span=span,
+                inputs=inputs,
             )
         )
         out.append(
@@ -135,9 +167,17 @@ def _each(
         relative = scaled(budget, 100.0 / nominal)
         error = 100.0 * (value / nominal - 1.0)
         out.append(
-            LEVELS.found(f"{stem}_error_percent", error, "%", budget=relative, reason=reason, span=span, inputs=inputs)
+            LEVELS.found(
+                f"{stem}_error_percent",
+                error,
+                "%",
+                budget=relative,
+                reason=reason,
+                span=span,
+                inputs={**inputs, "nominal_v": nominal},
+            )
         )
-        margin = {"window": f"{window.name} {window.lower:.4g} to {window.upper:.4g} V"}
+        margin = {**inputs, **_limits(window)}
         out.append(
             LEVELS.found(
                 f"{stem}_margin_v", window.margin(value), "V", budget=budget, reason=reason, span=span, inputs=margin
@@ -168,7 +208,9 @@ def _worst(
         inputs: dict[str, float | str] = {
             "at current_a": level.current_a,
             "voltage_v": volts[pick],
-            "window": f"{window.name} {window.lower:.4g} to {window.upper:.4g} V",
+            "nominal_v": nominal,
+            "levels at (s, A)": level.account,
+            **_limits(window),
         }
         out.append(
             WORST.found(
@@ -208,5 +250,6 @@ def source_resistance(run: Prepared, levels: list[Level], volts: list[float]) ->
             random_part(1000.0 * max(line_u, noise_u), f"standard error of the slope over {len(levels)} levels"),
         )
     inputs: dict[str, float | str] = {"levels": len(levels), "from_a": float(amps.min()), "to_a": float(amps.max())}
+    inputs["levels at (s, A)"] = "; ".join(level.account for level in levels)
     reason = run.meter.unknown("voltage", "current")
     return RESISTANCE.found(name, value, unit, budget=budget, reason=reason, span=_span(levels), inputs=inputs)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from store.results.accuracy import SpecError, parse_spec
-from store.results.heat import steady_since
+from store.results.heat_steady import steady_since
 from store.results.heatfit import fit_first_order, judged
 from store.results.integrate import bilinear_steps, trapezoid_steps
 from store.results.statistics import lag_one, moments
