@@ -92,25 +92,12 @@ def choose_device(
         return None
     if need is None:
         wrong_use("Which need? --need need.toml; `joulebook choose --template` prints one to begin with.")
-    from store.choose import read_need
-    from store.choose.rating import answer, shipped_scheme
+    from store.choose.rating import answer_text
 
-    chosen_scheme = _scheme(scheme) if scheme else shipped_scheme()
-    text = _read(need)
-    asked = read_need(text, scheme=chosen_scheme if _is_for(text, chosen_scheme) else None, source=need.name)
-    choice = answer(session.open_library(), asked)
+    chosen = _scheme(scheme) if scheme else None
+    choice = answer_text(session.open_library(), _read(need), scheme=chosen, source=need.name)
     _print(session, choice, as_json=as_json)
     return None if choice.placed or choice.no_value else 1
-
-
-def _is_for(text: str, scheme: Scheme) -> bool:
-    """Whether the scheme's kind is the need's; one that can't be read is told by read_need."""
-    import tomllib
-
-    try:
-        return bool(tomllib.loads(text).get("kind", "power bank") == scheme.kind)
-    except tomllib.TOMLDecodeError:
-        return True
 
 
 def rate_devices(

@@ -105,7 +105,7 @@ def check(
         session.document([{"profile": f.profile, "fits": f.fits, "reason": f.finding} for f in findings])
         return
     rows: list[tuple[object, ...]] = [(f.profile, "fits" if f.fits else "does not fit", f.finding) for f in findings]
-    print_rows(session, [Column("profile"), Column("verdict"), Column("why", may_shrink=True)], rows)
+    print_rows(session, [Column("profile"), Column("verdict"), Column("why", wraps=True)], rows)
     fitting = [finding.profile for finding in findings if finding.fits]
     if not fitting:
         session.say("No profile fits: the importer works the file out by itself, `joulebook inspect` shows how.")

@@ -138,6 +138,7 @@ KEYS: tuple[Key, ...] = (
     Key("device.publish", "p", "p", "publish", "Write this device's report into a folder", "publish", 6),
     Key("device.previous", "left_square_bracket", "[", "previous", "Previous device", "neighbour(-1)", 5),
     Key("choose.need", "n", "n", "need", "Answer another need", "need", 1),
+    Key("choose.scheme", "s", "s", "scheme", "Weigh by a scheme of one's own", "scheme", 4),
     Key("choose.down", "j,down", "j ↓", "down", "Further down", "down", 2),
     Key("choose.up", "k,up", "k ↑", "up", "Further up", "up", 3),
     # Ask

@@ -25,7 +25,7 @@ def answer_line(choice: Choice) -> str:
 
 def shut_table(choice: Choice) -> Rows:
     """Every gate that shut a device out, with the reason."""
-    columns = [Column("device"), Column("gate"), Column("verdict"), Column("because", may_shrink=True)]
+    columns = [Column("device"), Column("gate", wraps=True), Column("verdict"), Column("because", wraps=True)]
     stopped = [o for o in choice.outcomes if o.device in choice.shut_out and o.verdict != "met"]
     return columns, [(o.device, o.gate, o.verdict, o.reason) for o in stopped]
 

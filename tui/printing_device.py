@@ -152,7 +152,7 @@ def _figure_lines(page: DevicePage, signs: Signs, width: int | None) -> list[str
             )
         )
     columns = [Column("figure"), Column("value"), Column("at", may_shrink=True), Column("repeats")]
-    columns += [Column("from"), Column("remark", may_shrink=True)]
+    columns += [Column("from"), Column("remark", wraps=True)]
     lines = [f"  {line}".rstrip() for line in table(columns, rows, width=width and width - 2, ellipsis=signs.ellipsis)]
     return (
         [*lines, f"  {signs.plus_minus} is twice the standard uncertainty; without it the uncertainty is not known."]
@@ -256,7 +256,7 @@ def _limit_lines(page: DevicePage, signs: Signs, width: int | None) -> list[str]
         for line in page.limits
     ]
     columns = [Column(head) for head in ("rule", "measure", "mode", "limit", "measured", "verdict", "")]
-    columns.append(Column("edition", may_shrink=True))
+    columns.append(Column("edition", wraps=True))
     return (
         [f"  {line}".rstrip() for line in table(columns, rows, width=width and width - 2, ellipsis=signs.ellipsis)]
         if rows
@@ -271,7 +271,7 @@ def _port_lines(page: DevicePage, signs: Signs, width: int | None) -> list[str]:
         lacking = " ".join([*port.shortfalls, *[f"Not read: {text}." for text in port.unread]])
         rows.append((port.name, port.connector, port.direction, ", ".join(port.modes), top, lacking))
     columns = [Column("port"), Column("connector"), Column("direction"), Column("offers", may_shrink=True)]
-    columns += [Column("at most"), Column("due by its rating and missing", may_shrink=True)]
+    columns += [Column("at most"), Column("due by its rating and missing", wraps=True)]
     return (
         [f"  {line}".rstrip() for line in table(columns, rows, width=width and width - 2, ellipsis=signs.ellipsis)]
         if rows

@@ -51,7 +51,7 @@ def _mark(decimal: str) -> str:
 
 def _columns(found: Inspection, signs: Signs, width: int | None) -> list[str]:
     columns = [Column("column"), Column("taken for"), Column("unit"), Column("factor", is_number=True), Column("port")]
-    columns += [Column("sure", is_number=True), Column("why", may_shrink=True)]
+    columns += [Column("sure", is_number=True), Column("why", wraps=True)]
     rows = [
         (
             column.name,

@@ -14,7 +14,7 @@ from tui.documents import jsonable
 from tui.format import UNICODE_SIGNS, Signs, clock_time, count, local_time, reading, significant, size, span_words
 from tui.models.strips import StripStyle, draw_strip, empty_buckets_to_bridge, event_times, range_text, time_axis
 from tui.plain import cut, plain
-from tui.printing import Column, facts_block, table
+from tui.printing import Column, facts_block, hanging, table
 
 __all__ = ["result_text", "run_document", "run_lines", "why_lines"]
 
@@ -33,12 +33,12 @@ def run_lines(
         strips: Draw the small traces.
     """
     yield _headline(view, signs)
-    yield from _titled("facts", facts_block(_facts(view, signs), width=width))
+    yield from _titled("facts", facts_block(_facts(view, signs), width=width, is_wrapped=True))
     if strips:
         yield from _titled("traces", _strip_lines(view, signs))
     yield from _titled("results", _result_lines(view, signs, width))
     yield from _titled("events", _event_lines(view.events, signs, width))
-    yield from _titled("where it came from", facts_block(_origin(view), width=width))
+    yield from _titled("where it came from", facts_block(_origin(view), width=width, is_wrapped=True))
     yield from _titled("how columns were read", _conversion_lines(view, signs, width))
     yield from _titled("amendments", _amendment_lines(view, signs, width))
 
@@ -109,6 +109,8 @@ def result_text(result: ResultRow, signs: Signs = UNICODE_SIGNS) -> str:
         return plain(result.text)
     if result.value is None:
         return "absent"
+    if result.unit == "1" and result.uncertainty == 0.0 and result.value == round(result.value):
+        return count(round(result.value))
     text = reading(result.value, result.uncertainty, result.unit, signs=signs)
     return f"{text} ({clock_time(result.value)})" if result.unit == "s" and result.value >= 60 else text
 
@@ -116,27 +118,56 @@ def result_text(result: ResultRow, signs: Signs = UNICODE_SIGNS) -> str:
 def _result_lines(view: RunView, signs: Signs, width: int | None) -> list[str]:
     current = [r for r in view.results if r.is_current]
     present = [r for r in current if r.value is not None or r.text is not None]
-    lines = facts_block(((r.name, _with_remarks(r, signs)) for r in present), width=width)
+    notes = list(dict.fromkeys(warning for result in present for warning in result.warnings))
+    pairs = ((r.name, _with_marks(r, notes, signs)) for r in present)
+    lines = facts_block(pairs, width=width, is_wrapped=True)
+    for number, note in enumerate(notes, 1):
+        lines += _wrapped(f"  [{number}] ", plain(note), width)
     if present:
-        unknown = any(r.uncertainty is None for r in present if r.value is not None)
-        lines.append(
-            f"  {signs.plus_minus} is twice the standard uncertainty; without it the uncertainty is not known."
-            if unknown
-            else f"  {signs.plus_minus} is twice the standard uncertainty."
-        )
-    absent = [(r.name, r.reason or "no reason was kept") for r in current if r.value is None and r.text is None]
-    if absent:
-        lines += ["  not to be had from this run:", *facts_block(absent, indent="    ", width=width)]
+        lines += _wrapped("  ", f"{signs.plus_minus} is twice the standard uncertainty.{_window_words(present)}", width)
+    lines += _by_reason(
+        "no uncertainty is known for:", [r for r in present if r.value is not None and r.uncertainty is None], width
+    )
+    absent = [r for r in current if r.value is None and r.text is None]
+    lines += _by_reason("not to be had from this run:", absent, width)
     old = sum(not r.is_current for r in view.results)
     if old:
-        lines.append(
-            f"  {count(old)} older values are superseded; `joulebook show {view.facts.run_id} --json` lists them."
-        )
+        told = f"{count(old)} older values are superseded; `joulebook show {view.facts.run_id} --json` lists them."
+        lines += _wrapped("  ", told, width)
     return lines
 
 
-def _with_remarks(result: ResultRow, signs: Signs) -> str:
-    return "; ".join([result_text(result, signs), *result.warnings])
+def _wrapped(head: str, text: str, width: int | None) -> list[str]:
+    return [head + text] if width is None else hanging(head, text, width)
+
+
+def _window_words(results: list[ResultRow]) -> str:
+    """Over which part of the log means, extremes and spreads are taken."""
+    mean = next((r for r in results if r.name in ("power_mean_w", "voltage_mean_v")), None)
+    if mean is None or mean.from_s is None or mean.to_s is None:
+        return ""
+    return (
+        f" Mean, min, max and sd of voltage, current and power: {clock_time(mean.from_s)} to {clock_time(mean.to_s)}."
+    )
+
+
+def _by_reason(title: str, results: list[ResultRow], width: int | None) -> list[str]:
+    """Results that share a reason, named together, each reason once."""
+    if not results:
+        return []
+    groups: dict[str, list[str]] = {}
+    for result in results:
+        groups.setdefault(result.reason or "no reason was kept", []).append(result.name)
+    lines = [f"  {title}"]
+    for reason, names in groups.items():
+        lines += _wrapped("    ", plain(f"{', '.join(names)}: {reason}"), width)
+    return lines
+
+
+def _with_marks(result: ResultRow, notes: list[str], signs: Signs) -> str:
+    """A result with the numbers of its warnings, which stand below."""
+    marks = " ".join(f"[{notes.index(warning) + 1}]" for warning in result.warnings)
+    return f"{result_text(result, signs)} {marks}".rstrip()
 
 
 def _event_lines(events: tuple[EventRow, ...], signs: Signs, width: int | None) -> list[str]:
@@ -150,7 +181,7 @@ def _event_lines(events: tuple[EventRow, ...], signs: Signs, width: int | None) 
         )
         for event in sorted(events, key=lambda event: event.from_s)
     ]
-    columns = [Column("from"), Column("to"), Column("event"), Column("value"), Column("", may_shrink=True)]
+    columns = [Column("from"), Column("to"), Column("event"), Column("value"), Column("", wraps=True)]
     return (
         [f"  {line}" for line in table(columns, rows, width=width and width - 2, ellipsis=signs.ellipsis)]
         if rows
@@ -160,7 +191,7 @@ def _event_lines(events: tuple[EventRow, ...], signs: Signs, width: int | None) 
 
 def _origin(view: RunView) -> Iterator[tuple[str, object]]:
     origin = view.provenance
-    yield "file", f"{origin.source_file} ({size(origin.source_bytes)})"
+    yield "file", origin.source_file + (f" ({size(origin.source_bytes)})" if origin.source_bytes else "")
     yield "sha256", origin.source_sha256
     yield "part", origin.part
     yield "imported", f"{local_time(origin.imported_at)} by {origin.imported_by}, Joulebook {origin.program_version}"
@@ -188,7 +219,7 @@ def _conversion_lines(view: RunView, signs: Signs, width: int | None) -> list[st
         )
         for conversion in view.provenance.conversions
     ]
-    columns = [Column("column"), Column("taken for"), Column("unit"), Column("factor"), Column("why", may_shrink=True)]
+    columns = [Column("column"), Column("taken for"), Column("unit"), Column("factor"), Column("why", wraps=True)]
     return (
         [f"  {line}" for line in table(columns, rows, width=width and width - 2, ellipsis=signs.ellipsis)]
         if rows
@@ -210,28 +241,40 @@ def why_lines(
     result: Result, run_id: int, sql: str, *, signs: Signs = UNICODE_SIGNS, width: int | None = None
 ) -> Iterator[str]:
     """How a result came about: formula, inputs, budget, and the SQL that gets it from the Parquet alone."""
-    value = reading(result.value, result.uncertainty, result.unit, signs=signs, missing=plain(result.text or "absent"))
-    yield plain(f"{result.name}, run {run_id}: {value}")
+    yield from _wrapped("", plain(f"{result.name}, run {run_id}: {_value_words(result, signs)}"), width)
     yield plain(f"method: {result.method}, version {result.method_version}")
     if result.formula:
-        yield plain(f"formula: {result.formula}")
+        yield from _wrapped("formula: ", plain(result.formula), width)
     if result.from_s is not None and result.to_s is not None:
         yield f"over: {clock_time(result.from_s)} to {clock_time(result.to_s)}"
-    yield from (plain(f"note: {note}") for note in (*result.warnings, result.reason) if note)
+    is_absent = result.value is None and result.text is None
+    for note in (*result.warnings, "" if is_absent else result.reason):
+        if note:
+            yield from _wrapped("note: ", plain(note), width)
     inputs = ((name, f"{v:.6g}" if isinstance(v, float) else v) for name, v in result.inputs.items())
-    yield from _titled("it rests on", facts_block(inputs, width=width))
+    yield from _titled("it rests on", facts_block(inputs, width=width, is_wrapped=True))
     yield from _titled("uncertainty", _budget_lines(result, signs, width))
     yield from _titled(
         "the same from the Parquet alone, in any DuckDB", ["  " + plain(part) for part in sql.splitlines()]
     )
 
 
+def _value_words(result: Result, signs: Signs) -> str:
+    if result.value is None:
+        return result.text or f"absent: {result.reason}"
+    if result.unit == "1" and result.uncertainty == 0.0 and result.value == round(result.value):
+        return f"{count(round(result.value))}, counted"
+    return reading(result.value, result.uncertainty, result.unit, signs=signs)
+
+
 def _budget_lines(result: Result, signs: Signs, width: int | None) -> list[str]:
     if not result.budget:
-        return [] if result.value is None else ["  not known"]
+        if result.value is None:
+            return []
+        return ["  none: it is a count"] if result.uncertainty == 0.0 else [f"  not known: {plain(result.reason)}"]
     total = sum(part.standard_uncertainty**2 for part in result.budget)
     columns = [Column("from"), Column(f"standard, {signs.unit(result.unit) or '1'}", is_number=True)]
-    columns += [Column("share", is_number=True), Column("type"), Column("distribution"), Column("", may_shrink=True)]
+    columns += [Column("share", is_number=True), Column("type"), Column("distribution"), Column("", wraps=True)]
     rows = [
         (
             part.name,

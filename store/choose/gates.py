@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -61,7 +62,10 @@ def _reading(value: float, uncertainty: float | None, unit: str) -> str:
     shown = f" {unit}" if unit else ""
     if not uncertainty:
         return f"{value:.4g}{shown}"
-    return f"{value:.4g} ± {COVERAGE * uncertainty:.2g}{shown}"
+    # Two significant digits of U, and the value to the same place [GUM 7.2.6].
+    expanded = COVERAGE * uncertainty
+    places = max(0, 1 - math.floor(math.log10(expanded)))
+    return f"{value:.{places}f} ± {expanded:.{places}f}{shown}"
 
 
 def _flight(candidate: Candidate, gate: Gate) -> GateOutcome:

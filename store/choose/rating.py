@@ -6,13 +6,14 @@ Knows the catalogue's table of schemes; the arithmetic is in `store.choose.decid
 from __future__ import annotations
 
 import hashlib
+import tomllib
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from store.catalogue import rows
 from store.choose.candidates import candidates_for, terms_of
 from store.choose.decide import Choice, choose
-from store.choose.need_reader import read_scheme
+from store.choose.need_reader import read_need, read_scheme
 from store.choose.terms import Need, Scheme
 from store.clock import now_utc, to_stored
 from store.data.tables import table_text
@@ -22,7 +23,17 @@ from store.version import __version__
 if TYPE_CHECKING:
     from store.library import Library
 
-__all__ = ["Move", "SchemeRefused", "answer", "kept_schemes", "moves", "rate", "save_scheme", "shipped_scheme"]
+__all__ = [
+    "Move",
+    "SchemeRefused",
+    "answer",
+    "answer_text",
+    "kept_schemes",
+    "moves",
+    "rate",
+    "save_scheme",
+    "shipped_scheme",
+]
 
 
 class SchemeRefused(StoreError):  # noqa: N818 (a statement, not a fault)
@@ -60,6 +71,26 @@ def rate(library: Library, scheme: Scheme) -> Choice:
 def answer(library: Library, need: Need) -> Choice:
     """Answer a need from what a library holds."""
     return choose(need, candidates_for(library, need.kind, terms_of(need.gates, need.criteria)))
+
+
+def answer_text(library: Library, text: str, *, scheme: Scheme | None = None, source: str = "need") -> Choice:
+    """Answer a need as a person writes it, by a scheme of its kind.
+
+    Args:
+        library: What was tested.
+        text: The need, as TOML.
+        scheme: Criteria and gates where the need states none of its own; those that ship where None.
+        source: The need's file, for messages.
+
+    Raises:
+        NeedRefused: It is no need; with every mistake and its line.
+    """
+    chosen = scheme or shipped_scheme()
+    try:
+        is_for = tomllib.loads(text).get("kind", "power bank") == chosen.kind
+    except tomllib.TOMLDecodeError:
+        is_for = True  # read_need says what is wrong with it
+    return answer(library, read_need(text, scheme=chosen if is_for else None, source=source))
 
 
 def kept_schemes(library: Library, name: str) -> tuple[Scheme, ...]:

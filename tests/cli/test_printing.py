@@ -53,3 +53,16 @@ def test_tabs_part_the_cells_of_plain_output() -> None:
 def test_facts_without_a_value_are_left_out() -> None:
     """No name stands before nothing."""
     assert facts_block([("port", "C1"), ("note", None), ("meter", "")]) == ["  port  C1"]
+
+
+def test_a_sentence_goes_on_below_where_the_line_is_narrow():
+    """Nothing of a reason is lost at any width; a pipe gets it in one line."""
+    columns = [Column("device"), Column("because", wraps=True)]
+    reason = "the load was cut back after 33 minutes and the case was still getting warmer"
+    rows = [("PB-03", reason), ("PB-04", "short")]
+    assert len(table(columns, rows)) == 3
+    for width in (30, 40, 60):
+        lines = table(columns, rows, width=width)
+        assert max(map(len, lines)) <= width
+        assert " ".join(" ".join(lines[1:-1]).split()) == f"PB-03 {reason}"
+        assert lines[-1].split() == ["PB-04", "short"]

@@ -2,6 +2,7 @@
 
 import pytest
 
+from store.choose.rating import shipped_scheme
 from tests.publish.test_report import small_library
 from tests.tui.harness import app_on, press, screen_text, settle
 from tui.screens.choose import ChooseScreen
@@ -83,3 +84,25 @@ async def test_a_need_is_answered_on_screen(library, tmp_path, size):
         assert "mass_g" in screen_text(app)
         await press(pilot, "escape")
         assert not isinstance(app.screen, ChooseScreen)
+
+
+async def test_a_scheme_of_ones_own_weighs_on_screen(library, tmp_path):
+    """`s` names the scheme's file; what is wrong with it is told, and the answer stays."""
+    need, scheme = tmp_path / "need.toml", tmp_path / "mine.toml"
+    need.write_text('title = "a day out"\n')
+    scheme.write_text(shipped_scheme().text.replace('"everyday"', '"field"'))
+    app = app_on(library)
+    async with app.run_test(size=(100, 30)) as pilot:
+        await settle(pilot)
+        await press(pilot, "f3", "n")
+        put(app, str(need))
+        await press(pilot, "enter")
+        assert "by everyday, version 1" in screen_text(app)
+        await press(pilot, "s")
+        put(app, str(scheme))
+        await press(pilot, "enter")
+        assert "by field, version 1" in screen_text(app)
+        scheme.write_text("nonsense = 1\n")
+        await press(pilot, "s", "enter")
+        assert "nonsense" in screen_text(app)
+        assert "by field, version 1" in screen_text(app)

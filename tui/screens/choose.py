@@ -12,8 +12,8 @@ from textual.app import ComposeResult
 from textual.containers import VerticalScroll
 
 from store import Library
-from store.choose import Choice, read_need
-from store.choose.rating import answer, shipped_scheme
+from store.choose import Choice, read_scheme
+from store.choose.rating import answer_text
 from store.errors import WrongFact
 from tui.keys import bindings
 from tui.models.lines import line
@@ -25,21 +25,29 @@ from tui.widgets.lines_view import LinesView, Rule
 __all__ = ["ChooseScreen"]
 
 
-def answer_file(library: Library, path: Path) -> Choice:
-    """Answer the need in a file by the scheme that ships.
+def read_text(path: Path) -> str:
+    """A need or a scheme as text.
 
     Raises:
         WrongFact: The file can't be read.
-        NeedRefused: It is no need; with every mistake.
     """
     try:
-        text = path.expanduser().read_text(encoding="utf-8-sig")
+        return path.expanduser().read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as error:
         raise WrongFact(
             f"{path} can't be read: {getattr(error, 'strerror', None) or 'it is not UTF-8 text'}."
         ) from error
-    scheme = shipped_scheme()
-    return answer(library, read_need(text, scheme=scheme if f'"{scheme.kind}"' in text or "kind" not in text else None))
+
+
+def answer_file(library: Library, need: Path, scheme: Path | None) -> Choice:
+    """Answer the need in a file, by the scheme in another; by the one that ships where None.
+
+    Raises:
+        WrongFact: A file can't be read.
+        NeedRefused: It is no need, or no scheme; with every mistake.
+    """
+    chosen = read_scheme(read_text(scheme), source=scheme.name) if scheme is not None else None
+    return answer_text(library, read_text(need), scheme=chosen, source=need.name)
 
 
 class ChooseScreen(Place):
@@ -53,6 +61,7 @@ class ChooseScreen(Place):
     def __init__(self, need: Path | None = None) -> None:
         super().__init__()
         self._need = need
+        self._scheme: Path | None = None
         self._choice: Choice | None = None
 
     def body(self) -> ComposeResult:
@@ -71,10 +80,10 @@ class ChooseScreen(Place):
 
     def library_changed(self) -> None:
         """Answer anew."""
-        library, need = self.joulebook.library, self._need
+        library, need, scheme = self.joulebook.library, self._need, self._scheme
         if need is not None:
             self.top_line.tell(place=need.name)
-            self.ask_library("answer", lambda: answer_file(library, need), self._take)
+            self.ask_library("answer", lambda: answer_file(library, need, scheme), self._take)
 
     def _take(self, choice: Choice) -> None:
         self._choice = choice
@@ -101,6 +110,17 @@ class ChooseScreen(Place):
 
         title = "the need, a TOML file"
         self.app.push_screen(PromptScreen(title, str(self._need or "need.toml"), paths=self.joulebook.jobs), take)
+
+    def action_scheme(self) -> None:
+        """Ask for a scheme of one's own."""
+
+        def take(typed: str | None) -> None:
+            if typed:
+                self._scheme = Path(typed)
+                self.library_changed()
+
+        title = "the scheme, a TOML file; `joulebook rate --print` writes one to begin with"
+        self.app.push_screen(PromptScreen(title, str(self._scheme or "scheme.toml"), paths=self.joulebook.jobs), take)
 
     def action_down(self) -> None:
         """Further down."""
