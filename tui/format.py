@@ -128,7 +128,12 @@ def significant(value: float | None, digits: int = 3, *, most_decimals: int = 3,
         return missing
     if value == 0:
         return "0"
-    return number(value, min(max(digits - 1 - math.floor(math.log10(abs(value))), 0), most_decimals))
+    return number(value, min(max(digits - 1 - magnitude(value, digits), 0), most_decimals))
+
+
+def magnitude(value: float, digits: int) -> int:
+    """The power of ten of a number's first digit once it is rounded: 99.998 to four digits begins with hundreds."""
+    return int(f"{value:.{digits - 1}e}".partition("e")[2])
 
 
 def uncertainty_digits(uncertainty: float) -> int:
@@ -155,7 +160,7 @@ def decimals_of(value: float, uncertainty: float | None) -> int:
         return max(uncertainty_digits(COVERAGE * uncertainty), 0)
     if value == 0 or not math.isfinite(value):
         return 0
-    return min(max(3 - math.floor(math.log10(abs(value))), 0), 6)
+    return min(max(3 - magnitude(value, 4), 0), 6)
 
 
 def reading(

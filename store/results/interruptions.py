@@ -166,7 +166,7 @@ def reduce(run: Prepared) -> Found:
     if mode is not None and mode.nominal_v is not None:
         inputs["nominal_v"] = mode.nominal_v
     spans = spans_input([(float(t[d.a]), float(t[d.b + 1])) for d in drops])
-    moments = spans_input([(float(t[c.at]), c.from_v, c.to_v) for c in changes])
+    moved = {"changes: at s, from V, to V": spans_input([(float(t[c.at]), c.from_v, c.to_v) for c in changes])}
     results = [
         DROPOUTS.found(
             "dropouts",
@@ -175,12 +175,17 @@ def reduce(run: Prepared) -> Found:
             uncertainty=0.0,
             span=span,
             warnings=(sentence,),
-            inputs={**inputs, "dropouts at (s)": spans},
+            inputs={**inputs, "dropouts: from s, to s": spans},
         ),
         _longest(t, drops, step, sentence, span),
         _lowest(run, t, v, drops, sentence),
         MODES.found(
-            "mode_changes", len(changes), "1", uncertainty=0.0, span=span, inputs={"changes at (s, V, V)": moments}
+            "mode_changes",
+            len(changes),
+            "1",
+            uncertainty=0.0,
+            span=span,
+            inputs=moved,
         ),
     ]
     return Found(tuple(results), tuple(_events(t, drops, changes)))

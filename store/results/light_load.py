@@ -117,7 +117,7 @@ def _found(run: Prepared, t: Array, v3: Array, *, nominal: float, levels: list[L
                 budget=reading_budget("I", meter.current, level.current_a, "A", meter.label),
                 reason=meter.unknown("current"),
                 span=(level.from_s, level.to_s),
-                inputs={"held_s": seconds, "levels at (s, A)": level.account},
+                inputs={"held_s": seconds, "levels: from s, to s, A, ± A": level.account},
                 warnings=note,
             )
         )
@@ -136,7 +136,7 @@ def _found(run: Prepared, t: Array, v3: Array, *, nominal: float, levels: list[L
             budget=reading_budget("I", meter.current, worst.current_a, "A", meter.label),
             reason=meter.unknown("current"),
             span=span,
-            inputs={"switch-offs": len(offs), "levels at (s, A)": worst.account},
+            inputs={"switch-offs": len(offs), "levels: from s, to s, A, ± A": worst.account},
         )
     )
     out.append(LIGHT.found("switch_off_after_s", span[1] - span[0], "s", budget=time_budget(step, 2), span=span))

@@ -195,7 +195,7 @@ def _pause_results(run: Prepared, window: LoadWindow, rests: list[Pause]) -> lis
     if run.signals.power is not None:
         starts = [float(run.signals.power.t[window.a + rest.a]) for rest in rests]
         spans = [(at, at + rest.length_s) for at, rest in zip(starts, rests, strict=True)]
-        inputs |= {"power": run.signals.power.source, "pauses at (s)": spans_input(spans)}
+        inputs |= {"power": run.signals.power.source, "pauses: from s, to s": spans_input(spans)}
     budget = time_budget(run.signals.step_s, 2 * len(rests)) if rests else ()
     return [
         PAUSES.found("pauses", len(rests), "1", uncertainty=0.0, span=window.span, inputs=inputs),

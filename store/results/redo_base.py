@@ -124,12 +124,12 @@ def number(value: float) -> str:
 
 def spans_input(spans: Sequence[tuple[float, ...]]) -> str:
     """Spans that a detector found, as an account lists them: every figure to the last bit."""
-    return "; ".join(" to ".join(repr(float(value)) for value in span) for span in spans) or "none"
+    return "; ".join(", ".join(repr(float(value)) for value in span) for span in spans) or "none"
 
 
 def spans_of(text: str) -> list[tuple[float, ...]]:
     """The inverse of `spans_input`."""
-    return [] if text in ("", "none") else [tuple(map(float, span.split(" to "))) for span in text.split("; ")]
+    return [] if text in ("", "none") else [tuple(map(float, span.split(", "))) for span in text.split("; ")]
 
 
 def found_spans(text: str, names: tuple[str, ...]) -> str:

@@ -257,7 +257,7 @@ def _pauses(place: Place) -> str:
     """The rests that were found, each held against the threshold on the samples."""
     what = "count(*)" if place.result.name == "pauses" else "coalesce(sum(to_s - from_s), 0)"
     return (
-        f"{TAKEN}{place.track()}, {found_spans(place.text('pauses at (s)'), ('from_s', 'to_s'))}\n"
+        f"{TAKEN}{place.track()}, {found_spans(place.text('pauses: from s, to s'), ('from_s', 'to_s'))}\n"
         f"SELECT {what} AS {place.result.name} FROM found\n"
         "WHERE (SELECT median(p) FROM samples WHERE t_s >= from_s AND t_s < to_s) "
         f"< {number(place.given('threshold_w'))}"

@@ -20,7 +20,7 @@ LEVEL = ("from_s", "to_s", "middle_a", "band_a")
 def _levels(place: Place) -> str:
     """Time-weighted means of voltage and current over the settled samples of each level that was found."""
     return (
-        f"{TAKEN}{place.track()}, {found_spans(place.text('levels at (s, A)'), LEVEL)}, part AS (\n"
+        f"{TAKEN}{place.track()}, {found_spans(place.text('levels: from s, to s, A, ± A'), LEVEL)}, part AS (\n"
         "  SELECT from_s, n, t_s, v, i FROM samples JOIN found ON t_s BETWEEN from_s AND to_s\n"
         "  WHERE abs(i - middle_a) <= band_a\n), weighted AS (\n"
         "  SELECT from_s, v, i, (coalesce(t_s - lag(t_s) OVER w, 0) + coalesce(lead(t_s) OVER w - t_s, 0)) / 2 AS w\n"
@@ -55,7 +55,7 @@ def _light(place: Place) -> str | None:
     name = place.result.name
     if name == "switch_off_after_s":
         return f"{TAKEN}{place.track()}\nSELECT max(t_s) - min(t_s) AS {name} FROM samples WHERE {place.within()}"
-    return f"{_levels(place)}\nSELECT amps AS {name} FROM level" if place.text("levels at (s, A)") else None
+    return f"{_levels(place)}\nSELECT amps AS {name} FROM level" if place.text("levels: from s, to s, A, ± A") else None
 
 
 def _trip(place: Place) -> str | None:
@@ -95,7 +95,7 @@ def _dropouts(place: Place) -> str:
     )
     if name == "dropouts":
         return (
-            f"{begin}, {found_spans(place.text('dropouts at (s)'), ('from_s', 'to_s'))}\n"
+            f"{begin}, {found_spans(place.text('dropouts: from s, to s'), ('from_s', 'to_s'))}\n"
             f"SELECT count(*) AS {name} FROM found\n"
             "WHERE (SELECT max(v) FROM samples WHERE t_s >= from_s AND t_s < to_s)\n"
             "  < (SELECT arg_max(v, t_s) FROM samples WHERE t_s < from_s)"
@@ -108,9 +108,10 @@ def _modes(place: Place) -> str:
     """The moments that were found, each with another voltage after it than before."""
     hold = place.constant("mode_change_hold_s")
     share = place.constant("mode_change_share")
+    found = found_spans(place.text("changes: at s, from V, to V"), ("at_s", "old", "new"))
     return (
         f"{TAKEN}WITH samples AS (\n  SELECT t_s, {place.channel('voltage_v')} AS v FROM {place.source}\n"
-        f"    AND voltage_v IS NOT NULL\n), {found_spans(place.text('changes at (s, V, V)'), ('at_s', 'old', 'new'))}\n"
+        f"    AND voltage_v IS NOT NULL\n), {found}\n"
         f"SELECT count(*) AS {place.result.name} FROM found WHERE abs((SELECT median(v) FROM samples\n"
         f"  WHERE t_s >= at_s AND t_s <= at_s + {hold}) - old) > {share} * old"
     )

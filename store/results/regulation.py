@@ -54,7 +54,7 @@ def reduce(run: Prepared) -> Found:
             uncertainty=0.0,
             span=_span(levels),
             warnings=warnings,
-            inputs={"levels at (s, A)": "; ".join(level.account for level in levels)},
+            inputs={"levels: from s, to s, A, ± A": "; ".join(level.account for level in levels)},
         ),
         *_each(run, levels, levels_v, mode, warnings),
         *_worst(run, levels, levels_v, mode, warnings),
@@ -125,7 +125,7 @@ def _each(
         budget = _voltage_budget(run, level, value)
         reason = run.meter.unknown("voltage")
         inputs: dict[str, float | str] = {
-            "current_a": level.current_a, "samples used": level.samples, "levels at (s, A)": level.account
+            "current_a": level.current_a, "samples used": level.samples, "levels: from s, to s, A, ± A": level.account
         }  # fmt: skip
         current = run.meter.current
         amps = (
@@ -209,7 +209,7 @@ def _worst(
             "at current_a": level.current_a,
             "voltage_v": volts[pick],
             "nominal_v": nominal,
-            "levels at (s, A)": level.account,
+            "levels: from s, to s, A, ± A": level.account,
             **_limits(window),
         }
         out.append(
@@ -250,6 +250,6 @@ def source_resistance(run: Prepared, levels: list[Level], volts: list[float]) ->
             random_part(1000.0 * max(line_u, noise_u), f"standard error of the slope over {len(levels)} levels"),
         )
     inputs: dict[str, float | str] = {"levels": len(levels), "from_a": float(amps.min()), "to_a": float(amps.max())}
-    inputs["levels at (s, A)"] = "; ".join(level.account for level in levels)
+    inputs["levels: from s, to s, A, ± A"] = "; ".join(level.account for level in levels)
     reason = run.meter.unknown("voltage", "current")
     return RESISTANCE.found(name, value, unit, budget=budget, reason=reason, span=_span(levels), inputs=inputs)

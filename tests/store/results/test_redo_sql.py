@@ -158,8 +158,8 @@ def test_every_result_of_the_demo_has_a_whole_account(demo_library: Path) -> Non
     library = Library.open(demo_library)
     with library.catalogue.reader() as cursor:
         found: list[Any] = cursor.sql(
-            "SELECT name, value, unit, uncertainty, method, method_version, from_s, to_s, text, reason, budget, inputs, "
-            "formula, run_id FROM catalogue.result WHERE is_current AND run_id IS NOT NULL"
+            "SELECT name, value, unit, uncertainty, method, method_version, from_s, to_s, text, reason, budget, "
+            "inputs, formula, run_id FROM catalogue.result WHERE is_current AND run_id IS NOT NULL"
         ).fetchall()
     assert len(found) > 10_000
     for row in found:
