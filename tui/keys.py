@@ -159,7 +159,8 @@ KEYS: tuple[Key, ...] = (
     Key("import.drop", "x", "x", "leave out", "Leave the file under the cursor out", "drop", 5),
     Key("import.stop", "S", "S", "stop", "Stop after the file that is being read", "stop_import"),
     Key("import.undo", "u", "u", "undo", "Take this import back, after a question", "undo"),
-    Key("import.down", "j,down", "j ↓", "next", "Next file", "down", 6),
+    Key("import.watch", "w", "w", "watch", "Watch a folder: what settles there is imported, or asks here", "watch", 6),
+    Key("import.down", "j,down", "j ↓", "next", "Next file", "down", 7),
     Key("import.up", "k,up", "k ↑", "previous", "Previous file", "up"),
     # Why
     Key("why.down", "j,down", "j ↓", "down", "Further down", "down", 1),

@@ -13,7 +13,7 @@ from pathlib import Path
 
 from tui.ingest import FileOutcome, find_files
 
-__all__ = ["SETTLED_S", "Watcher", "watch"]
+__all__ = ["SETTLED_S", "FolderWatch", "Watcher", "watch"]
 
 SETTLED_S = 10.0
 """A file that kept its size and time for so long has stopped growing: meters' software writes at least each second
@@ -72,6 +72,26 @@ def marks_of(folder: Path) -> dict[Path, Mark]:
         if facts.st_size:  # an empty file is one that is about to be written
             found[path] = (facts.st_size, facts.st_mtime_ns)
     return found
+
+
+@dataclass(slots=True)
+class FolderWatch:
+    """A folder that is looked at again and again by whoever has a clock."""
+
+    folder: Path
+    watcher: Watcher = field(default_factory=Watcher)
+
+    def settled(self, now_s: float) -> list[Path]:
+        """Files that have stopped growing: each is given once, and again only when it changes.
+
+        Args:
+            now_s: Any clock that never goes back [s].
+        """
+        marks = marks_of(self.folder) if self.folder.is_dir() else {}
+        found = self.watcher.look(marks, now_s)
+        for path in found:
+            self.watcher.finish(path, marks[path])
+        return found
 
 
 def watch(

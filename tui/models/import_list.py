@@ -5,6 +5,7 @@ Knows inspections and outcomes; no Textual, reads no file.
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -20,6 +21,13 @@ from tui.plain import fit, plain, width_of
 __all__ = ["Entry", "ImportList"]
 
 
+_MOST = {0: 24, 1: 22, 2: 8, 3: 8, 4: 6}
+"""Cells that a column of the table of columns may take; the last takes what is left."""
+_BECAUSE = 5
+_LEAST_BECAUSE = 24
+"""A reason stands beside its column where so many cells are left for it, else under it."""
+
+
 @dataclass(slots=True)
 class Entry:
     """One file."""
@@ -30,12 +38,15 @@ class Entry:
     refused: str = ""
     outcome: FileOutcome | None = None
     is_reading: bool = False
+    is_watched: bool = False
+    """Imported by itself once it is sure: it comes from a folder that is watched."""
     share: float = 0.0
 
     @property
     def is_sure(self) -> bool:
         """Whether it can be imported as it is."""
-        return self.outcome is None and not self.refused and self.inspection is not None and self.inspection.is_sure
+        is_open = self.outcome is None and not self.refused and not self.is_reading
+        return is_open and self.inspection is not None and self.inspection.is_sure
 
     @property
     def questions(self) -> list[Any]:
@@ -59,6 +70,16 @@ class ImportList:
         known = {e.path for e in self.entries}
         fresh = [Entry(path) for path in dict.fromkeys(paths) if path not in known]
         self.entries += fresh
+        return fresh
+
+    def renew(self, path: Path) -> Entry:
+        """A file that changed since: looked at anew, in its old place; a new one comes last."""
+        fresh = Entry(path, is_watched=True)
+        for index, entry in enumerate(self.entries):
+            if entry.path == path:
+                self.entries[index] = fresh
+                return fresh
+        self.entries.append(fresh)
         return fresh
 
     def sure(self) -> list[Entry]:
@@ -117,17 +138,16 @@ class ImportList:
         ascii_only = self.look.is_ascii
         lines: list[Line] = []
         for question in entry.questions:
-            lines.append(line(("? " + plain(question.text, ascii_only=ascii_only), "warn")))
-            choices = "   ".join(
-                plain(label, ascii_only=ascii_only) for label in (choice.label for choice in question.choices)
-            )
-            lines += [line("  ", (choices, "")), line(("  a answers it", "dim")), ()]
+            lines += _wrapped("? ", question.text, width, "warn", ascii_only=ascii_only)
+            for choice in question.choices:
+                lines += _wrapped("  ", choice.label, width, "", ascii_only=ascii_only)
+            lines += [line(("  a answers it", "dim")), ()]
         if entry.inspection is None:
             return lines
         found = entry.inspection
         for problem in found.problems:
             if problem.severity != "question":
-                lines.append(line(("! " + plain(problem.message, ascii_only=ascii_only), "warn")))
+                lines += _wrapped("! ", problem.message, width, "warn", ascii_only=ascii_only)
         shape = [f"{found.encoding}", f"delimiter {_sign_words(found.delimiter)}", f"decimal {found.decimal}"]
         if found.profile:
             shape.append(f"profile {found.profile}")
@@ -149,16 +169,28 @@ class ImportList:
             for c in found.columns
         ]
         heads = ("in the file", "taken for", "unit", "times", "port", "because")
-        most = (24, 22, 8, 8, 6, max(width - 60, 12))
-        wide = [
-            min(max(width_of(h), *(width_of(r[i]) for r in rows)) if rows else width_of(h), most[i])
-            for i, h in enumerate(heads)
-        ]
-        lines = [line(("  ".join(fit(h, w) for h, w in zip(heads, wide, strict=True)), "head"))]
+        kept = [i for i, h in enumerate(heads) if i < 3 or any(row[i] for row in rows)]
+        wide = {i: min(max([width_of(heads[i]), *(width_of(r[i]) for r in rows)]), _MOST.get(i, width)) for i in kept}
+        room = width - sum(w + 2 for i, w in wide.items() if i != _BECAUSE)
+        is_beside = room >= _LEAST_BECAUSE
+        names = [i for i in kept if i != _BECAUSE or is_beside]
+        lines = [line(("  ".join(heads[i] if i == _BECAUSE else fit(heads[i], wide[i]) for i in names), "head"))]
         for row, column in zip(rows, found.columns, strict=True):
             role = "dim" if column.channel is None else ""
-            lines.append(line(("  ".join(fit(c, w) for c, w in zip(row, wide, strict=True)), role)))
+            first = "  ".join(fit(row[i], wide[i]) for i in kept if i != _BECAUSE)
+            why = textwrap.wrap(row[_BECAUSE], room if is_beside else max(width - 4, 8)) or [""]
+            if is_beside:
+                lines.append(line((f"{first}  {why[0]}", role)))
+                lines += [line((" " * (width_of(first) + 2) + more, role)) for more in why[1:]]
+            else:
+                lines += [line((first, role)), *(line(("    " + more, "dim")) for more in why if more)]
         return lines
+
+
+def _wrapped(sign: str, text: str, width: int, role: str, *, ascii_only: bool) -> list[Line]:
+    """A sentence on as many lines as it needs, the later ones set in."""
+    parts = textwrap.wrap(plain(text, ascii_only=ascii_only), max(width - 2, 8)) or [""]
+    return [line((("  " if index else sign) + part, role)) for index, part in enumerate(parts)]
 
 
 def _sign_words(sign: str | None) -> str:

@@ -17,6 +17,8 @@ from tui.plain import fit
 
 __all__ = ["parts_of", "preview_lines", "strips_of"]
 
+_CELL = 14
+"""Cells of a value in the first rows, its gap included."""
 _UNITS = {channel.name: channel.unit for channel in CHANNELS}
 
 
@@ -67,11 +69,12 @@ def preview_lines(frame: pl.DataFrame, look: Look, width: int, rows: int) -> lis
             ink = draw_strip(strip, width=room, style=look.strips, bridge=2 * room)[0]
             lines.append(line(fit(f"{look.signs.unit(strip.unit)} {low} to {high}", 20), (ink, "accent")))
     lines.append(line(" " * 20, (time_axis(strips.from_s, strips.to_s, room, signs=look.signs), "dim")))
-    shown = [c for c in frame.columns if c == "t_s" or c in _UNITS][:7]
-    lines += [(), line(*((fit(c, 14, right=True), "head") for c in shown))]
+    fitting = max(width // _CELL, 1)
+    shown = [c for c in frame.columns if c == "t_s" or c in _UNITS][:fitting]
+    lines += [(), line(*((fit(c, _CELL, right=True), "head") for c in shown))]
     for row in frame.head(rows).select(shown).iter_rows():
         cells = [
-            fit("" if v is None else value_text(float(v), _UNITS.get(c, "s")), 14, right=True)
+            fit("" if v is None else value_text(float(v), _UNITS.get(c, "s")), _CELL, right=True)
             for c, v in zip(shown, row, strict=True)
         ]
         lines.append(line("".join(cells)))

@@ -6,11 +6,13 @@ Knows Textual, the model, `ingest` and the library's calls; reads no file on the
 from __future__ import annotations
 
 import threading
+import time
 from pathlib import Path
 from typing import ClassVar
 
 from textual.app import ComposeResult
 from textual.containers import Container, VerticalScroll
+from textual.timer import Timer
 
 from importers import ImportRefused, Inspection
 from importers.schema import Facts
@@ -26,10 +28,15 @@ from tui.screens.facts import FactsScreen
 from tui.screens.pick import PickScreen
 from tui.screens.place import Place
 from tui.screens.prompt import PromptScreen
+from tui.watch import SETTLED_S, FolderWatch
 from tui.widgets.ledger import Ledger
 from tui.widgets.lines_view import LinesView, Rule
 
 __all__ = ["ImportScreen"]
+
+
+LOOK_EVERY_S = 2.0
+"""How often a watched folder is looked at, as the command does."""
 
 
 class ImportScreen(Place):
@@ -48,6 +55,9 @@ class ImportScreen(Place):
         self._stop = threading.Event()
         self._imported: list[int] = []
         self._left_to_import: list[Entry] = []
+        self._is_importing = False
+        self._watch: FolderWatch | None = None
+        self._watch_timer: Timer | None = None
         yield LinesView(id="facts-line")
         yield Rule(signs.rule)
         with Container(id="files-and-detail"):
@@ -78,7 +88,9 @@ class ImportScreen(Place):
         self.top_line.tell(middle=self.model.summary())
         words = plain(facts_words(self._stated), ascii_only=self.joulebook.look.is_ascii)
         hint = words or "none stated: e states device, port, mode ... once for all files"
-        self.query_one("#facts-line", LinesView).show([line((" facts   ", "dim"), (hint, "" if words else "dim"))])
+        watched = f"   watching {plain(self._watch.folder)}" if self._watch is not None else ""
+        told = line((" facts   ", "dim"), (hint, "" if words else "dim"), (watched, "accent"))
+        self.query_one("#facts-line", LinesView).show([told])
         self._paint_detail()
 
     def _paint_detail(self) -> None:
@@ -108,6 +120,8 @@ class ImportScreen(Place):
     # files
     def action_path(self) -> None:
         """Name a file or a folder."""
+        if self.app.screen is not self:
+            return  # asked already: a key can come before the screen's own question
 
         def take(typed: str | None) -> None:
             if typed:
@@ -141,6 +155,9 @@ class ImportScreen(Place):
         def done(found: Inspection) -> None:
             entry.inspection, entry.refused = found, ""
             self._paint()
+            if entry.is_watched and not entry.is_sure:
+                self.tell(f"{plain(entry.path.name)} asks: a answers it", is_problem=False)
+            self._import_watched()
 
         def failed(error: Exception) -> None:
             entry.inspection = None
@@ -159,16 +176,19 @@ class ImportScreen(Place):
             self.tell("no open question about this file", is_problem=False)
             return
         question = entry.questions[0]
-        choices = [Choice(choice.value, choice.label) for choice in question.choices]
-        model = PickList(choices, is_many=False, signs=self.joulebook.look.signs)
+        title = plain(question.text, ascii_only=self.joulebook.look.is_ascii)
 
-        def take(values: tuple[str, ...] | None) -> None:
-            if values:
-                entry.answers[question.id] = values[0]
+        def take(answer: str | None) -> None:
+            if answer:
+                entry.answers[question.id] = answer
                 self._inspect(entry)
 
-        title = plain(question.text, ascii_only=self.joulebook.look.is_ascii)
-        self.app.push_screen(PickScreen(title, model), take)
+        if not question.choices:
+            self.app.push_screen(PromptScreen(title), take)
+            return
+        choices = [Choice(choice.value, choice.label) for choice in question.choices]
+        model = PickList(choices, is_many=False, signs=self.joulebook.look.signs)
+        self.app.push_screen(PickScreen(title, model), lambda values: take(values[0] if values else None))
 
     def action_facts(self) -> None:
         """State facts for all files."""
@@ -203,20 +223,32 @@ class ImportScreen(Place):
 
     def action_go_ahead(self) -> None:
         """Import what is sure, one file after the other."""
-        if self._left_to_import:
+        if self._is_importing:
             return
         self._left_to_import = self.model.sure()
         if not self._left_to_import:
             self.tell("nothing here is sure yet: answer the questions, or name files with /", is_problem=False)
             return
         self._stop.clear()
+        self._is_importing = True
         self._import_next()
+
+    def _import_watched(self) -> None:
+        """Go on with what is sure and comes from the watched folder."""
+        if not self._is_importing and self._watch is not None:
+            self._left_to_import = [entry for entry in self.model.sure() if entry.is_watched]
+            if self._left_to_import:
+                self._stop.clear()
+                self._is_importing = True
+                self._import_next()
 
     def _import_next(self) -> None:
         if not self._left_to_import or self._stop.is_set():
-            self._left_to_import = []
+            self._left_to_import, self._is_importing = [], False
             self.tell(f"done: {self.model.summary()}", is_problem=False)
             self._paint()
+            if not self._stop.is_set():
+                self._import_watched()
             return
         entry = self._left_to_import.pop(0)
         entry.is_reading = True
@@ -251,7 +283,7 @@ class ImportScreen(Place):
 
     def action_undo(self) -> None:
         """Take this import back, after a question."""
-        if not self._imported or self._left_to_import:
+        if not self._imported or self._is_importing:
             self.tell("nothing was imported here that could be taken back", is_problem=False)
             return
         library, runs = self.joulebook.library, list(self._imported)
@@ -261,7 +293,7 @@ class ImportScreen(Place):
             self._imported = []
             for entry in self.model.entries:
                 if entry.outcome is not None and entry.outcome.status == "imported":
-                    entry.outcome = None
+                    entry.outcome, entry.is_watched = None, False
             self.tell(f"{len(runs)} runs taken back", is_problem=False)
             self._paint()
 
@@ -272,6 +304,46 @@ class ImportScreen(Place):
                 )
 
         self.app.push_screen(PickScreen("take the import back", PickList(choices, is_many=False)), take)
+
+    def action_watch(self) -> None:
+        """Watch a folder, or stop watching."""
+        if self._watch is not None:
+            self._end_watch()
+            self.tell("no longer watching", is_problem=False)
+            self._paint()
+            return
+
+        def take(typed: str | None) -> None:
+            if typed:
+                self._watch = FolderWatch(Path(typed).expanduser())
+                self._watch_timer = self.set_interval(LOOK_EVERY_S, self._look)
+                self.tell(f"a file there is taken once it has not changed for {SETTLED_S:g} s", is_problem=False)
+                self._paint()
+                self._look()
+
+        self.app.push_screen(PromptScreen("folder to watch", paths=self.joulebook.jobs), take)
+
+    def _look(self) -> None:
+        watch = self._watch
+        if watch is None:
+            return
+
+        def done(settled: list[Path]) -> None:
+            if self._watch is watch and settled:
+                for path in settled:
+                    self._inspect(self.model.renew(path))
+                self._paint()
+
+        self.ask_library("watch", lambda: watch.settled(time.monotonic()), done, must_run=True)
+
+    def _end_watch(self) -> None:
+        self._watch = None
+        if self._watch_timer is not None:
+            self._watch_timer.stop()
+
+    def on_unmount(self) -> None:
+        """Leaving the place ends the watch."""
+        self._end_watch()
 
     def action_down(self) -> None:
         """Next file."""
