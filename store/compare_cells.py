@@ -96,6 +96,7 @@ def _usable(name: str, runs: Sequence[RunEvidence]) -> list[RunEvidence]:
         and (not kinds or run.kind in kinds)
         and run.value(name) is not None
         and not run.is_lower_bound
+        and not run.is_at_least(name)
         and (run.ambient_c is None or ROOM_C[0] <= run.ambient_c <= ROOM_C[1])
     ]
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from store.results.base import Array, Event, Mask, Result
 from store.results.budget import scaled, time_budget
-from store.results.detectors import EndOfLoad, cutbacks, end_of_load, held_stretch, smoothed
+from store.results.detectors import EndOfLoad, cutbacks, end_of_load, held_stretch, in_band, smoothed
 from store.results.energy import ENERGY, Integral, integral_result, integrate
 from store.results.facts import parse_load
 from store.results.method import Found, Method
@@ -19,7 +19,12 @@ from store.results.window import LoadWindow
 __all__ = ["METHODS", "held_quantity", "reduce"]
 
 RUNTIME = Method("runtime", 1, "length of the load window: first to last sample at a tenth of the plateau or more")
-HELD = Method("held", 1, "longest unbroken time within 5 % of the set load, or of the plateau where none is stated")
+HELD = Method(
+    "held",
+    2,
+    "longest unbroken time within 5 % of the set load, or of the plateau where none is stated; a lower bound where a "
+    "gap in the log ends it",
+)
 CUTBACK = Method(
     "cutback", 1, "when power first left the 5 % band downwards for over 10 s other than at the end, from load applied"
 )
@@ -161,7 +166,18 @@ def _held(run: Prepared, load: HeldLoad, is_gap: Mask) -> Result:
         budget=time_budget(run.signals.step_s, 2),
         span=(float(t[a]), float(t[b])),
         inputs=inputs,
+        warnings=_cut_by_gap(load, is_gap, a, b, band),
     )
+
+
+def _cut_by_gap(load: HeldLoad, is_gap: Mask, first: int, last: int, band: float) -> tuple[str, ...]:
+    """Said where the load was held on the other side of a gap as well: nothing shows that it was not held within."""
+    t, inside = load.t, in_band(load.quiet, load.level, band)
+    beside = [k for k in (first - 1, last) if 0 <= k < len(is_gap) and is_gap[k] and inside[k] and inside[k + 1]]
+    if not beside:
+        return ()
+    longest = max(float(t[k + 1] - t[k]) for k in beside)
+    return (f"a lower bound: a gap of {longest:.0f} s in the log ends it, and the load was held on its other side",)
 
 
 def _first_cutback(run: Prepared, window: LoadWindow, load: HeldLoad, backs: list[tuple[int, int]]) -> list[Result]:

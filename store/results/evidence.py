@@ -51,9 +51,12 @@ class RunEvidence:
     @property
     def is_lower_bound(self) -> bool:
         """Whether its energy is only known to be at least what it says."""
-        names = ("energy_out_wh", "energy_in_wh", "energy_wh")
-        found = [self.results[name] for name in names if name in self.results]
-        return any(text.startswith(LOWER_BOUND) for result in found for text in result.warnings)
+        return any(self.is_at_least(name) for name in ("energy_out_wh", "energy_in_wh", "energy_wh"))
+
+    def is_at_least(self, name: str) -> bool:
+        """Whether a result is only known to be at least what it says."""
+        result = self.results.get(name)
+        return result is not None and any(text.startswith(LOWER_BOUND) for text in result.warnings)
 
     def condition(self) -> str:
         """`C1, fixed 20 V, 30 W, 22 °C`: under what it was recorded, for sentences."""

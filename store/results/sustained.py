@@ -56,6 +56,7 @@ def sustained_power(runs: Sequence[RunEvidence], direction: str = "out") -> Sust
         and _at_room(run)
         and (load := _load_w(run, direction)) is not None
         and (run.kind != "heat" or _is_steady(run))
+        and not _is_open(run)
     ]
     if not tests:
         word = "discharge" if direction == "out" else "recharge"
@@ -137,6 +138,13 @@ def _failure(run: RunEvidence, direction: str) -> str:
     if runtime is not None and held < HELD_SHARE * runtime:
         return f"held {held / 60:.0f} min of {runtime / 60:.0f} min"
     return ""
+
+
+def _is_open(run: RunEvidence) -> bool:
+    """Whether a gap in the log leaves it open how long the load was held: no proof either way."""
+    held, runtime = run.value("held_s"), run.value("runtime_s")
+    is_short = held is not None and runtime is not None and held < HELD_SHARE * runtime
+    return is_short and run.is_at_least("held_s") and run.value("first_cutback_s") is None
 
 
 def _is_steady(run: RunEvidence) -> bool:
