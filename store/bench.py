@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, fields
+from dataclasses import asdict, fields, replace
 from datetime import date
 from typing import Any
 
@@ -20,6 +20,7 @@ from store.errors import NotFound, WrongFact
 from store.model import Calibration, DeviceRow, Meter
 from store.records import append_rows
 from store.results.base import Correction
+from store.settings import read_settings, write_setting
 from store.sheets import ClaimSheet, DeviceSheet, MarkSheet, PortSheet
 
 __all__ = [
@@ -34,6 +35,8 @@ __all__ = [
 ]
 
 _PARTS = {"ports": PortSheet, "marks": MarkSheet, "claims": ClaimSheet}
+POWER_SPEC = "power_spec"
+"""Group of settings that holds each meter's accuracy for the power it logs itself."""
 _DATES = ("made_on", "price_on")
 
 
@@ -166,7 +169,8 @@ def list_meters(cursor: duckdb.DuckDBPyConnection) -> tuple[Meter, ...]:
         "FROM catalogue.meter m ORDER BY m.meter"
     )
     found: list[Any] = rows(cursor, sql)
-    return tuple(Meter(*row) for row in found)
+    powers = read_settings(cursor, POWER_SPEC)
+    return tuple(replace(Meter(*row), power_spec=powers.get(row[0], "")) for row in found)
 
 
 def save_meter(cursor: duckdb.DuckDBPyConnection, meter: Meter, who: str, reason: str) -> None:
@@ -185,6 +189,12 @@ def save_meter(cursor: duckdb.DuckDBPyConnection, meter: Meter, who: str, reason
         changed = [(n, str(before[n]) or None, v or None) for n, v in plain.items() if before[n] != v]
         amend(cursor, [Change("meter", meter.name, *change) for change in changed], who, reason)
         cursor.execute("DELETE FROM catalogue.meter WHERE meter = ?", [meter.name])
+    power = read_settings(cursor, POWER_SPEC).get(meter.name, "")
+    if power != meter.power_spec:
+        if found:
+            change = Change("meter", meter.name, "power_spec", power or None, meter.power_spec or None)
+            amend(cursor, [change], who, reason)
+        write_setting(cursor, POWER_SPEC, meter.name, meter.power_spec or None)
     append_rows(cursor, "meter", [{"meter": meter.name, **plain}])
     if meter.calibrated_on:
         sql = "SELECT 1 FROM catalogue.calibration WHERE meter = ? AND calibrated_on = ?"

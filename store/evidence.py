@@ -32,7 +32,7 @@ from store.sheets import DeviceSheet
 if TYPE_CHECKING:
     from store.library import Library
 
-__all__ = ["BenchEvidence", "load_evidence", "read_evidence"]
+__all__ = ["BenchEvidence", "derive_evidence", "load_evidence", "read_evidence"]
 
 _RUN_COLUMNS = (
     "run_id, device, port, mode, kind, direction, load_set, ambient_c, meter, group_id, quality, started_at, channels, "
@@ -88,7 +88,7 @@ def read_evidence(library: Library, devices: Iterable[str] | None = None) -> Ben
     with library.catalogue.reader() as cursor:
         loaded = load_evidence(cursor, None if devices is None else tuple(devices))
     bench = library.bench()
-    return _derive(library, loaded, bench.devices, bench.meters)
+    return derive_evidence(library, loaded, bench.devices, bench.meters)
 
 
 def load_evidence(cursor: duckdb.DuckDBPyConnection, devices: Sequence[str] | None = None) -> list[_Run]:
@@ -141,9 +141,10 @@ def _run(row: Sequence[Any], results: Mapping[str, Result]) -> _Run:
     return _Run(evidence, str(row[1] or ""), tuple(json.loads(row[12])), float(clock))
 
 
-def _derive(
+def derive_evidence(
     library: Library, loaded: Sequence[_Run], sheets: Mapping[str, DeviceSheet], meters: Mapping[str, Meter]
 ) -> BenchEvidence:
+    """Results that follow from several runs, added to the runs that they speak of."""
     groups: dict[int, list[_Run]] = {}
     for run in loaded:
         if run.evidence.group_id is not None:
@@ -214,7 +215,7 @@ def _accuracy(run: _Run, meters: Mapping[str, Meter]) -> MeterAccuracy:
     meter = meters.get(run.evidence.meter or "")
     if meter is None:
         return MeterAccuracy(run.evidence.meter or "")
-    return MeterAccuracy(meter.name, meter.voltage_spec, meter.current_spec, meter.temperature_spec)
+    return MeterAccuracy(meter.name, meter.voltage_spec, meter.current_spec, meter.temperature_spec, meter.power_spec)
 
 
 def _measured_adapters(loaded: Sequence[_Run], groups: Mapping[int, Sequence[_Run]]) -> dict[int, AdapterEfficiency]:

@@ -18,21 +18,19 @@ import duckdb
 import pyarrow as pa
 
 from importers.schema import TRACE_COLUMNS, Facts
-from store import bench, diskio, migrations, runs
+from store import diskio, migrations, runs
 from store.accounts import load_account
+from store.bench_desk import BenchDesk
 from store.catalogue import Catalogue, rows
 from store.clock import now_utc, system_user, system_zone
 from store.device_views import DeviceViews
-from store.errors import DiskFault, LibraryTooNew, NotALibrary, NotFound, StoreError, WrongFact
+from store.errors import DiskFault, LibraryTooNew, NotALibrary, StoreError, WrongFact
 from store.layout import Layout
 from store.model import (
     Amendment,
     Answer,
-    Calibration,
-    DeviceRow,
     FacetCount,
     IngestOutcome,
-    Meter,
     ResultRow,
     RunPage,
     RunView,
@@ -40,7 +38,6 @@ from store.model import (
 )
 from store.questions import Question, QuestionDesk
 from store.results.base import Result
-from store.sheets import DeviceSheet
 from store.strips import strips_from_file
 from store.upkeep import Upkeep
 from store.version import __version__
@@ -52,14 +49,13 @@ if TYPE_CHECKING:
     from store.ingest import ImportJob
     from store.ingest_batch import ImportBatch
     from store.rebuild import RebuildReport
-    from store.reduction import Bench
 
 __all__ = ["Library"]
 
 T = TypeVar("T")
 
 
-class Library(Upkeep, DeviceViews):
+class Library(Upkeep, BenchDesk, DeviceViews):
     """An open library. Make one with `Library.open` or `Library.create`."""
 
     def __init__(self, path: Path, *, who: str | None = None) -> None:
@@ -264,16 +260,6 @@ class Library(Upkeep, DeviceViews):
             except StoreError as error:
                 self.notices.append(f"Packing was put off: {error}")
 
-    def bench(self) -> Bench:
-        """Devices and meters as they are now."""
-        from store.reduction import Bench
-
-        with self.catalogue.reader() as cursor:
-            devices = bench.load_devices(cursor)
-            meters = {meter.name: meter for meter in bench.list_meters(cursor)}
-            calibrations = bench.load_calibrations(cursor)
-        return Bench(devices, meters, calibrations)
-
     # runs
 
     def runs(
@@ -475,69 +461,10 @@ class Library(Upkeep, DeviceViews):
         order = ("devices", "ports", "claims", "meters", "runs", "samples", "results", "events", "verdicts")
         return {name: shown[name] for name in (*order, *[n for n in shown if n not in order])}
 
-    # devices and meters
-
-    def devices(self) -> tuple[DeviceRow, ...]:
-        """Devices that have a sheet or runs."""
-        with self.catalogue.reader() as cursor:
-            return bench.list_devices(cursor)
-
-    def device(self, name: str) -> DeviceSheet:
-        """A device's sheet.
-
-        Raises:
-            NotFound: It has none.
-        """
-        with self.catalogue.reader() as cursor:
-            sheets = bench.load_devices(cursor)
-        if name not in sheets:
-            raise NotFound.of("device", name, sheets)
-        return sheets[name]
-
-    def sheets(self) -> dict[str, DeviceSheet]:
-        """Every device's sheet, by its code."""
-        with self.catalogue.reader() as cursor:
-            return bench.load_devices(cursor)
-
-    def save_device(self, sheet: DeviceSheet, who: str | None = None, reason: str = "") -> int:
-        """Store a device's sheet; differences from the one before become amendments.
-
-        Returns:
-            How many fields changed; 0 for a new device or an unchanged sheet.
-        """
-        with self._writer() as cursor:
-            return bench.save_device(cursor, sheet, who or self.who, reason)
-
-    def meters(self) -> tuple[Meter, ...]:
-        """Every meter, with the date of its latest calibration."""
-        with self.catalogue.reader() as cursor:
-            return bench.list_meters(cursor)
-
-    def add_meter(self, meter: Meter, who: str | None = None, reason: str = "") -> None:
-        """Store a meter; differences from what was stored before become amendments."""
-        with self._writer() as cursor:
-            bench.save_meter(cursor, meter, who or self.who, reason)
-
-    def add_calibration(self, calibration: Calibration, who: str | None = None, reason: str = "") -> None:
-        """Append to a meter's dated list of calibrations."""
-        with self._writer() as cursor:
-            bench.save_calibration(cursor, calibration, who or self.who, reason)
-
-    def calibrations(self, meter: str | None = None) -> Sequence[Calibration]:
-        """Calibrations by date, of one meter or of all."""
-        with self.catalogue.reader() as cursor:
-            return bench.load_calibrations(cursor, meter)
-
     def amendments(self, table_name: str | None = None, keys: Sequence[str] | None = None) -> tuple[Amendment, ...]:
         """Changes of facts, the oldest first; of one table and keys where given."""
         with self.catalogue.reader() as cursor:
             return runs.load_amendments(cursor, table_name, keys)
-
-    @contextmanager
-    def _writer(self) -> Iterator[duckdb.DuckDBPyConnection]:
-        with self.catalogue.writer() as cursor:
-            self.check_schema(cursor)
-            yield cursor
 
 
 def _no_library(layout: Layout) -> str:

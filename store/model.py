@@ -218,6 +218,8 @@ class Meter:
     temperature_spec: str = ""
     calibrated_on: date | None = None
     note: str = ""
+    power_spec: str = ""
+    """Of the power that it logs itself, as a mains analyser does."""
 
 
 @dataclass(frozen=True, slots=True)

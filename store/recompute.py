@@ -24,8 +24,12 @@ from store.records import RunRecord, append_rows, event_rows, main_columns, resu
 
 if TYPE_CHECKING:
     from store.library import Library
+    from store.reduction import Bench
 
 __all__ = ["ResultChange", "load_records", "recompute", "reduce_again", "replace_results"]
+
+SET_BY_PEOPLE = ("constant ", "gain of ", "offset of ", "correction of ")
+"""How the inputs begin that change only when a person changes a fact: see `results.redo_base`."""
 
 PORTION = 256
 """Runs per transaction: chosen by us so that one commits in well under a second."""
@@ -91,10 +95,14 @@ def load_records(cursor: duckdb.DuckDBPyConnection, run_ids: Sequence[int] | Non
 
 
 def reduce_again(
-    library: Library, records: Sequence[RunRecord], progress: Callable[[int, int], None] | None = None
+    library: Library,
+    records: Sequence[RunRecord],
+    progress: Callable[[int, int], None] | None = None,
+    *,
+    bench: Bench | None = None,
 ) -> list[RunRecord]:
-    """The records with results, events and previews made anew from their traces."""
-    bench = library.bench()
+    """The records with results, events and previews made anew from their traces, by the library's bench or another."""
+    bench = bench or library.bench()
     done: list[RunRecord] = []
     for file, group in groupby(records, key=lambda record: record.provenance.trace_file):
         path = library.layout.absolute(file)
@@ -105,7 +113,7 @@ def reduce_again(
 
 
 def _rows_by_name(cursor: duckdb.DuckDBPyConnection, run_ids: Sequence[int]) -> dict[tuple[int, str], dict[str, Any]]:
-    columns = ("rowid", "run_id", *_COMPARED, "warnings")
+    columns = ("rowid", "run_id", *_COMPARED, "warnings", "inputs")
     sql = (
         f"SELECT {', '.join(columns)} FROM catalogue.result WHERE is_current AND run_id IN (SELECT unnest(?::BIGINT[]))"
     )
@@ -115,7 +123,14 @@ def _rows_by_name(cursor: duckdb.DuckDBPyConnection, run_ids: Sequence[int]) -> 
 
 def _is_same(old: Mapping[str, Any], new: Mapping[str, Any]) -> bool:
     """Equal but for rounding: sums may differ in the last bits from one processor to another."""
-    return all(_equal(old[name], new[name]) for name in (*_COMPARED, "warnings"))
+    if not all(_equal(old[name], new[name]) for name in (*_COMPARED, "warnings")):
+        return False
+    return old["inputs"] == new["inputs"] or _set_by_people(old["inputs"]) == _set_by_people(new["inputs"])
+
+
+def _set_by_people(inputs: str) -> dict[str, Any]:
+    """Of a result's inputs those that a person decides: constants of the detectors, corrections of a calibration."""
+    return {key: value for key, value in json.loads(inputs).items() if key.startswith(SET_BY_PEOPLE)}
 
 
 def _equal(old: object, new: object) -> bool:

@@ -49,7 +49,9 @@ class Bench:
             thresholds=self.thresholds,
         )
         if meter:
-            accuracy = MeterAccuracy(meter.name, meter.voltage_spec, meter.current_spec, meter.temperature_spec)
+            accuracy = MeterAccuracy(
+                meter.name, meter.voltage_spec, meter.current_spec, meter.temperature_spec, meter.power_spec
+            )
             context = replace(context, meter=accuracy, corrections=self._corrections(facts))
         if sheet:
             context = replace(

@@ -64,7 +64,8 @@ VIEWS: dict[str, str] = {
     "tolerance_percent, load, kind, ambient_c FROM catalogue.claim ORDER BY device, position",
     "meters": "SELECT meter, concat_ws('; ', nullif('voltage ' || voltage_spec, 'voltage '), "
     "nullif('current ' || current_spec, 'current '), "
-    "nullif('temperature ' || temperature_spec, 'temperature ')) AS spec, "
+    "nullif('temperature ' || temperature_spec, 'temperature '), "
+    "(SELECT 'power ' || value FROM catalogue.meta WHERE key = 'power_spec:' || meter.meter)) AS spec, "
     "(SELECT max(calibrated_on) FROM catalogue.calibration c WHERE c.meter = meter.meter) AS calibrated_on, "
     "(SELECT arg_max(due_on, calibrated_on) FROM catalogue.calibration c WHERE c.meter = meter.meter) AS due_on, "
     "voltage_spec, current_spec, temperature_spec, note FROM catalogue.meter ORDER BY meter",

@@ -28,6 +28,7 @@ TOPICS: dict[str, tuple[str, ...]] = {
     "cli_meter": ("meter",),
     "cli_profile": ("profile",),
     "cli_edit": ("edit", "delete", "amendments", "recompute"),
+    "cli_thresholds": ("thresholds",),
     "cli_group": ("group", "ungroup"),
     "cli_care": ("verify", "pack", "rebuild", "backup", "restore", "files", "check"),
     "cli_publish": ("report", "plot", "export"),

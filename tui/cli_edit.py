@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -12,7 +12,14 @@ from tui.cli_runs import print_rows
 from tui.format import local_time
 from tui.printing import Column
 
-__all__ = ["register", "run_numbers"]
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from store.previews import VerdictChange
+    from store.recompute import ResultChange
+    from tui.cli_session import Session
+
+__all__ = ["print_changes", "print_flips", "register", "run_numbers"]
 
 _EDIT_HELP = examples(
     "Change facts of runs. The old values stay readable as amendments, and results that rest on them are made again.",
@@ -174,11 +181,26 @@ def recompute(
     session = session_of(context)
     library = session.open_library()
     numbers = run_numbers(runs) if runs else None
+    from store.previews import RecomputePreview, flips
+
     with session.progress("making results again") as report:
-        changes = library.recompute(numbers, dry_run=dry_run, progress=report)
+        if dry_run:
+            found = library.preview_recompute(numbers, progress=report)
+        else:
+            before = library.verdicts()
+            changes = tuple(library.recompute(numbers, progress=report))
+            found = RecomputePreview(changes, flips(before, library.verdicts()) if changes else ())
     if as_json:
-        session.document(changes)
+        session.document(found)
         return
+    print_changes(session, found.changes)
+    print_flips(session, found.verdicts, verb="would flip" if dry_run else "flipped")
+    verb = "would change" if dry_run else "changed"
+    session.say(f"{things(len(found.changes), 'result')} {verb}, {things(len(found.verdicts), 'verdict')} with them.")
+
+
+def print_changes(session: Session, changes: Sequence[ResultChange]) -> None:
+    """Results that came, or would come, out otherwise: before, now, by how much."""
     from tui.answers import cell
 
     columns = [Column("run", is_number=True), Column("result"), Column("before", is_number=True)]
@@ -192,8 +214,19 @@ def recompute(
     ]
     if rows:
         print_rows(session, columns, rows)
-    verb = "would change" if dry_run else "changed"
-    session.say(f"{things(len(changes), 'result')} {verb}.")
+
+
+def print_flips(session: Session, changes: Sequence[VerdictChange], *, verb: str) -> None:
+    """Claims that are, or would be, judged otherwise."""
+    if not changes:
+        return
+    session.out("")
+    session.out(f"verdicts that {verb}")
+    columns = [Column("device"), Column("claim", may_shrink=True), Column("before"), Column("after"), Column("runs")]
+    rows: list[tuple[object, ...]] = [
+        (c.device, c.claim, c.before, c.after, ", ".join(map(str, c.run_ids))) for c in changes
+    ]
+    print_rows(session, columns, rows)
 
 
 def _moved(old: float | str | None, new: float | str | None) -> str:

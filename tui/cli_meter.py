@@ -16,7 +16,8 @@ __all__ = ["register"]
 _ADD_HELP = examples(
     "Add a meter, or change it: what it had before stays as an amendment.",
     'joulebook meter add M2 --voltage "0.05% + 2d(0.001)" --current "0.1% + 2d(0.001)" --calibrated 2026-01-10',
-    "joulebook meter add T1 --temperature 0.5",
+    'joulebook meter add M3 --voltage 0.1% --current 0.2% --power "0.2% + 2d(0.01)"',
+    'joulebook meter add T1 --temperature "1% + 5d(0.1)"',
     more="Accuracy is the limit of error as printed: percent of reading, %r of range where a range is given, digits "
     "with their size. A quantity left out is unknown, and so are uncertainties that rest on it.",
 )
@@ -42,6 +43,9 @@ def add(
     voltage: Annotated[str, typer.Option("--voltage", metavar="SPEC", help="Accuracy of voltage.")] = "",
     current: Annotated[str, typer.Option("--current", metavar="SPEC", help="Accuracy of current.")] = "",
     temperature: Annotated[str, typer.Option("--temperature", metavar="SPEC", help="Accuracy of temperature.")] = "",
+    power: Annotated[
+        str, typer.Option("--power", metavar="SPEC", help="Accuracy of the power that it logs itself, as on the mains.")
+    ] = "",
     calibrated: Annotated[
         str | None, typer.Option("--calibrated", metavar="DATE", help="Day of the calibration.")
     ] = None,
@@ -51,8 +55,8 @@ def add(
     from store.model import Meter
 
     session = session_of(context)
-    _check(voltage=voltage, current=current, temperature=temperature)
-    meter = Meter(name, voltage, current, temperature, _day(calibrated), note)
+    _check(voltage=voltage, current=current, temperature=temperature, power=power)
+    meter = Meter(name, voltage, current, temperature, _day(calibrated), note, power)
     session.open_library(create=True).add_meter(meter)
     session.say(f"Meter {name} is in the library.")
 
@@ -86,10 +90,12 @@ def list_meters(context: typer.Context, as_json: Annotated[bool, JsonOption] = F
     if as_json:
         session.document(meters)
         return
-    columns = [Column("meter"), *(Column(name, may_shrink=True) for name in ("voltage", "current", "temperature"))]
+    columns = [Column("meter")]
+    columns += [Column(name, may_shrink=True) for name in ("voltage", "current", "power", "temperature")]
     columns += [Column("calibrated"), Column("note", may_shrink=True)]
     rows: list[tuple[object, ...]] = [
-        (m.name, m.voltage_spec, m.current_spec, m.temperature_spec, m.calibrated_on, m.note) for m in meters
+        (m.name, m.voltage_spec, m.current_spec, m.power_spec, m.temperature_spec, m.calibrated_on, m.note)
+        for m in meters
     ]
     print_rows(session, columns, rows)
     if not meters:

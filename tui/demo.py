@@ -19,6 +19,7 @@ import demo_parquet
 from store import Library
 from store.layout import Layout
 from store.model import Calibration, Meter
+from store.results.base import Correction
 from store.sheet_reader import read_sheet
 
 __all__ = ["DEMO_WHO", "DEMO_ZONE", "build_demo", "is_library"]
@@ -97,6 +98,7 @@ def _meter(entry: dict[str, Any]) -> Meter:
         temperature_spec=entry.get("temperature", ""),
         calibrated_on=None if entry.get("calibration") else entry.get("calibrated_on"),
         note=entry.get("note", ""),
+        power_spec=entry.get("power", ""),
     )
 
 
@@ -109,4 +111,5 @@ def _calibration(meter: str, entry: dict[str, Any]) -> Calibration:
         due_on=entry.get("due_on"),
         found=entry.get("found", ""),
         adjusted="adjusted" if entry.get("adjusted") else "",
+        corrections=tuple(Correction(**correction) for correction in entry.get("correction", ())),
     )

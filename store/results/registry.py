@@ -27,6 +27,7 @@ from store.results.base import Event, Reduction, Result, RunContext, Trace
 from store.results.method import Found, Method
 from store.results.prepared import Prepared, prepare
 from store.results.redo_base import constant_input, correction_inputs
+from store.results.thresholds import THRESHOLDS
 
 __all__ = ["METHODS", "REDUCERS", "Reducer", "reduce_run"]
 
@@ -67,6 +68,9 @@ METHODS: Mapping[str, Method] = MappingProxyType({m.name: m for reducer in REDUC
 """Every method by name: `recompute` holds stored versions against these."""
 
 
+OF_HEAT: frozenset[str] = frozenset(m.name for m in (summary.TEMPERATURE, *heat.METHODS))
+
+
 def reduce_run(trace: Trace, context: RunContext, imported_events: Sequence[Event] = ()) -> Reduction:
     """All results and events of one run. Pure: the same trace and facts give the same numbers.
 
@@ -80,29 +84,46 @@ def reduce_run(trace: Trace, context: RunContext, imported_events: Sequence[Even
     """
     run = prepare(trace, context)
     results: dict[str, Result] = {}
-    shared = _shared_inputs(run)
+    changed = run.limits.changed()
     events: list[Event] = [*imported_events, *run.signals.events, *_gap_events(run, imported_events)]
     for reducer in REDUCERS:
         if reducer.fits(context.kind):
             found = reducer.reduce(run)
-            results.update((r.name, replace(r, inputs={**r.inputs, **shared})) for r in found.results)
+            results.update((r.name, _with_shared(run, r, changed)) for r in found.results)
             events.extend(found.events)
     return Reduction(tuple(results.values()), tuple(sorted(set(events), key=lambda e: (e.from_s, e.to_s, e.kind))))
 
 
-def _shared_inputs(run: Prepared) -> dict[str, float | str]:
-    """What every result of the run rests on: samples, corrections that were applied, constants that were changed."""
-    shared: dict[str, float | str] = {constant_input(name): run.limits[name] for name in run.limits.changed()}
+def _with_shared(run: Prepared, result: Result, changed: Sequence[str]) -> Result:
+    """The result with what it rests on beside its own inputs: samples, corrections applied, constants changed."""
+    shared: dict[str, float | str] = {
+        constant_input(name): run.limits[name]
+        for name in changed
+        if not (decides := THRESHOLDS[name].decides) or result.method in decides or result.name in decides
+    }
     shared["samples in the log"] = run.signals.samples
-    if run.signals.power is not None:
+    if run.signals.power is not None and result.method not in OF_HEAT:
         shared["samples without power"] = run.signals.power.left_out
     for item in run.context.corrections:
-        if item.channel in run.trace.channels:
+        if item.channel in run.trace.channels and _rests_on(result, item.channel):
             gain, offset = correction_inputs(item.channel)
             shared |= {gain: item.gain, offset: item.offset}
             if item.source:
                 shared[f"correction of {item.channel}"] = item.source
-    return shared
+    return replace(result, inputs={**result.inputs, **shared})
+
+
+def _rests_on(result: Result, channel: str) -> bool:
+    """Whether a correction of this channel is in a result."""
+    is_heat = result.method in OF_HEAT
+    if not channel.startswith("temperature_"):
+        return not is_heat
+    if not is_heat:
+        return False
+    if result.method == summary.TEMPERATURE.name:
+        return result.name.rsplit("_", 2)[0] == channel.removesuffix("_c")
+    ambient = channel == "temperature_ambient_c" and result.inputs.get("over") == "logged ambient"
+    return ambient or result.inputs.get("probe") == channel
 
 
 def _gap_events(run: Prepared, imported: Sequence[Event]) -> list[Event]:
