@@ -263,7 +263,13 @@ class Library(Upkeep, BenchDesk, DeviceViews):
     # runs
 
     def runs(
-        self, filter_text: str = "", *, sort: str = "-started_at", limit: int | None = 500, offset: int = 0
+        self,
+        filter_text: str = "",
+        *,
+        sort: str = "-started_at",
+        limit: int | None = 500,
+        offset: int = 0,
+        columns: Sequence[str] | None = None,
     ) -> RunPage:
         """A page of the list: rows of the `runs` view.
 
@@ -272,13 +278,16 @@ class Library(Upkeep, BenchDesk, DeviceViews):
             sort: Columns of `runs`, `-` before one for the largest first.
             limit: Most rows; None for all.
             offset: Rows left out before them.
+            columns: Columns wanted; all of `runs` where None, which takes longer.
 
         Raises:
             FilterError: A word that means nothing.
-            NotFound: No such column to sort by.
+            NotFound: No such column.
         """
         with self.catalogue.reader() as cursor:
-            return runs.list_runs(cursor, filter_text, sort=sort, limit=limit, offset=offset, zone=self.zone)
+            return runs.list_runs(
+                cursor, filter_text, sort=sort, limit=limit, offset=offset, zone=self.zone, columns=columns
+            )
 
     def runs_frame(self, filter_text: str = "", *, sort: str = "-started_at") -> pl.DataFrame:
         """Every run that fits the filter, as a Polars frame."""

@@ -51,8 +51,8 @@ RUN_COLUMNS: tuple[str, ...] = (
 
 _DERIVED = {
     "meter_overdue": (
-        "EXISTS (SELECT 1 FROM catalogue.calibration c WHERE c.meter = run.meter "
-        "GROUP BY c.meter HAVING max(c.due_on) < CAST(coalesce(run.started_at, run.imported_at) AS DATE))"
+        "coalesce((SELECT max(c.due_on) FROM catalogue.calibration c WHERE c.meter = run.meter) "
+        "< CAST(coalesce(run.started_at, run.imported_at) AS DATE), false)"
     )
 }
 

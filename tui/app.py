@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import importlib
 import logging
 from collections.abc import Awaitable, Callable, Iterable, Sequence
 from pathlib import Path
@@ -33,6 +34,8 @@ _log = logging.getLogger(__name__)
 
 WATCH_S = 0.5
 """How often the library's generation is looked at, so that new runs show within a second."""
+WARM_UP_S = 0.2
+"""How long after the first list the page of a run is loaded: the list is drawn by then."""
 
 
 class JoulebookApp(KeyOrder):
@@ -56,6 +59,7 @@ class JoulebookApp(KeyOrder):
         self.undo_steps: list[Undo] = []
         self.question_text = ""
         self._generation: int | None = None
+        self._is_warm = False
         self.animation_level = "none"
         for theme in THEMES:
             self.register_theme(theme)
@@ -70,6 +74,12 @@ class JoulebookApp(KeyOrder):
         """Open on the list of runs."""
         self.push_screen(RunsScreen())
         self.set_interval(WATCH_S, self._watch)
+
+    def warm_up(self) -> None:
+        """Load the page of a run while a person looks at the list, so that it opens at once."""
+        if not self._is_warm:
+            self._is_warm = True
+            self.set_timer(WARM_UP_S, lambda: self.jobs.ask("warm", _load_run_page, done=_nothing, failed=_nothing))
 
     def action_leave(self) -> None:
         """Interrupt what runs and leave at once."""
@@ -175,6 +185,14 @@ class JoulebookApp(KeyOrder):
         for command in super().get_system_commands(screen):
             if command.title in {"Theme", "Screenshot"}:
                 yield command
+
+
+def _load_run_page() -> None:
+    importlib.import_module("tui.screens.run")
+
+
+def _nothing(_answer: object) -> None:
+    """Whatever came of it: the page is loaded when it is opened otherwise."""
 
 
 def _zone_of(name: str) -> ZoneInfo:

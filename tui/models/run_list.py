@@ -47,6 +47,12 @@ class RunList:
     _contents: dict[str, list[str]] = field(default_factory=dict)
 
     # what to ask for
+    def wanted(self) -> tuple[str, ...]:
+        """Columns of the `runs` view that the list needs: those it shows, and what marks a row."""
+        chosen = [column for name in self.columns if (column := column_named(name)) is not None]
+        uncertainties = [column.uncertainty for column in chosen if column.uncertainty]
+        return ("run_id", "quality", *(column.name for column in chosen), *uncertainties)
+
     def missing_pages(self, first: int, last: int) -> list[int]:
         """Pages that hold rows `first` to `last` and are not loaded."""
         last = min(last, self.shown - 1)

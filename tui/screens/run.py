@@ -14,6 +14,7 @@ from textual.containers import Container, Vertical
 from importers.schema import CHANNELS
 from store.model import RunPage, RunView, StripSet
 from tui.keys import bindings
+from tui.models.fine_strips import FINE, LONG, FineStrips
 from tui.models.lines import Line, line
 from tui.models.pick_list import Choice, PickList
 from tui.models.run_page import PageRow, RunPageModel, nearest_values
@@ -40,6 +41,8 @@ class RunScreen(Place):
         super().__init__()
         self._run_id = run_id
         self._strips: StripSet | None = None
+        self._fine = FineStrips(run_id)
+        self._fine_asked: tuple[int, tuple[str, ...]] | None = None
         self._rows: list[PageRow] = []
 
     def body(self) -> ComposeResult:
@@ -97,6 +100,12 @@ class RunScreen(Place):
         library, run_id = self.joulebook.library, self._run_id
         channels, span = tuple(self.model.channels), (self.model.from_s, self.model.to_s)
         buckets = max(2 * self.plot.columns, 2)
+        if view.samples >= LONG:
+            self._read_fine(view)
+            if (found := self._fine.window(list(channels), *span, buckets)) is not None:
+                self._strips = found
+                self._paint_plot()
+                return
 
         def done(strips: StripSet) -> None:
             self._strips = strips
@@ -104,12 +113,32 @@ class RunScreen(Place):
 
         self.ask_library("plot", lambda: library.strips(run_id, channels, *span, buckets), done)
 
+    def _read_fine(self, view: RunView) -> None:
+        """Ask once for strips of the whole of a long run, fine enough to zoom into."""
+        library, run_id = self.joulebook.library, self._run_id
+        if self._fine.run_id != run_id:
+            self._fine = FineStrips(run_id)
+        wanted = tuple(self._fine.missing([c for c in self.model.channels if c in view.channels]))
+        if not wanted or self._fine_asked == (run_id, wanted):
+            return
+        self._fine_asked = (run_id, wanted)
+
+        def done(strips: StripSet) -> None:
+            self._fine_asked = None
+            if self._fine.run_id == run_id:
+                self._fine.take(strips)
+                self._read_strips()
+
+        self.ask_library("fine", lambda: library.strips(run_id, wanted, buckets=FINE), done)
+
     def _read_cursor(self) -> None:
         view = self.model.view
         if view is None:
             return
         library, run_id, at = self.joulebook.library, self._run_id, self.model.cursor_s
-        reach = max(2 * (view.interval_s or 0.0), self.model.span_s / max(2 * self.plot.columns, 2))
+        interval = view.interval_s or 0.0
+        reach = max(2 * interval, self.model.span_s / max(2 * self.plot.columns, 2))
+        reach = min(reach, 1000 * interval) if interval else reach
 
         def call() -> dict[str, float]:
             samples: pa.Table = library.samples(run_id, view.channels, at - reach, at + reach)
@@ -291,7 +320,9 @@ class RunScreen(Place):
             if rows:
                 self._open(int(rows[0]["run_id"]), target)
 
-        self.ask_library("neighbour", lambda: library.runs(text, sort=sort, limit=1, offset=target), done)
+        self.ask_library(
+            "neighbour", lambda: library.runs(text, sort=sort, limit=1, offset=target, columns=("run_id",)), done
+        )
 
     def _open(self, run_id: int, index: int) -> None:
         self.joulebook.run_list.cursor = index

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from typing import ClassVar
 
+from textual import events
 from textual.app import ComposeResult
 from textual.containers import Container, Horizontal
 from textual.widgets import Input, Static
@@ -30,6 +31,8 @@ __all__ = ["RunsScreen"]
 
 COMPLETED_FIELDS = ("port", "mode", "device", "kind", "meter")
 FEWEST_TO_COMPARE = 2
+AHEAD = PAGE // 2
+"""Rows off screen that are read before the cursor comes to them."""
 
 
 class RunsScreen(Place):
@@ -58,9 +61,10 @@ class RunsScreen(Place):
         """Read the first page."""
         self._seen: dict[int, RunView] = {}
         self._shown_view: RunView | None = None
+        self._has_completions = False
+        self._ordered: tuple[object, ...] = ()
         self.ledger.focus()
         self.read_list(keep_run=None)
-        self._read_completions()
 
     # parts
     @property
@@ -83,9 +87,10 @@ class RunsScreen(Place):
         """Ask for the list anew; the cursor goes back to `keep_run` where that is still near."""
         library, text, sort = self.joulebook.library, self.list.filter_text, self.list.sort
         offset, limit = self.list.window() if keep_run is not None else (0, PAGE)
+        columns = self.list.wanted()
 
         def call() -> RunPage:
-            return library.runs(text, sort=sort, limit=limit, offset=offset)
+            return library.runs(text, sort=sort, limit=limit, offset=offset, columns=columns)
 
         def done(page: RunPage) -> None:
             self.list.replace(page, offset, keep_run=keep_run)
@@ -93,6 +98,7 @@ class RunsScreen(Place):
             self.tell("")
             self._paint_list()
             self.read_glance()
+            self.joulebook.warm_up()
 
         self.ask_library("list", call, done, failed=self._list_refused)
 
@@ -120,19 +126,22 @@ class RunsScreen(Place):
         return "no runs yet: i imports a meter's export"
 
     def _read_missing(self) -> None:
-        """Ask for the pages on screen that are not loaded."""
-        first = self.ledger.first_on_screen
-        missing = self.list.missing_pages(first, first + self.ledger.rows_on_screen)
-        if not missing:
-            return
-        library, text, sort = self.joulebook.library, self.list.filter_text, self.list.sort
+        """Ask for the pages on screen that are not loaded, and for the next ones before they are come to."""
+        first, rows = self.ledger.first_on_screen, self.ledger.rows_on_screen
+        missing = self.list.missing_pages(first - AHEAD, first + rows + AHEAD)
+        text, sort, columns = self.list.filter_text, self.list.sort, self.list.wanted()
+        order = (text, sort, columns, *missing)
+        if not missing or (order == self._ordered and self.joulebook.jobs.is_waiting("runs.pages")):
+            return  # asked for already: asking again would make the answer void that is on its way
+        self._ordered = order
+        library = self.joulebook.library
         offset, limit = missing[0] * PAGE, (missing[-1] + 1 - missing[0]) * PAGE
 
         def call() -> RunPage:
-            return library.runs(text, sort=sort, limit=limit, offset=offset)
+            return library.runs(text, sort=sort, limit=limit, offset=offset, columns=columns)
 
         def done(page: RunPage) -> None:
-            if (text, sort) == (self.list.filter_text, self.list.sort):
+            if (text, sort, columns) == (self.list.filter_text, self.list.sort, self.list.wanted()):
                 self.list.add(page, offset)
                 self.ledger.count = self.list.shown
                 self.ledger.repaint()
@@ -170,6 +179,10 @@ class RunsScreen(Place):
         pane.show(draw(view, self.joulebook.look, width=width, height=height))
 
     def _read_completions(self) -> None:
+        """Ask for the values that exist, when the filter line is first gone to."""
+        if self._has_completions:
+            return
+        self._has_completions = True
         library = self.joulebook.library
 
         def call() -> dict[str, list[str]]:
@@ -182,10 +195,17 @@ class RunsScreen(Place):
     def library_changed(self) -> None:
         """Show what is true now; the cursor stays on its run."""
         self._seen.clear()
+        self._has_completions = False
         self.read_list(keep_run=self.list.run_id())
-        self._read_completions()
+        if self.filter_input.has_focus:
+            self._read_completions()
 
     # what Textual tells
+    def on_descendant_focus(self, message: events.DescendantFocus) -> None:
+        """Learn what can be completed once the filter line is gone to."""
+        if message.widget is self.filter_input:
+            self._read_completions()
+
     def on_screen_resume(self) -> None:
         """Come back from another place: the cursor may have moved on there."""
         self._paint_list()
@@ -341,7 +361,7 @@ class RunsScreen(Place):
         def take(values: tuple[str, ...] | None) -> None:
             if values is not None:
                 self.list.choose_columns(values)
-                self._paint_list()
+                self.read_list(keep_run=self.list.run_id())
 
         self.app.push_screen(PickScreen("columns", model), take)
 

@@ -32,8 +32,10 @@ _ROLE_CLASSES = {
 }
 
 
-class Ledger(ScrollView, can_focus=True):
+class Ledger(ScrollView, can_focus=True, inherit_bindings=False):
     """Rows of text with a cursor; only what is on screen is ever built.
+
+    The arrow keys are the place's own: the base class would scroll a long list and leave the cursor where it is.
 
     Args:
         row: Gives the row of an index at a width, without the cursor's sign; None where it is not loaded yet.
@@ -49,8 +51,8 @@ class Ledger(ScrollView, can_focus=True):
         "ledger--quiet",
     }
 
-    cursor: reactive[int] = reactive(0, init=False)
-    count: reactive[int] = reactive(0, init=False)
+    cursor: reactive[int] = reactive(0, init=False, repaint=False)
+    count: reactive[int] = reactive(0, init=False, repaint=False)
 
     class CursorMoved(Message):
         """The cursor stands on another row."""
@@ -86,6 +88,7 @@ class Ledger(ScrollView, can_focus=True):
         sign: str = "▌",
         id: str | None = None,  # noqa: A002 (Textual's word)
     ) -> None:
+        self._role_styles: dict[tuple[str, bool], Style] = {}
         super().__init__(id=id)
         self._row = row
         self._head = head
@@ -115,11 +118,21 @@ class Ledger(ScrollView, can_focus=True):
         self._fit()
         self.cursor = self.validate_cursor(self.cursor)
 
-    def watch_cursor(self, _old: int, new: int) -> None:
-        """Keep the row under the cursor in view and tell who listens."""
+    def watch_cursor(self, old: int, new: int) -> None:
+        """Keep the row under the cursor in view and tell who listens; only the two rows that differ are drawn anew."""
+        top = self.first_on_screen
         self.scroll_to_cursor()
-        self.refresh()
+        if top == self.first_on_screen:
+            for index in (old, new):
+                self.refresh(Region(0, index - top + self.head_height, self.size.width, 1))
+        else:
+            self.refresh()
         self.post_message(self.CursorMoved(self, new))
+
+    def notify_style_update(self) -> None:
+        """Other colours: forget the old ones."""
+        self._role_styles.clear()
+        super().notify_style_update()
 
     def on_resize(self) -> None:
         """Fit the length to the new width."""
@@ -170,17 +183,20 @@ class Ledger(ScrollView, can_focus=True):
         return self._strip((sign, *(row or ())), width, on_cursor=on_cursor)
 
     def _strip(self, of: Line, width: int, *, on_cursor: bool) -> Strip:
-        base = self.rich_style
-        if on_cursor:
-            base += Style(bgcolor=self.get_component_rich_style("ledger--cursor").bgcolor)
-        segments = []
-        for text, role in pad_to(of, width):
-            style = base
+        return Strip([Segment(text, self._style(role, on_cursor)) for text, role in pad_to(of, width)], width)
+
+    def _style(self, role: str, on_cursor: bool) -> Style:
+        """A role's style; worked out once, for a list has thousands of pieces."""
+        found = self._role_styles.get((role, on_cursor))
+        if found is None:
+            found = self.rich_style
+            if on_cursor:
+                found += Style(bgcolor=self.get_component_rich_style("ledger--cursor").bgcolor)
             if role in _ROLE_CLASSES:
-                found = self.get_component_rich_style(_ROLE_CLASSES[role])
-                style = base + Style(color=found.color, bold=found.bold)
-            segments.append(Segment(text, style))
-        return Strip(segments, width)
+                of_role = self.get_component_rich_style(_ROLE_CLASSES[role])
+                found += Style(color=of_role.color, bold=of_role.bold)
+            self._role_styles[role, on_cursor] = found
+        return found
 
     def on_click(self, event: events.Click) -> None:
         """Put the cursor where the mouse points; a click on the cursor's row opens it."""
