@@ -157,7 +157,7 @@ def _decide(
     numeric, tally = guess_numeric(layout, words), Tally()
     rows = read_rows(_head_piece(view), layout, numeric, words, tally)
     late = [
-        read_rows(Piece(text, layout.data_line, is_last=False, ends_line=True), layout, frozenset(), words, Tally())
+        read_rows(Piece(text, layout.data_line, is_last=False, ends_line=True), layout, numeric, words, Tally())
         for text in (*view.slices, view.tail)
         if text
     ]

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import polars as pl
 
-from importers.bytesview import Piece
+from importers.bytesview import Piece, count_byte
 from importers.schema import Problem
 from importers.shape import SPACE, SPACES, Layout, is_end_mark, quoted_cells, split_line
 from importers.words import Vocabulary
@@ -98,22 +98,24 @@ def read_rows(
         tally: gets every line that is no sample.
         used: columns wanted; None for all.
     """
-    text, first = _below_header(piece, layout, tally)
-    tally.lines += text.count(b"\n") + (not text.endswith(b"\n") and bool(text))
-    if numeric and piece.ends_line and (frame := _natively(text, layout, numeric, used)) is not None:
+    text, first, newlines = _below_header(piece, layout, tally)
+    tally.lines += newlines + (not text.endswith(b"\n") and bool(text))
+    if numeric and piece.ends_line and (frame := _natively(text, newlines, layout, numeric, used)) is not None:
         return Rows(frame, first)
     return _by_text(text, first, piece, layout, words, tally)
 
 
-def _below_header(piece: Piece, layout: Layout, tally: Tally) -> tuple[bytes, int]:
-    """Cut preamble and header off the piece that holds them."""
+def _below_header(piece: Piece, layout: Layout, tally: Tally) -> tuple[bytes, int, int]:
+    """Cut preamble and header off the piece that holds them; count the line ends that are left."""
     skip = layout.data_line - piece.first_line
+    newlines = piece.count_newlines()
     if skip <= 0:
-        return piece.text, piece.first_line
+        return piece.text, piece.first_line, newlines
     at = 0
     for number in range(piece.first_line, layout.data_line):
         end = piece.text.find(b"\n", at) + 1
         line = piece.text[at:end].strip()
+        newlines -= end > 0
         tally.lines += 1
         if not line.strip(b',;|\t "'):
             tally.blank += 1
@@ -122,16 +124,16 @@ def _below_header(piece: Piece, layout: Layout, tally: Tally) -> tuple[bytes, in
         else:
             tally.header += 1
         at = end
-    return piece.text[at:], layout.data_line
+    return piece.text[at:], layout.data_line, newlines
 
 
-def _natively(text: bytes, layout: Layout, numeric: frozenset[int], used: frozenset[int] | None) -> pl.DataFrame | None:
+def _natively(
+    text: bytes, lines: int, layout: Layout, numeric: frozenset[int], used: frozenset[int] | None
+) -> pl.DataFrame | None:
     """Parse numbers natively; None where any line or cell is not plain."""
-    if len(layout.delimiter) > 1 or layout.delimiter == SPACE or b'"' in text or layout.thousands or b"\0" in text:
+    if len(layout.delimiter.encode()) > 1 or layout.delimiter == SPACE or b'"' in text or layout.thousands or b"\0" in text:
         return None
-    mark = layout.delimiter.encode()
-    lines = text.count(b"\n")
-    if text.count(mark) != lines * (layout.width - 1):
+    if count_byte(text, layout.delimiter) != lines * (layout.width - 1):
         return None
     schema = {name_of(i): pl.Float64() if i in numeric else pl.String() for i in range(layout.width)}
     try:

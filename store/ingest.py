@@ -9,12 +9,13 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
+import numpy as np
 import polars as pl
 
 from importers.schema import Facts, ImportedExport, ImportedRun, RunStart
@@ -28,7 +29,7 @@ from store.numbers import next_run_id
 from store.originals import OriginalCopy
 from store.records import RunRecord, footer_entry
 from store.reduction import Bench, direction_of, reduce_record
-from store.results.base import ArrayTrace
+from store.results.base import Array, ArrayTrace
 from store.traces import MEMORY_SAMPLES, ParquetTrace, TraceWriter, WrittenTrace, to_table
 from store.version import __version__
 
@@ -56,19 +57,28 @@ class _RunSink:
             return
         self.last_s = float(samples["t_s"][-1])
         if self.interval_s is None and samples.height > 1:
-            self.interval_s = float(samples["t_s"].diff().median())  # type: ignore[arg-type]
+            self.interval_s = float(np.median(np.diff(samples["t_s"].to_numpy())))
         self.writer.write(to_table(self.run_id, samples))
         if self.kept is not None:
             self.kept.append(samples)
             if self.writer.samples > MEMORY_SAMPLES:
                 self.kept = None
 
-    def trace(self) -> ArrayTrace | None:
-        """The samples as arrays, NULL as NaN; None where they did not fit in memory."""
-        if not self.kept:
+    def take_trace(self) -> ArrayTrace | None:
+        """The samples as arrays, NULL as NaN, which are then no longer kept; None where they did not fit in memory."""
+        kept, self.kept = self.kept, None
+        if not kept:
             return None
-        whole = pl.concat(self.kept, how="diagonal")
-        return ArrayTrace({column.name: column.cast(pl.Float64).to_numpy() for column in whole})
+        names = dict.fromkeys(name for frame in kept for name in frame.columns)
+        return ArrayTrace({name: _joined(kept, name) for name in names})
+
+
+def _joined(frames: Sequence[pl.DataFrame], name: str) -> Array:
+    parts = [
+        frame[name].cast(pl.Float64).to_numpy() if name in frame.columns else np.full(frame.height, np.nan)
+        for frame in frames
+    ]
+    return np.concatenate(parts) if len(parts) > 1 else parts[0]
 
 
 class ImportJob:
@@ -176,7 +186,7 @@ class ImportJob:
         self, sink: _RunSink, run: ImportedRun, export: ImportedExport, bench: Bench
     ) -> tuple[RunRecord, WrittenTrace]:
         record = self._record(sink, run, export)
-        trace = sink.trace()
+        trace = sink.take_trace()
         if trace is not None:
             record = reduce_record(record, trace, bench)
             written = sink.writer.finish([footer_entry(record)])
@@ -184,8 +194,7 @@ class ImportJob:
             # Too long for memory: the samples are read back from the finished file.
             written = sink.writer.finish([footer_entry(record)])
             on_disk = ParquetTrace(written.path, 0, written.samples, run.start.channels)
-            record = reduce_record(record, on_disk, bench)
-        sink.kept = None
+            record = reduce_record(record, on_disk, bench, is_timed=True)
         return record, written
 
     def _record(self, sink: _RunSink, run: ImportedRun, export: ImportedExport) -> RunRecord:

@@ -102,29 +102,57 @@ def time_facts(pieces: Iterator[Mapping[str, Array]]) -> tuple[float, float | No
     return last, float(np.median(medians)) if medians else None
 
 
-def preview_of(trace: Trace, duration_s: float) -> StripSet:
-    """The 120-bucket strips that are stored with a run."""
-    builder = BandBuilder(0.0, duration_s, PREVIEW_BUCKETS)
-    for piece in trace.chunks(trace.channels):
-        builder.add(piece, trace.channels)
-    return builder.finish()
+class _Watched:
+    """A trace whose first pass over a channel fills the preview's buckets too: a long trace is read once less."""
+
+    def __init__(self, trace: Trace, duration_s: float) -> None:
+        self.samples = trace.samples
+        self.channels = tuple(trace.channels)
+        self._trace = trace
+        self._bands = BandBuilder(0.0, duration_s, PREVIEW_BUCKETS)
+        self._seen: set[str] = set()
+
+    def chunks(self, channels: tuple[str, ...]) -> Iterator[Mapping[str, Array]]:
+        """Yield the pieces of the trace."""
+        fresh = tuple(n for n in channels if n in self.channels and n not in self._seen)
+        rows = 0
+        bands = BandBuilder(self._bands.from_s, self._bands.to_s, PREVIEW_BUCKETS)
+        for piece in self._trace.chunks(channels):
+            bands.add(piece, fresh)
+            rows += len(piece["t_s"])
+            if rows >= self.samples and fresh:
+                self._bands.take(bands)
+                self._seen.update(fresh)
+            yield piece
+
+    def preview(self) -> StripSet:
+        """The 120-bucket strips that are stored with a run."""
+        left = tuple(n for n in self.channels if n not in self._seen)
+        if left:
+            for _ in self.chunks(left):
+                pass
+        return self._bands.finish()
 
 
-def reduce_record(record: RunRecord, trace: Trace, bench: Bench) -> RunRecord:
+def reduce_record(record: RunRecord, trace: Trace, bench: Bench, *, is_timed: bool = False) -> RunRecord:
     """The run with its duration, interval, preview, results and events.
 
     Args:
         record: A run that is not stored yet.
         trace: Its samples.
         bench: Devices and meters as the library knows them.
+        is_timed: True where the record holds duration and interval already: a long trace is read once less.
     """
-    duration_s, interval_s = time_facts(trace.chunks(()))
-    reduction = reduce_run(trace, bench.context(record.facts), record.events)
+    duration_s, interval_s = record.duration_s, record.interval_s
+    if not is_timed:
+        duration_s, interval_s = time_facts(trace.chunks(()))
+    watched = _Watched(trace, duration_s)
+    reduction = reduce_run(watched, bench.context(record.facts), record.events)
     return replace(
         record,
         duration_s=duration_s,
         interval_s=interval_s,
         channels=tuple(trace.channels),
-        preview=preview_of(trace, duration_s),
+        preview=watched.preview(),
         reduction=reduction,
     )

@@ -67,6 +67,10 @@ class BandBuilder:
         band.total[which] += np.add.reduceat(values, starts)
         band.count[which] += np.diff(np.append(starts, len(values)))
 
+    def take(self, other: BandBuilder) -> None:
+        """Take over the bands of channels that this one has not."""
+        self._bands.update(other._bands)
+
     def finish(self) -> StripSet:
         """The strips of every channel that had a value."""
         order = [c.name for c in CHANNELS if c.name in self._bands]

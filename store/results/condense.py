@@ -10,6 +10,7 @@ import queue
 import threading
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from typing import TypeVar
 
 import numpy as np
 
@@ -33,6 +34,8 @@ from store.results.thresholds import Limits
 
 __all__ = ["condense"]
 
+T = TypeVar("T")
+
 AGAINST = ("energy_against", "charge_against")
 BLOCK = 64
 """Samples of a block: even, so that every second sample of one block lines up with the next."""
@@ -41,16 +44,16 @@ QUIET_SHARE = 0.02
 NOISE_SPAN = 8.0
 """... or by less than this many standard deviations of the noise: 64 samples span about 5."""
 ONES = np.ones(BLOCK)
-MOST_KEPT = 4_000_000
+MOST_KEPT = 600_000
 """Samples kept at the most; past that every block counts as quiet, and the run says so."""
 
 
-def ahead(pieces: Iterator[Mapping[str, Array]]) -> Iterator[Mapping[str, Array]]:
-    """The same pieces, read one ahead by a thread of their own: decoding and arithmetic share two cores."""
-    ready: queue.Queue[Mapping[str, Array] | BaseException | None] = queue.Queue(maxsize=2)
+def ahead(pieces: Iterator[T]) -> Iterator[T]:
+    """The same items, made up to two ahead by a thread of their own: decoding and arithmetic share two cores."""
+    ready: queue.Queue[T | BaseException | None] = queue.Queue(maxsize=2)
     stop = threading.Event()
 
-    def put(item: Mapping[str, Array] | BaseException | None) -> bool:
+    def put(item: T | BaseException | None) -> bool:
         while not stop.is_set():
             try:
                 ready.put(item, timeout=0.1)
@@ -80,6 +83,19 @@ def ahead(pieces: Iterator[Mapping[str, Array]]) -> Iterator[Mapping[str, Array]
         thread.join()
 
 
+@dataclass(frozen=True, slots=True)
+class _Blocks:
+    """Whole blocks of the electrical track, and the sample after them."""
+
+    part: dict[str, Array]
+    steps: dict[str, Array]
+    """What each step adds to the running integrals."""
+    has_gap: Mask
+    rows: dict[str, Array]
+    low: dict[str, Array]
+    high: dict[str, Array]
+
+
 @dataclass(slots=True)
 class _Track:
     """The electrical track while it grows."""
@@ -98,8 +114,11 @@ class _Track:
     left_out: int = 0
     is_coarse: bool = False
 
-    def add(self, piece: Mapping[str, Array]) -> None:
-        """Take the next samples: `t_s`, and V and I or P, NaN where absent."""
+    def blocks(self, piece: Mapping[str, Array]) -> _Blocks | None:
+        """Make blocks of the next samples: `t_s`, and V and I or P, NaN where absent; the rest is carried on.
+
+        Needs nothing of what `keep` decides, so that a thread of its own can be one piece ahead.
+        """
         names = {"t": "t_s", "v": "voltage_v", "i": "current_a"} if self.has_product else {"t": "t_s", "p": "power_w"}
         new = {short: piece[name] for short, name in names.items()}
         valid = np.isfinite(new["t"])
@@ -111,23 +130,25 @@ class _Track:
         self.used += len(new["t"])
         if self.carry:
             new = {n: np.concatenate((self.carry[n], y)) for n, y in new.items()}
-        blocks = (len(new["t"]) - 1) // BLOCK
-        if blocks > 0:
-            self._blocks({n: y[: blocks * BLOCK + 1] for n, y in new.items()}, blocks)
-        self.carry = {n: y[max(blocks, 0) * BLOCK :] for n, y in new.items()}
-
-    def _blocks(self, part: dict[str, Array], blocks: int) -> None:
+        count = max((len(new["t"]) - 1) // BLOCK, 0)
+        self.carry = {n: y[count * BLOCK :] for n, y in new.items()}
+        if not count:
+            return None
+        part = {n: y[: count * BLOCK + 1] for n, y in new.items()}
         if self.has_product:
             part["p"] = part["v"] * part["i"]
         is_gap = np.diff(part["t"]) > max(self.limits["gap_steps"] * self.step_s, self.limits["gap_min_s"])
         steps = self._steps(part, is_gap)
-        rows = {n: part[n][:-1].reshape(blocks, BLOCK) for n in self.values}
+        rows = {n: part[n][:-1].reshape(count, BLOCK) for n in self.values}
         low, high = {n: y.min(axis=1) for n, y in rows.items()}, {n: y.max(axis=1) for n, y in rows.items()}
-        whole = self._whole(rows, low, high)
-        if is_gap.any():
-            whole |= is_gap.reshape(blocks, BLOCK).any(axis=1)
         part["gap"] = np.append(is_gap, False).astype(np.float64)
-        self._keep(part, steps, whole, low, high)
+        has_gap: Mask = np.logical_or.reduce(is_gap.reshape(count, BLOCK), axis=1)
+        return _Blocks(part, steps, has_gap, rows, low, high)
+
+    def keep(self, blocks: _Blocks) -> None:
+        """Take the next blocks, in order: the quiet ones shortened."""
+        whole = self._whole(blocks.rows, blocks.low, blocks.high) | blocks.has_gap
+        self._keep(blocks.part, blocks.steps, whole, blocks.low, blocks.high)
 
     @property
     def values(self) -> tuple[str, ...]:
@@ -223,7 +244,7 @@ class _Track:
             gained = steps.get(name, np.zeros(len(part["t"]) - 1))
             out[f"total {name}"] = self.base.get(name, 0.0) + np.concatenate(([0.0], np.cumsum(gained)))
         self.parts.append(out)
-        return {n: np.concatenate([p[n] for p in self.parts]) for n in out}
+        return {n: np.concatenate([p.pop(n) for p in self.parts]) for n in tuple(out)}  # frees what it has joined
 
 
 def _thinned(t: Array, y: Array, gap_s: float) -> tuple[Array, Array]:
@@ -274,16 +295,13 @@ def condense(
     thin: dict[str, list[tuple[Array, Array]]] = {n: [] for n in names if track is None or n not in own[:2]}
     first_s = last_s = None
     gap_s = max(limits["gap_steps"] * step, limits["gap_min_s"])
-    for raw in _chain(first, ahead(rest)):
-        piece = correct(raw, corrections)
-        if not len(piece["t_s"]):
-            continue
+    for piece, blocks in ahead(_in_blocks(_chain(first, rest), corrections, track)):
         first_s = float(piece["t_s"][0]) if first_s is None else first_s
         last_s = float(piece["t_s"][-1])
         for name, kept in thin.items():
             kept.append(_thinned(piece["t_s"], piece[name], gap_s))
-        if track is not None:
-            track.add(piece)
+        if track is not None and blocks is not None:
+            track.keep(blocks)
     series = {
         n: Series(*(np.concatenate(part) for part in zip(*kept, strict=True))) for n, kept in thin.items() if kept
     }
@@ -310,6 +328,16 @@ def condense(
     return Signals(
         samples, first_s or 0.0, last_s or 0.0, step, series, power, gaps, tuple(warnings), tuple(events), BLOCK * step
     )
+
+
+def _in_blocks(
+    pieces: Iterator[Mapping[str, Array]], corrections: tuple[Correction, ...], track: _Track | None
+) -> Iterator[tuple[Mapping[str, Array], _Blocks | None]]:
+    """Corrected pieces, each with the blocks that it completes."""
+    for raw in pieces:
+        piece = correct(raw, corrections)
+        if len(piece["t_s"]):
+            yield piece, track.blocks(piece) if track is not None else None
 
 
 def _chain(first: Mapping[str, Array], rest: Iterator[Mapping[str, Array]]) -> Iterator[Mapping[str, Array]]:
