@@ -31,7 +31,10 @@ RULES = (
     ),
     Rule(
         "tui/models",
-        frozenset({"tui.models", "tui.format", "tui.plain", "tui.ingest", "tui.printing_device", "store", "importers"})
+        frozenset(
+            {"tui.models", "tui.format", "tui.plain", "tui.ingest", "tui.printing_device", "tui.printing_run"}
+            | {"store", "importers"}
+        )
         | frozenset({"numpy", "polars", "pyarrow"}),
     ),
     Rule("tui/format.py", frozenset({"store", "importers.schema", "numpy", "tui.plain"})),

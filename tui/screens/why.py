@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from typing import ClassVar
 
+from textual import events
 from textual.app import ComposeResult
 from textual.containers import VerticalScroll
 
@@ -30,6 +31,7 @@ class WhyScreen(Place):
     def __init__(self, run_id: int, name: str) -> None:
         super().__init__()
         self._run_id, self._result = run_id, name
+        self._account: tuple[Result, str] | None = None
 
     def body(self) -> ComposeResult:
         """One block of lines that scrolls."""
@@ -43,11 +45,22 @@ class WhyScreen(Place):
         self.top_line.tell(middle=f"{self._result}, run {self._run_id}")
         library, run_id, name = self.joulebook.library, self._run_id, self._result
 
-        def done(account: Result) -> None:
-            width = max(self.query_one("#why").size.width - 4, 30)
-            self.query_one("#why-lines", LinesView).show(why_lines(account, self.joulebook.look, width))
+        def done(found: tuple[Result, str]) -> None:
+            self._account = found
+            self._paint()
 
-        self.ask_library("why", lambda: library.why(run_id, name), done)
+        self.ask_library("why", lambda: (library.why(run_id, name), library.redo_sql(run_id, name)), done)
+
+    def _paint(self) -> None:
+        if self._account is not None:
+            account, sql = self._account
+            width = max(self.query_one("#why").size.width - 4, 30)
+            shown = why_lines(account, self._run_id, self.joulebook.look, width, sql=sql)
+            self.query_one("#why-lines", LinesView).show(shown)
+
+    def on_resize(self, event: events.Resize) -> None:  # noqa: ARG002 (each class of a place hears of it)
+        """Lay the lines out anew."""
+        self._paint()
 
     def action_down(self) -> None:
         """Further down."""
