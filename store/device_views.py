@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from store.course_grid import CourseGrid
     from store.library import Library
     from store.pages import ComparisonPage, DevicePage
+    from store.results.evidence import Measured
     from store.results.verdict import Verdict
 
 __all__ = ["DeviceViews"]
@@ -66,6 +67,17 @@ class DeviceViews:
         from store import compare
 
         return compare.compare_devices(self._own_library(), names, by=by)
+
+    def measured(self, run_ids: Sequence[int]) -> dict[int, dict[str, Measured]]:
+        """Current results of some runs as measured values, which know what they share with others of their meter.
+
+        Args:
+            run_ids: The runs; those that are not there are left out.
+        """
+        from store.evidence import measured_runs
+
+        with self._own_library().catalogue.reader() as cursor:
+            return measured_runs(cursor, run_ids)
 
     def course(self, name: str) -> CourseGrid:
         """Which tests of the course a device has behind it, and which are to do.

@@ -32,7 +32,7 @@ from store.sheets import DeviceSheet
 if TYPE_CHECKING:
     from store.library import Library
 
-__all__ = ["BenchEvidence", "derive_evidence", "load_evidence", "read_evidence"]
+__all__ = ["BenchEvidence", "derive_evidence", "load_evidence", "measured_runs", "read_evidence"]
 
 _RUN_COLUMNS = (
     "run_id, device, port, mode, kind, direction, load_set, ambient_c, meter, group_id, quality, started_at, channels, "
@@ -103,6 +103,18 @@ def load_evidence(cursor: duckdb.DuckDBPyConnection, devices: Sequence[str] | No
     found: list[Any] = rows(cursor, f"SELECT {_RUN_COLUMNS} FROM catalogue.run WHERE {where} ORDER BY run_id", values)
     results = _results(cursor, where, values)
     return [_run(row, results.get(row[0], {})) for row in found]
+
+
+def measured_runs(cursor: duckdb.DuckDBPyConnection, run_ids: Sequence[int]) -> dict[int, dict[str, Measured]]:
+    """Current results of runs as measured values, by run and name."""
+    where, values = "run_id IN (SELECT unnest(?))", [list(run_ids)]
+    found: list[Any] = rows(cursor, f"SELECT {_RUN_COLUMNS} FROM catalogue.run WHERE {where}", values)
+    results = _results(cursor, where, values)
+    evidence = [_run(row, results.get(row[0], {})).evidence for row in found]
+    return {
+        run.run_id: {name: value for name in run.results if (value := measured(run, name)) is not None}
+        for run in evidence
+    }
 
 
 def _results(cursor: duckdb.DuckDBPyConnection, where: str, values: Sequence[object]) -> dict[int, dict[str, Result]]:

@@ -5,13 +5,14 @@ Knows `RunView`, strips and text; no Textual. Differences and whether they are a
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
 
 from store.model import ResultRow, RunView, Strip, StripSet
-from store.results.comparison import difference
+from store.results.comparison import difference, unlike
 from store.results.evidence import Measured
 from tui import format as fmt
 from tui.models.lines import Line, line
@@ -46,6 +47,8 @@ class CompareModel:
     origin: Origin = "load"
     views: list[RunView] = field(default_factory=list)
     strips: dict[int, StripSet] = field(default_factory=dict)
+    measured: Mapping[int, Mapping[str, Measured]] = field(default_factory=dict)
+    """Results with what they share with others of their meter, by run and name."""
 
     def offsets_s(self) -> dict[int, float]:
         """Seconds to add to each run's own time.
@@ -95,10 +98,29 @@ class CompareModel:
         high = np.concatenate([s.highest for s in found])
         return Strip(self.channel, found[0].unit, low, (low + high) / 2, high)
 
-    def choose_channel(self) -> None:
-        """Keep the channel where all runs have it, else take one that most have."""
+    def choose_channel(self) -> str:
+        """Keep the channel where all runs have it, else take one that most have; says so where it is another."""
         wanted = dict.fromkeys((self.channel, *MAIN_CHANNELS, *(c for v in self.views for c in v.channels)))
+        before = self.channel
         self.channel = max(wanted, key=lambda c: sum(c in v.channels for v in self.views), default=self.channel)
+        if self.channel == before:
+            return ""
+        lacking = sum(before not in v.channels for v in self.views)
+        who = "none" if lacking == len(self.views) else f"not all ({len(self.views) - lacking} of {len(self.views)})"
+        return f"{who} of these runs logged {channel_words(before)}; {channel_words(self.channel)} is shown"
+
+    def conditions_words(self) -> str:
+        """What differs between the tests, where like is not set against like; empty where it is."""
+        facts = [v.facts for v in self.views]
+        told = unlike(
+            {
+                "kind of test": [f.kind for f in facts],
+                "port": [f.port for f in facts],
+                "mode": [f.mode for f in facts],
+                "load": [f.load_set for f in facts],
+            }
+        )
+        return plain(" ".join(told), ascii_only=self.look.is_ascii)
 
     def label(self, view: RunView) -> str:
         """What a run is called in the legend, and whether it lacks the channel."""
@@ -134,15 +156,10 @@ class CompareModel:
         return [name for name, times in seen.items() if times > 1]
 
     def _row(self, name: str, cell: int) -> Line:
-        first = self._current(self.views[0]).get(name) if self.views else None
         parts: list[str | tuple[str, str]] = [(fit(result_words(name), 18), "dim")]
         for index, view in enumerate(self.views):
-            found = self._current(view).get(name)
-            shown = self._shown(found)
-            told = ""
-            is_apart = False
-            if index and found is not None and first is not None:
-                told, is_apart = self._difference(found, first)
+            shown = self._shown(self._current(view).get(name))
+            told, is_apart = self._difference(name, view, self.views[0]) if index else ("", False)
             text = fit(f"{shown}  {told}" if told else shown, cell)
             parts += [(text, "accent" if is_apart else ""), "  "]
         return line(*parts)
@@ -154,20 +171,23 @@ class CompareModel:
             return fmt.span_words(found.value)
         return fmt.reading(found.value, found.uncertainty, found.unit, signs=self.look.signs)
 
-    @staticmethod
-    def _difference(found: ResultRow, first: ResultRow) -> tuple[str, bool]:
-        """The difference from the first run, and whether it exceeds its uncertainty."""
-        if found.value is None or first.value is None:
+    def _difference(self, name: str, view: RunView, first: RunView) -> tuple[str, bool]:
+        """The difference from the first run, and whether it exceeds its uncertainty; what one meter shares cancels."""
+        one = self.measured.get(view.facts.run_id, {}).get(name)
+        other = self.measured.get(first.facts.run_id, {}).get(name)
+        if one is None or other is None:
             return "", False
-        d = difference(
-            Measured(found.value, found.unit, found.uncertainty), Measured(first.value, first.unit, first.uncertainty)
-        )
-        decimals = fmt.decimals_of(max(abs(found.value), abs(first.value)), d.uncertainty)
+        d = difference(one, other)
+        decimals = fmt.decimals_of(max(abs(one.value), abs(other.value)), d.uncertainty)
         sign = "+" if d.value > 0 else ""
         text = f"{sign}{fmt.number(d.value, decimals)}"
         if d.uncertainty is None:
-            return text, False
+            return f"{text}?", False
         return (text if d.is_told_apart else f"({text})"), d.is_told_apart
+
+    def legend_words(self) -> str:
+        """What signs beside a difference mean, where any stands there."""
+        return "differences from A: (in brackets) within their uncertainty, ? where that is unknown"
 
 
 def _load_applied_s(view: RunView) -> float:

@@ -8,9 +8,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import ClassVar
 
+from textual import events
 from textual.app import ComposeResult
 
 from store.model import RunView, StripSet
+from store.results.evidence import Measured
 from tui.keys import bindings
 from tui.models.compare import LETTERS, CompareModel
 from tui.models.lines import Line, line
@@ -51,6 +53,7 @@ class CompareScreen(Place):
         yield LinesView(id="compare-legend")
         yield TracePlot(is_ascii=look.is_ascii, id="compare-plot")
         yield Rule(look.signs.rule)
+        yield LinesView(id="compare-note")
         yield Ledger(self._row, self.model.head_line, sign=look.signs.cursor, id="compare-rows")
 
     def on_mount(self) -> None:
@@ -61,18 +64,19 @@ class CompareScreen(Place):
                 f"the first {MOST} marked runs are shown; {self._left_out} more would not be told apart",
                 is_problem=False,
             )
-        library, run_ids = self.joulebook.library, self._run_ids
-        self.ask_library("runs", lambda: [library.run(r) for r in run_ids], self._take_views)
+        self.library_changed()
 
     @property
     def ledger(self) -> Ledger:
         """Results side by side."""
         return self.query_one("#compare-rows", Ledger)
 
-    def _take_views(self, views: list[RunView]) -> None:
+    def _take(self, came: tuple[list[RunView], dict[int, dict[str, Measured]]]) -> None:
+        views, self.model.measured = came
         self.model.views = views
         self.model.strips = {v.facts.run_id: v.preview for v in views}
-        self.model.choose_channel()
+        if told := self.model.choose_channel():
+            self.tell(told, is_problem=False)
         self._paint()
         self._read_strips()
 
@@ -115,7 +119,10 @@ class CompareScreen(Place):
             sample = "━━━━" if not off else ("╍╍╍╍" if on > off else "┅┅┅┅")
             sample = "----" if self.joulebook.look.is_ascii else sample
             legend.append(line((f" {LETTERS[index]} {sample} ", f"colour:{self._colour(index)}"), model.label(view)))
+        if told := model.conditions_words():
+            legend.append(line((f" {told}", "warn")))
         self.query_one("#compare-legend", LinesView).show(legend)
+        self.query_one("#compare-note", LinesView).show([line((f" {model.legend_words()}", "dim"))])
         self._rows = model.rows(self.ledger.size.width - 3)
         self.ledger.count = len(self._rows)
         self.ledger.repaint()
@@ -124,14 +131,19 @@ class CompareScreen(Place):
         del width
         return line(" ", *self._rows[index]) if index < len(self._rows) else None
 
-    def on_resize_plot(self) -> None:
+    def on_resize(self, event: events.Resize) -> None:
         """Draw in the new size."""
-        self._paint()
+        super().on_resize(event)
+        self.call_after_refresh(self._paint)
 
     def library_changed(self) -> None:
         """Facts or results may be others now."""
         library, run_ids = self.joulebook.library, self._run_ids
-        self.ask_library("runs", lambda: [library.run(r) for r in run_ids], self._take_views)
+
+        def call() -> tuple[list[RunView], dict[int, dict[str, Measured]]]:
+            return [library.run(r) for r in run_ids], library.measured(run_ids)
+
+        self.ask_library("runs", call, self._take)
 
     def action_channel(self, channel: str) -> None:
         """Compare another channel."""
