@@ -439,14 +439,14 @@ class Library(Upkeep, BenchDesk, DeviceViews):
         return self.question(sql, limit=limit, timeout_s=timeout_s).run()
 
     def _load_views(self, names: set[str]) -> Mapping[str, pa.Table | str]:
-        generation = self.generation()
         found: dict[str, pa.Table | str] = {}
-        with self._reading:
-            if generation != self._kept_generation:
-                self._kept = {}
-                self._kept_generation = generation
-            kept = dict(self._kept)
         with self.catalogue.reader() as cursor:
+            generation = self.generation()  # nobody writes while we read: views and files are of one moment
+            with self._reading:
+                if generation != self._kept_generation:
+                    self._kept = {}
+                    self._kept_generation = generation
+                kept = dict(self._kept)
             for name in sorted(names & set(VIEWS)):
                 found[name] = kept[name] if name in kept else cursor.sql(VIEWS[name]).to_arrow_table()
             files = [str(row[0]) for row in rows(cursor, "SELECT file FROM catalogue.trace_file ORDER BY trace_id")]

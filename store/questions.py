@@ -26,6 +26,7 @@ _LOOKS_AROUND = re.compile(
     r"\b(show|information_schema|duckdb_\w+|pragma_\w+|sqlite_\w+|pg_\w+|query|query_table|columns|summarize)\b",
     re.IGNORECASE,
 )
+_TRIES = 4
 _POINTER = re.compile(r"LINE (\d+): (.*)\n( *)\^")
 
 
@@ -169,6 +170,7 @@ class Question:
         self._lock = threading.Lock()
         self._cursor: duckdb.DuckDBPyConnection | None = None
         self._stopped = ""
+        self._ended = threading.Event()
 
     def run(self) -> Answer:
         """Run it and fetch the answer, one row more than the limit to know whether it was cut.
@@ -177,26 +179,41 @@ class Question:
             QueryFailed: Wrong, interrupted or out of time.
         """
         started = time.monotonic()
-        cursor = self._desk.cursor()
         timer = threading.Timer(self.timeout_s, self._out_of_time) if self.timeout_s else None
+        if timer:
+            timer.daemon = True
+            timer.start()
+        try:
+            for _ in range(_TRIES):
+                try:
+                    table, is_cut = self._try()
+                    break
+                except duckdb.IOException as error:
+                    moved = error  # a trace was packed between our looking it up and opening it: look again
+                    self._check_stopped(error)
+            else:
+                raise explained(moved, self.sql) from moved
+        except duckdb.Error as error:
+            self._check_stopped(error)
+            raise explained(error, self.sql) from error
+        finally:
+            self._ended.set()
+            if timer:
+                timer.cancel()
+        return Answer(table, is_cut, time.monotonic() - started)
+
+    def _try(self) -> tuple[pa.Table, bool]:
+        cursor = self._desk.cursor()
         try:
             self._prepare(cursor)
             with self._lock:
                 self._cursor = cursor
                 self._check_stopped()
-            if timer:
-                timer.start()
-            table, is_cut = self._fetch(cursor)
-        except duckdb.Error as error:
-            self._check_stopped(error)
-            raise explained(error, self.sql) from error
+            return self._fetch(cursor)
         finally:
-            if timer:
-                timer.cancel()
             with self._lock:
                 self._cursor = None
             cursor.close()
-        return Answer(table, is_cut, time.monotonic() - started)
 
     def _prepare(self, cursor: duckdb.DuckDBPyConnection) -> None:
         for name, source in self._load(named_views(self.sql)).items():
@@ -228,9 +245,20 @@ class Question:
 
     def _stop(self, reason: str) -> None:
         with self._lock:
+            is_first = not self._stopped
             self._stopped = self._stopped or reason
-            if self._cursor is not None:
+        if is_first:
+            threading.Thread(target=self._insist, daemon=True).start()
+
+    def _insist(self) -> None:
+        """Interrupt until it has ended: the engine forgets an interrupt that comes just before it starts to work."""
+        while True:
+            with self._lock:
+                if self._cursor is None:  # not yet begun: it looks for itself; or between two tries
+                    return
                 self._cursor.interrupt()
+            if self._ended.wait(0.05):
+                return
 
     def _check_stopped(self, error: BaseException | None = None) -> None:
         if self._stopped:

@@ -241,7 +241,9 @@ def read_into(
 
 
 def imported(path: Path, export: ImportedExport, outcome: IngestOutcome) -> FileOutcome:
-    """The outcome of a file that is stored."""
+    """The outcome of a file that is stored, by us or, while we read it, by another process."""
+    if outcome.already:
+        return known_before(path, outcome)
     return FileOutcome(str(path), "imported", _runs_of(export, outcome), profile=export.profile)
 
 

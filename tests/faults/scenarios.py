@@ -170,11 +170,13 @@ class Scenario:
     prepare: Act = lambda folder: None
     opens_before: bool = True
     """False where the library can't be opened before the command has done its work."""
+    in_steps: bool = False
+    """True where it is several transactions: each file is whole, but not all need to be there."""
 
 
 SCENARIOS: dict[str, Scenario] = {
     "import": Scenario(do_import),
-    "import many": Scenario(do_import_many),
+    "import many": Scenario(do_import_many, in_steps=True),
     "import and pack": Scenario(do_import_and_pack),
     "import pack": Scenario(do_import_pack),
     "edit": Scenario(do_edit),

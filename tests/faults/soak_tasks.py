@@ -1,0 +1,104 @@
+"""What the processes of the soak do, each until a moment; each writes down what it did, for the sums at the end."""
+
+from __future__ import annotations
+
+import json
+import random
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
+from importers.schema import Facts
+from store import Library
+from tui.ingest import Order, import_file
+
+VOLTS, AMPS = 20.0, 1.5
+
+
+class Journal:
+    """One JSON object a line: what was done, and when it was known to be done [s]."""
+
+    def __init__(self, folder: Path, name: str) -> None:
+        self._file = (folder / f"{name}.jsonl").open("w", encoding="utf-8")
+
+    def note(self, what: str, **facts: object) -> None:
+        self._file.write(json.dumps({"what": what, "at": time.time(), **facts}) + "\n")
+        self._file.flush()
+
+
+def import_until(folder: Path, name: str, until: float) -> None:
+    """Import one export after the other: constant voltage and current, so that energy is known by one product."""
+    journal, number = Journal(folder, name), 0
+    exports = folder / name
+    exports.mkdir()
+    library = Library.open(folder / "store", who=name)
+    while time.time() < until:
+        number += 1
+        samples = 50 + number % 150
+        warmth = (20 if name == "one" else 30) + number / 10_000  # no two exports of the same bytes
+        path = exports / f"{name}-{number:05d}.csv"
+        lines = [f"{t},{VOLTS:.3f},{AMPS:.4f},{warmth:.4f}" for t in range(samples)]
+        path.write_text("\n".join(["Time (s),Voltage (V),Current (A),Temperature (°C)", *lines, ""]), encoding="utf-8")
+        outcome = import_file(library, path, Order(Facts(device="PB-77", port=name, kind="discharge", load="30 W")))
+        assert outcome.status == "imported", outcome
+        journal.note("import", run_id=outcome.run_ids[0], samples=samples, wh=VOLTS * AMPS * (samples - 1) / 3600)
+
+
+def edit_until(folder: Path, name: str, until: float) -> None:
+    """Correct, set aside, group, delete, pack and back up, whatever runs there are; never the run that is looked at."""
+    journal, rng = Journal(folder, name), random.Random(5)
+    library = Library.open(folder / "store", who=name)
+    turn = 0
+    while time.time() < until:
+        turn += 1
+        runs = library.runs_frame("port:one,two")["run_id"].to_list()
+        if len(runs) < 4:
+            time.sleep(0.2)
+            continue
+        some = rng.sample(runs, 3)
+        changed = library.edit_runs(some, {"note": f"turn {turn}", "ambient": 20 + turn % 9}, reason="soak")
+        journal.note("edit", changed=changed)
+        if turn % 5 == 0:
+            journal.note("edit", changed=library.edit_runs(some[:1], {"quality": "suspect"}, reason="soak"))
+        if turn % 7 == 0:
+            library.delete_runs(some[2:], reason="soak")
+            journal.note("delete", run_id=some[2])
+        if turn % 23 == 0:
+            library.pack()
+            journal.note("pack")
+        if turn % 31 == 0:
+            target = folder / f"backup-{turn}.tar"
+            library.backup(target)
+            target.unlink()
+            journal.note("backup")
+
+
+def ask_until(folder: Path, name: str, until: float) -> None:
+    """Ask questions whose answer must hold at every moment, whatever the others do."""
+    journal = Journal(folder, name)
+    library = Library.open(folder / "store", who=name)
+    same = (
+        "SELECT (SELECT sum(samples) FROM runs) AS stated, (SELECT count(*) FROM samples) AS held, "
+        "(SELECT count(DISTINCT run_id) FROM samples) = (SELECT count(*) FROM runs) AS whole, "
+        "(SELECT count(*) FROM runs ANTI JOIN originals ON source_sha256 = sha256) AS lonely"
+    )
+    while time.time() < until:
+        (row,) = library.sql(same).table.to_pylist()
+        assert row["stated"] == row["held"], row
+        assert row["whole"], row
+        assert row["lonely"] == 0, row
+        journal.note("question", samples=row["held"])
+
+
+TASKS: dict[str, Callable[[Path, str, float], None]] = {
+    "one": import_until,
+    "two": import_until,
+    "editor": edit_until,
+    "reader": ask_until,
+}
+
+if __name__ == "__main__":
+    TASKS[sys.argv[2]](Path(sys.argv[1]), sys.argv[2], float(sys.argv[3]))

@@ -1,0 +1,113 @@
+"""Two importers, an editor, somebody who asks and the interface, all on one library for minutes: nothing is lost.
+
+JOULEBOOK_SOAK_S sets how long [s]; 600 unless set.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import os
+import statistics
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from store import Library
+from tests.builders import make_store
+from tests.faults import soak_tasks
+from tests.tui.harness import app_on, settle
+from tui.screens.runs import RunsScreen
+
+pytestmark = pytest.mark.long
+SOAK_S = float(os.environ.get("JOULEBOOK_SOAK_S", "600"))
+LOOKED_AT = 2
+
+
+def journal(folder: Path, name: str) -> list[dict]:
+    path = folder / f"{name}.jsonl"
+    return [json.loads(line) for line in path.read_text().splitlines()] if path.exists() else []
+
+
+async def watch(folder: Path, crowd: list[subprocess.Popen]) -> tuple[dict[int, float], int]:
+    """The interface, no key pressed: when it first showed each new run, and how often the cursor was looked at."""
+    library = Library.open(folder / "store", who="looker")
+    app = app_on(library)
+    seen: dict[int, float] = {}
+    looks = 0
+    async with app.run_test(size=(120, 40)) as pilot:
+        await settle(pilot)
+        screen = app.screen
+        assert isinstance(screen, RunsScreen)
+        while screen.list.run_id() != LOOKED_AT:
+            await pilot.press("j")
+            await settle(pilot)
+        while any(process.poll() is None for process in crowd):
+            await asyncio.sleep(0.05)
+            looks += 1
+            assert screen.list.run_id() == LOOKED_AT
+            assert screen.list.cursor == screen.ledger.cursor
+            now = time.time()
+            for index in range(60):
+                run_id = screen.list.run_id(index)
+                if run_id is not None:
+                    seen.setdefault(run_id, now)
+        await settle(pilot)
+    return seen, looks
+
+
+async def test_a_crowd_on_one_library_loses_nothing(tmp_path: Path):
+    base = make_store(tmp_path, 6, samples=120)
+    sums = base.sql("SELECT sum(samples) AS samples, sum(energy_wh) AS wh FROM runs").table.to_pylist()[0]
+    until = time.time() + SOAK_S
+    crowd = {
+        name: subprocess.Popen(  # noqa: ASYNC220 (started before the app runs)
+            [sys.executable, soak_tasks.__file__, str(tmp_path), name, str(until)], stderr=subprocess.PIPE, text=True
+        )
+        for name in soak_tasks.TASKS
+    }
+    try:
+        seen, looks = await watch(tmp_path, list(crowd.values()))
+        ended = {name: process.communicate()[1] for name, process in crowd.items()}
+    finally:
+        for process in crowd.values():
+            process.kill()
+            process.wait()
+    assert all(process.returncode == 0 for process in crowd.values()), ended
+    imported = {entry["run_id"]: entry for name in ("one", "two") for entry in journal(tmp_path, name)}
+    done = journal(tmp_path, "editor")
+    deleted = {entry["run_id"] for entry in done if entry["what"] == "delete"}
+    left = [entry for run_id, entry in imported.items() if run_id not in deleted]
+    library = Library.open(tmp_path / "store")
+    (found,) = library.sql(
+        "SELECT count(*) AS runs, sum(samples) AS samples, sum(energy_wh) AS wh, "
+        "(SELECT count(*) FROM samples) AS held, "
+        "(SELECT count(*) FROM amendments WHERE reason = 'soak' AND field <> 'deleted') AS changes, "
+        "(SELECT count(*) FROM deleted) AS deleted FROM runs"
+    ).table.to_pylist()
+    assert found["runs"] == 6 + len(left)
+    assert found["samples"] == found["held"] == sums["samples"] + sum(entry["samples"] for entry in left)
+    assert found["wh"] == pytest.approx(sums["wh"] + sum(entry["wh"] for entry in left), rel=1e-9)
+    assert found["changes"] == sum(entry["changed"] for entry in done if entry["what"] == "edit")
+    assert found["deleted"] == len(deleted)
+    assert library.verify() == []
+    assert not list(library.layout.tmp.iterdir())
+    lags = sorted(seen[run] - entry["at"] for run, entry in imported.items() if run in seen)
+    told = {
+        "runs imported": len(imported),
+        "edits": len([e for e in done if e["what"] == "edit"]),
+        "deleted": len(deleted),
+        "packs": len([e for e in done if e["what"] == "pack"]),
+        "backups": len([e for e in done if e["what"] == "backup"]),
+        "questions": len(journal(tmp_path, "reader")),
+        "looks at the cursor": looks,
+        "runs seen on screen": len(lags),
+        "seen after [s], median": round(statistics.median(lags), 2) if lags else None,
+        "seen after [s], 99 of 100": round(lags[int(len(lags) * 0.99)], 2) if lags else None,
+        "seen after [s], most": round(lags[-1], 2) if lags else None,
+    }
+    print("\n" + ", ".join(f"{name}: {value}" for name, value in told.items()))
+    assert min(told["runs imported"], told["questions"], looks) > SOAK_S / 30
