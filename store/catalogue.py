@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import os
 import random
-import re
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -20,6 +19,7 @@ from typing import Any
 import duckdb
 
 from store import diskio
+from store.engine_errors import explain, first_line, holder, is_busy, is_fatal
 from store.errors import CatalogueDamaged, DiskFault, LibraryBusy, NotALibrary
 from store.log_check import passes_over_commits
 
@@ -28,16 +28,6 @@ __all__ = ["Catalogue", "rows"]
 WAIT_S = 10.0
 """How long a process waits for its turn before it says who holds the catalogue."""
 
-_HOLDER = re.compile(
-    r"lock is held in (?P<program>\S[^(]*?) ?\(PID (?P<pid>\d+)\)|already open in (?P<windows>.+?)$", re.MULTILINE
-)
-_BUSY_WORDS = (
-    "could not set lock",
-    "conflicting lock",
-    "being used by another process",
-    "already open in",
-    "unique file handle",
-)
 _MEMORY_NAME = "catalogue"
 
 
@@ -61,6 +51,8 @@ class _Gate:
         self.writers_waiting = 0
         self.changing = False
         self.host: duckdb.DuckDBPyConnection | None = None
+        self.is_host_broken = False
+        """After some errors the engine refuses everything that follows: then it is started anew."""
 
 
 _gates: dict[Path, _Gate] = {}
@@ -124,7 +116,8 @@ class Catalogue:
         try:
             yield cursor
         except duckdb.Error as error:
-            self._explain(error)
+            self._gate.is_host_broken |= is_fatal(error)
+            explain(error, self.path)
             raise
         finally:
             cursor.close()
@@ -152,14 +145,27 @@ class Catalogue:
             try:
                 yield cursor
                 diskio.step("commit", self.path)
-                cursor.execute("COMMIT")
             except BaseException:
                 with suppress(duckdb.Error):
                     cursor.execute("ROLLBACK")
                 raise
+            self._commit(cursor)
             diskio.step("committed", self.path)
-            with suppress(duckdb.Error):  # the commit is durable in the log; the next writer folds it in
+            try:
                 cursor.execute("CHECKPOINT catalogue")
+            except duckdb.Error:  # the commit is durable in the log; the next writer folds it in
+                self._gate.is_host_broken = True
+
+    def _commit(self, cursor: duckdb.DuckDBPyConnection) -> None:
+        try:
+            cursor.execute("COMMIT")
+        except duckdb.Error as error:
+            with suppress(duckdb.Error):
+                cursor.execute("ROLLBACK")
+            raise DiskFault(
+                f"Storing in the catalogue {self.path} failed: {first_line(error)}. Put that right and run the same "
+                "command again: nothing is half done, and what was done is not done twice."
+            ) from error
 
     @contextmanager
     def exclusive(self) -> Iterator[duckdb.DuckDBPyConnection]:
@@ -178,9 +184,15 @@ class Catalogue:
             cursor = self._host().cursor()
             try:
                 yield cursor
-            except duckdb.IOException as error:
-                cause = _first_line(error)
-                raise DiskFault(f"Writing the catalogue {self.path} failed: {cause}. Nothing was changed.") from error
+            except duckdb.Error as error:
+                gate.is_host_broken = True
+                explain(error, self.path)
+                if not isinstance(error, duckdb.IOException):
+                    raise
+                raise DiskFault(f"Writing the catalogue {self.path} failed: {first_line(error)}.") from error
+            except DiskFault:
+                gate.is_host_broken = True
+                raise
             except OSError as error:
                 raise DiskFault.of(error, "Writing") from error
             finally:
@@ -262,22 +274,29 @@ class Catalogue:
                 self._host().execute(f"ATTACH '{where}' AS {_MEMORY_NAME} {options}")
             except duckdb.Error as error:
                 text = str(error)
-                if any(words in text.casefold() for words in _BUSY_WORDS):
+                if is_busy(error):
                     if time.monotonic() >= deadline:
-                        raise LibraryBusy.held_by(self.path.parent, _holder(text), self.wait_s) from error
+                        raise LibraryBusy.held_by(self.path.parent, holder(error), self.wait_s) from error
                     time.sleep(pause_s * random.uniform(0.5, 1.5))  # noqa: S311 - spreads the waiters, keeps no secret
                     pause_s = min(pause_s * 1.5, 0.1)
                 elif "wal file" in text.casefold() and self.wal.exists():
                     self._move_wal_aside(text)
                 else:
-                    self._explain(error)
-                    raise CatalogueDamaged.of(self.path, _first_line(text)) from error
+                    explain(error, self.path)
+                    raise CatalogueDamaged.of(self.path, first_line(text)) from error
             else:
                 return
 
     def _detach(self) -> None:
-        with suppress(duckdb.Error):
+        gate = self._gate
+        try:
             self._host().execute(f"DETACH {_MEMORY_NAME}")
+        except duckdb.Error:
+            gate.is_host_broken = True
+        if gate.is_host_broken and gate.host is not None:
+            gate.host.close()
+            gate.host = None
+        gate.is_host_broken = False
 
     def _aside(self) -> Path:
         stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%S%f")
@@ -322,39 +341,6 @@ class Catalogue:
         aside = self._aside()
         diskio.place(self.wal, aside)
         self.notices.append(
-            f"The write-ahead log of {self.path.parent} could not be replayed ({_first_line(cause)}); it was moved to "
+            f"The write-ahead log of {self.path.parent} could not be replayed ({first_line(cause)}); it was moved to "
             f"{aside.name}. Changes that were only in it are missing: run `joulebook rebuild` to bring runs back."
         )
-
-    def _explain(self, error: duckdb.Error) -> None:
-        """Raise our own error where the cause is the file; return where it is something else."""
-        text = str(error)
-        folded = text.casefold()
-        if isinstance(error, PermissionError) or "permission denied" in folded or "cannot open file" in folded:
-            raise DiskFault(f"{self.path} can't be opened: {_first_line(text)}.") from error
-        damaged = (
-            "not a valid duckdb database",
-            "corrupt",
-            "checksum",
-            "serialization error",
-            "could not read enough bytes",
-            "failed to deserialize",
-            "fatal error",
-        )
-        if any(words in folded for words in damaged) or isinstance(
-            error, duckdb.InternalException | duckdb.SerializationException
-        ):
-            raise CatalogueDamaged.of(self.path, _first_line(text)) from error
-
-
-def _first_line(error: object) -> str:
-    return str(error).splitlines()[0].removeprefix("IO Error: ").rstrip(".")
-
-
-def _holder(text: str) -> str:
-    found = _HOLDER.search(text)
-    if not found:
-        return ""
-    if found["pid"]:
-        return f"{Path(found['program']).name} (process {found['pid']})"
-    return str(found["windows"])
