@@ -17,6 +17,7 @@ import numpy as np
 from store.results.base import Array, Correction, Mask
 from store.results.signals import (
     COUNTERS,
+    TEMPERATURES,
     Electrical,
     Series,
     Signals,
@@ -24,6 +25,7 @@ from store.results.signals import (
     fill_gaps,
     find_gaps,
     flows_against,
+    means_of,
     median_step,
     steps_of,
     unwrap_counter,
@@ -258,9 +260,30 @@ def _thinned(t: Array, y: Array, gap_s: float) -> tuple[Array, Array]:
     rows = y[:count].reshape(-1, BLOCK)
     begin = np.arange(0, count, BLOCK)
     before = np.flatnonzero(np.diff(t) > gap_s)
-    picks = (begin, begin + rows.argmin(axis=1), begin + rows.argmax(axis=1), before, before + 1)
-    at = np.unique(np.concatenate((*picks, np.arange(count, len(y)), [len(y) - 1])))
+    picks = np.stack((begin, begin + rows.argmin(axis=1), begin + rows.argmax(axis=1)), axis=1)
+    picks.sort(axis=1)
+    is_new = np.ones(picks.shape, dtype=bool)
+    is_new[:, 1:] = picks[:, 1:] > picks[:, :-1]
+    at = np.concatenate((picks[is_new], np.arange(count, len(y))))
+    if at[-1] < len(y) - 1:
+        at = np.append(at, len(y) - 1)
+    if len(before):
+        at = np.unique(np.concatenate((at, before, before + 1)))
     return t[at], y[at]
+
+
+def _means(t: Array, y: Array) -> tuple[Array, Array]:
+    """Of each block of a channel the mean time and the mean value: what a fit or a slope stands on."""
+    valid = np.isfinite(y)
+    if not valid.all():
+        t, y = t[valid], y[valid]
+    count = len(y) // BLOCK * BLOCK
+    if not count:
+        return t, y
+    scale = 1.0 / BLOCK
+    rest = slice(count, len(y))
+    ts, ys = (x[:count].reshape(-1, BLOCK) @ ONES * scale for x in (t, y))
+    return (np.append(ts, t[rest].mean()), np.append(ys, y[rest].mean())) if count < len(y) else (ts, ys)
 
 
 def condense(
@@ -292,12 +315,15 @@ def condense(
         zero_a = max(zero_current(amps, offset_limit_a, limits), 5.0 * noise(amps[:8192])) if has_product else 0.0
         track = _Track(limits, step, zero_a, has_product)
     own = ("voltage_v", "current_a", "power_w") if has_product else ("power_w",)
+    smooth: dict[str, list[tuple[Array, Array]]] = {n: [] for n in names if n in TEMPERATURES}
     thin: dict[str, list[tuple[Array, Array]]] = {n: [] for n in names if track is None or n not in own[:2]}
     first_s = last_s = None
     gap_s = max(limits["gap_steps"] * step, limits["gap_min_s"])
     for piece, blocks in ahead(_in_blocks(_chain(first, rest), corrections, track)):
         first_s = float(piece["t_s"][0]) if first_s is None else first_s
         last_s = float(piece["t_s"][-1])
+        for name, kept in smooth.items():
+            kept.append(_means(piece["t_s"], piece[name]))
         for name, kept in thin.items():
             kept.append(_thinned(piece["t_s"], piece[name], gap_s))
         if track is not None and blocks is not None:
@@ -323,6 +349,9 @@ def condense(
         longest = max(series.values(), key=len)
         where = np.flatnonzero(find_gaps(longest.t, BLOCK * step, limits))
         gaps = tuple((float(longest.t[k]), float(longest.t[k + 1])) for k in where)
+    for name, kept in smooth.items():
+        if name in series:
+            series[means_of(name)] = Series(*(np.concatenate(part) for part in zip(*kept, strict=True)))
     if track is not None and track.is_coarse:
         warnings.append("too restless to keep every event: short ones may be missed")
     return Signals(

@@ -38,7 +38,7 @@ def fit_of(run: Prepared, heated: Heated) -> FirstOrderFit | str:
         return f"{len(part)} samples of temperature while the load held are too few"
     if float(part.y.max() - part.y[0]) < 1.0:
         return "the temperature rose by under 1 K while the load held"
-    t, y = binned(part.t - part.t[0], median_of_three(part.y))
+    t, y = binned(part.t - heated.begins_s, median_of_three(part.y))
     if len(t) < 6 or float(t[-1] - t[0]) <= 0.0:
         return "too few samples for a fit"
     fit = fit_first_order(
@@ -73,7 +73,7 @@ def fit_results(run: Prepared, heated: Heated, fit: FirstOrderFit | str) -> list
                 "far from its plateau, where it would end is not known"
             )
         return [FIT.absent(name, unit, f"no heating fit: {reason}") for name, unit in names]
-    span = (float(heated.steady_load.t[0]), float(heated.steady_load.t[-1]))
+    span = (heated.begins_s, float(heated.steady_load.t[-1]))
     inputs: dict[str, float | str] = {
         **heated.inputs,
         "start_c": fit.start,
@@ -132,7 +132,7 @@ def time_to(
     fit = fit_of(run, heated) if fit is None else fit
     series = heated.loaded
     inputs: dict[str, float | str] = {"limit_c": limit_c, **heated.inputs}
-    start = float(series.t[0])
+    start = heated.begins_s
     over = median_of_three(series.y) >= limit_c
     if over.any():
         at = float(series.t[int(np.argmax(over))])
@@ -171,7 +171,7 @@ def _projected(
 ) -> Result:
     """When the fit reaches the limit, with the errors of the fit and of the thermometer over the rate there."""
     seconds, fit_u = fit.time_to(limit_c)
-    start = float(heated.steady_load.t[0])
+    start = heated.begins_s
     rate = fit.rate_at(limit_c)
     accuracy = run.meter.temperature
     budget: tuple[Contribution, ...] = ()

@@ -64,20 +64,20 @@ def steady_results(run: Prepared, heated: Heated) -> list[Result]:
         return [STEADY.absent("steady", "", reason), STEADY.absent("steady_since_s", "s", reason)]
     since = steady_since(t, y, rise_k, window_s)
     span = (float(t[0]), float(t[-1]))
-    change = float(y[-1] - np.interp(t[-1] - window_s, t, y))
+    change = round(float(y[-1] - np.interp(t[-1] - window_s, t, y)), 6) + 0.0
     inputs: dict[str, float | str] = {
         "rule": rule, "change at the end (K)": change, "largest change (K)": rise_k, "looks back (s)": window_s,
-        "samples per point": -(-len(heated.loaded) // 4000), "load begins at (s)": float(heated.loaded.t[0]),
+        "samples per point": -(-len(heated.loaded) // 4000), "load begins at (s)": heated.begins_s,
         "load ends at (s)": float(heated.loaded.t[-1]), **heated.inputs,
     }  # fmt: skip
     if since is None:
-        reason = f"not steady by {rule}: {change:+.1f} K in the last {window_s / 60.0:g} min"
+        reason = f"not steady by {rule}: {round(change, 1) + 0.0:+.1f} K in the last {window_s / 60.0:g} min"
         return [
-            STEADY.words("steady", f"no ({rule}: {change:+.1f} K)", span=span, inputs=inputs),
+            STEADY.words("steady", f"no ({rule}: {round(change, 1) + 0.0:+.1f} K)", span=span, inputs=inputs),
             STEADY.absent("steady_since_s", "s", reason),
         ]
     return [
-        STEADY.words("steady", f"yes ({rule}: {change:+.1f} K)", span=span, inputs=inputs),
+        STEADY.words("steady", f"yes ({rule}: {round(change, 1) + 0.0:+.1f} K)", span=span, inputs=inputs),
         _steady_moment(run, heated, t, y, since=since, inputs=inputs),
     ]
 
@@ -87,11 +87,11 @@ def _steady_moment(
 ) -> Result:
     """The moment with its uncertainty: that of the change, over how fast the change falls there."""
     window_s = run.limits["steady_window_s"]
-    start = float(t[0])
+    start = heated.begins_s
     budget: tuple[Contribution, ...] = ()
     reason = ""
     warnings: tuple[str, ...] = ()
-    if since <= start + window_s + 1.5 * run.signals.step_s:
+    if since <= float(t[0]) + window_s + 1.5 * run.signals.step_s:
         warnings = ("steady as soon as the rule could look back: it may have been so earlier",)
         budget = time_budget(run.signals.step_s, 1)
     else:

@@ -9,7 +9,7 @@ import numpy as np
 from store.results.base import Array, Contribution
 from store.results.detectors import last_in_band
 from store.results.prepared import Prepared
-from store.results.signals import Series
+from store.results.signals import Series, means_of
 from store.results.statistics import lag_one, median_of_three, noise, runs_of
 
 __all__ = ["PROBES", "Heated", "heated_of", "line_fit", "probe_of", "resolution_part", "step_of"]
@@ -27,6 +27,8 @@ class Heated:
     """From load applied to the load's end."""
     steady_load: Series
     """From load applied while the load held its level: what a fit may use."""
+    begins_s: float
+    """When the load was applied; the log's start where it has no power to tell."""
     note: str = ""
     """How the end of heating was told, where the log has no power to tell it."""
 
@@ -50,13 +52,14 @@ def probe_of(run: Prepared) -> str | None:
 def heated_of(run: Prepared, channel: str) -> Heated:
     """A probe's readings over the whole log, under load, and while the load held its level."""
     whole = run.signals.series[channel]
+    curve = run.signals.series.get(means_of(channel), whole)  # extremes stand for a block badly, its mean well
     window, power = run.window, run.signals.power
     if window is None or power is None:
-        heating, note = _until_hottest(run, whole)
-        return Heated(channel, whole, heating, heating, note)
-    loaded = whole.between(window.from_s, window.to_s)
+        heating, note = _until_hottest(run, curve)
+        return Heated(channel, whole, heating, heating, float(whole.t[0]), note)
+    loaded = curve.between(window.from_s, window.to_s)
     if not len(loaded):
-        return Heated(channel, whole, whole, whole)
+        return Heated(channel, whole, curve, curve, float(whole.t[0]))
     part = power.p3[window.a : window.b + 1]
     t = power.t[window.a : window.b + 1]
     off = np.abs(part - window.plateau_w) > 0.15 * window.plateau_w
@@ -64,7 +67,7 @@ def heated_of(run: Prepared, channel: str) -> Heated:
     until = float(t[long_off[0]]) if long_off else window.to_s
     if not long_off and (last := last_in_band(part, window.plateau_w, 0.15)) is not None:
         until = float(t[last])
-    return Heated(channel, whole, loaded, whole.between(window.from_s, until))
+    return Heated(channel, whole, loaded, curve.between(window.from_s, until), window.from_s)
 
 
 def _until_hottest(run: Prepared, whole: Series) -> tuple[Series, str]:

@@ -117,7 +117,7 @@ def _steady(place: Place) -> str | None:
         "  FROM ends e ASOF JOIN line l ON e.was >= l.x\n), marked AS (\n"
         "  SELECT x, c, lead(x) OVER w AS x2, lead(c) OVER w AS c2 FROM change WINDOW w AS (ORDER BY x)\n)\n"
         f"SELECT coalesce((SELECT x + (c - {most}) / (c - c2) * (x2 - x) FROM marked WHERE c > {most}\n"
-        f"  ORDER BY x DESC LIMIT 1), (SELECT min(x) FROM change)) - x0 AS {place.result.name} FROM first"
+        f"  ORDER BY x DESC LIMIT 1), (SELECT min(x) FROM change)) - {low} AS {place.result.name} FROM first"
     )
 
 

@@ -20,7 +20,7 @@ from store.results.integrate import (
 from store.results.statistics import Moments, half_spread, median_of_three, moments, noise, time_weights
 from store.results.thresholds import Limits
 
-__all__ = ["TEMPERATURES", "Electrical", "Series", "Signals", "build_signals", "find_gaps", "median_step"]
+__all__ = ["TEMPERATURES", "Electrical", "Series", "Signals", "build_signals", "find_gaps", "means_of", "median_step"]
 
 TEMPERATURES = (
     "temperature_c",
@@ -31,6 +31,11 @@ TEMPERATURES = (
     "temperature_2_c",
 )
 COUNTERS = ("energy_wh", "charge_ah")
+
+
+def means_of(channel: str) -> str:
+    """Under which name a long run that was made short holds the means of a channel's blocks."""
+    return f"means of {channel}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,17 @@ import numpy as np
 
 from store.results.base import Array, Mask
 
-__all__ = ["Moments", "half_spread", "lag_one", "median_of_three", "moments", "noise", "runs_of", "time_weights"]
+__all__ = [
+    "Moments",
+    "half_spread",
+    "lag_one",
+    "median_of_three",
+    "moments",
+    "noise",
+    "runs_of",
+    "time_weights",
+    "weighted_quantile",
+]
 
 
 class Moments(NamedTuple):
@@ -71,6 +81,19 @@ def half_spread(y: Array, dt_s: Array) -> float:
         return float("nan")
     pairs = len(dt_s) // 2 * 2
     return moments(y[: pairs + 1 : 2], time_weights(dt_s[:pairs:2] + dt_s[1:pairs:2])).sd
+
+
+def weighted_quantile(y: Array, weights: Array, share: float) -> float:
+    """The value under which a share of the weight lies.
+
+    Args:
+        y: n values.
+        weights: n weights, not negative, not all 0.
+        share: 0 to 1.
+    """
+    order = np.argsort(y, kind="stable")
+    upto = np.cumsum(weights[order])
+    return float(y[order[min(int(np.searchsorted(upto, share * upto[-1])), len(y) - 1)]])
 
 
 def lag_one(y: Array) -> float:

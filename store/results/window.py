@@ -8,6 +8,7 @@ import numpy as np
 
 from store.results.base import Array, Mask
 from store.results.signals import Electrical
+from store.results.statistics import weighted_quantile
 from store.results.thresholds import Limits
 
 __all__ = ["LoadWindow", "load_window", "plateau_of"]
@@ -36,18 +37,20 @@ class LoadWindow:
         return self.from_s, self.to_s
 
 
-def plateau_of(p: Array, p3: Array, limits: Limits) -> tuple[float, str]:
+def plateau_of(p: Array, p3: Array, limits: Limits, weights: Array | None = None) -> tuple[float, str]:
     """The level that the load or charger held [W], and a warning or an empty text.
 
     Args:
         p: n powers [W], positive in the run's direction.
         p3: their medians of three.
         limits: constants in force.
+        weights: how long each sample stands for, where a long run was made short; None where all count alike.
 
     Formula: median of the samples above half of the 95th percentile of power. Where the load shows
     in under a twentieth of the samples, half of the largest three-sample median takes its place.
     """
-    level = float(np.percentile(p, limits["plateau_percentile"]))
+    high = limits["plateau_percentile"]
+    level = weighted_quantile(p, weights, high / 100.0) if weights is not None else float(np.percentile(p, high))
     top = float(np.max(p3))
     warning = ""
     if top > 0.0 and level < 0.25 * top:
@@ -55,7 +58,10 @@ def plateau_of(p: Array, p3: Array, limits: Limits) -> tuple[float, str]:
         warning = "the load shows in under 5 % of the samples: its level is taken from those above half of the largest"
     if level <= 0.0:
         return 0.0, "power never rose above zero in the run's direction"
-    return float(np.median(p[p > limits["plateau_share"] * level])), warning
+    is_load = p > limits["plateau_share"] * level
+    if weights is not None:
+        return weighted_quantile(p[is_load], weights[is_load], 0.5), warning
+    return float(np.median(p[is_load])), warning
 
 
 def _pair(mask: Mask) -> tuple[int, int] | None:
@@ -73,7 +79,8 @@ def load_window(power: Electrical, limits: Limits) -> LoadWindow | None:
 
     Single spikes open no window: three-sample medians decide, two neighbours at once.
     """
-    plateau, warning = plateau_of(power.p, power.p3, limits)
+    weights = np.diff(power.total["hours"], append=power.total["hours"][-1]) if power.grain_s else None
+    plateau, warning = plateau_of(power.p, power.p3, limits, weights)
     if plateau <= 0.0:
         return None
     threshold = limits["window_share"] * plateau
