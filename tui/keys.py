@@ -172,7 +172,8 @@ KEYS: tuple[Key, ...] = (
     Key("pick.up", "up", "↑", "previous", "Previous line", "up", 4),
     Key("pick.earlier", "shift+up", "shift+↑", "earlier", "Move the line up", "shift(-1)"),
     Key("pick.later", "shift+down", "shift+↓", "later", "Move the line down", "shift(1)"),
-    Key("pick.none", "delete,backspace", "del", "none", "Unpick everything", "none", 5),
+    Key("pick.none", "delete", "del", "none", "Unpick everything", "none", 5),
+    Key("pick.rub_out", "backspace", "bksp", "rub out", "Take the last typed letter back", "rub_out"),
     # Editing facts
     Key("edit.save", "ctrl+s,f8", "^s", "save", "Save the corrections; old and new value are both kept", "save", 1),
     Key("edit.enter", "enter", "enter", "next", "Next field; from the last one, save", "enter"),

@@ -8,7 +8,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import ClassVar
 
-from textual import events
 from textual.app import ComposeResult
 
 from store.model import RunView, StripSet
@@ -131,10 +130,9 @@ class CompareScreen(Place):
         del width
         return line(" ", *self._rows[index]) if index < len(self._rows) else None
 
-    def on_resize(self, event: events.Resize) -> None:
+    def resized(self) -> None:
         """Draw in the new size."""
-        super().on_resize(event)
-        self.call_after_refresh(self._paint)
+        self._paint()
 
     def library_changed(self) -> None:
         """Facts or results may be others now."""

@@ -77,14 +77,15 @@ class PickScreen(ModalScreen[tuple[str, ...] | None]):
 
     def on_key(self, event: events.Key) -> None:
         """Typing narrows the list."""
-        if event.key == "backspace":
-            self.model.rub_out()
-        elif event.is_printable and event.character and event.character != " ":
+        if event.is_printable and event.character and event.character != " ":
             self.model.type(event.character)
-        else:
-            return
-        event.stop()
-        event.prevent_default()
+            event.stop()
+            event.prevent_default()
+            self._paint()
+
+    def action_rub_out(self) -> None:
+        """Take the last typed letter back."""
+        self.model.rub_out()
         self._paint()
 
     def action_pick_here(self) -> None:

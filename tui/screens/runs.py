@@ -235,7 +235,7 @@ class RunsScreen(Place):
         message.stop()
         self._leave_filter()
 
-    def on_lines_view_resized(self) -> None:
+    def resized(self) -> None:
         """Draw the glance in its new size."""
         self._paint_glance(self._shown_view)
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import random
 import time
 
 import pytest
@@ -11,7 +10,6 @@ from importers.schema import Facts
 from store import Library
 from tests.builders import add_run, make_run, make_store, write_export
 from tests.tui.harness import app_on, press, screen_text, settle
-from tui.keys import KEYS
 from tui.screens.ask import AskScreen
 from tui.screens.compare import CompareScreen
 from tui.screens.devices import DevicesScreen
@@ -208,29 +206,3 @@ async def test_ascii_terminals_get_ascii(library):
         await settle(pilot)
         await press(pilot, "enter")
         assert screen_text(app).isascii()
-
-
-WALK = [name for key in KEYS for name in key.key.split(",") if key.action not in {"leave", "command_palette"}]
-
-
-async def walk(library: Library, steps: int, seed: int) -> None:
-    print(f"seed {seed}")
-    rng = random.Random(seed)
-    app = app_on(library)
-    async with app.run_test(size=(80, 24)) as pilot:
-        await settle(pilot)
-        for step in range(steps):
-            await pilot.press(rng.choice(WALK))
-            if step % 10 == 0:
-                await settle(pilot)
-        await settle(pilot)
-        assert app.is_running
-
-
-async def test_random_keys_do_no_harm(library):
-    await walk(library, 150, random.SystemRandom().randrange(10**9))
-
-
-@pytest.mark.long
-async def test_random_keys_for_long_do_no_harm(library):
-    await walk(library, 2000, random.SystemRandom().randrange(10**9))
