@@ -26,7 +26,7 @@ WIDEST = 100
 def device_lines(page: DevicePage, *, signs: Signs = UNICODE_SIGNS, width: int | None = None) -> Iterator[str]:
     """The whole page, line by line, harmless to any terminal."""
     yield _headline(page)
-    yield from _titled("facts", facts_block(_facts(page, signs), width=width))
+    yield from _titled("facts", facts_block(_facts(page, signs), width=width, is_wrapped=True))
     yield from _titled("claims", verdict_lines(page.verdicts, signs=signs, width=width))
     yield from _titled("figures", _figure_lines(page, signs, width))
     yield from _titled("runtime", _runtime_lines(page, signs))

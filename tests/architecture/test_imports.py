@@ -31,10 +31,8 @@ RULES = (
     ),
     Rule(
         "tui/models",
-        frozenset(
-            {"tui.models", "tui.format", "tui.plain", "tui.ingest", "tui.printing_device", "tui.printing_run"}
-            | {"store", "importers"}
-        )
+        frozenset({"tui.models", "tui.format", "tui.plain", "tui.ingest", "store", "importers"})
+        | frozenset({"tui.printing_comparison", "tui.printing_device", "tui.printing_run"})
         | frozenset({"numpy", "polars", "pyarrow"}),
     ),
     Rule("tui/format.py", frozenset({"store", "importers.schema", "numpy", "tui.plain"})),

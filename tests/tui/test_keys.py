@@ -19,6 +19,7 @@ from tui.screens.imports import ImportScreen
 from tui.screens.pick import PickScreen
 from tui.screens.run import RunScreen
 from tui.screens.runs import RunsScreen
+from tui.screens.side_by_side import SideBySideScreen
 from tui.screens.why import WhyScreen
 
 OWNERS = {
@@ -28,6 +29,7 @@ OWNERS = {
     "compare": CompareScreen,
     "devices": DevicesScreen,
     "device": DeviceScreen,
+    "side": SideBySideScreen,
     "choose": ChooseScreen,
     "ask": AskScreen,
     "import": ImportScreen,

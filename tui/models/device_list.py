@@ -31,11 +31,16 @@ class DeviceList:
     rows: list[DeviceRow] = field(default_factory=list)
     tallies: dict[str, str] = field(default_factory=dict)
     """`5 met, 3 not met` by device; empty until the claims were judged."""
+    marked: set[str] = field(default_factory=set)
 
     HEADS = ("device", "kind", "maker", "model", "rated Wh", "runs", "claims")
     MOST = (16, 12, 24, 60, 9, 6, 44)
     SHRINK = (3, 2, 6, 1)
     """Columns that give way where the line is too narrow, the first of them first."""
+
+    def toggle_mark(self, device: str) -> None:
+        """Mark a device, or take its mark away."""
+        self.marked ^= {device}
 
     def judged(self, verdicts: Iterable[Verdict]) -> None:
         """Take the verdicts on all claims."""
@@ -77,4 +82,7 @@ class DeviceList:
 
     def row_line(self, index: int, width: int) -> Line | None:
         """One device."""
-        return line(" ", *self._line(self._cells(self.rows[index]), width - 1, "")) if index < len(self.rows) else None
+        if index >= len(self.rows):
+            return None
+        sign = self.signs.mark if self.rows[index].device in self.marked else " "
+        return line((sign, "accent"), *self._line(self._cells(self.rows[index]), width - 1, ""))

@@ -122,6 +122,10 @@ class ChooseScreen(Place):
         title = "the scheme, a TOML file; `joulebook rate --print` writes one to begin with"
         self.app.push_screen(PromptScreen(title, str(self._scheme or "scheme.toml"), paths=self.joulebook.jobs), take)
 
+    def resized(self) -> None:
+        """Lay the lines out anew."""
+        self._paint()
+
     def action_down(self) -> None:
         """Further down."""
         self.query_one("#choice").scroll_down(animate=False)

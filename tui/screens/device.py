@@ -6,26 +6,21 @@ Knows Textual and the library's page of a device; holds no arithmetic.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from pathlib import Path
 from typing import ClassVar
 
 from textual.app import ComposeResult
 from textual.containers import VerticalScroll
 
-from store.publish.package import slug
-from store.publish.reports import ReasonWanted
 from tui.keys import bindings
 from tui.models.device_page import DevicePageData, page_lines, read_page, runs_of_claim
-from tui.plain import plain
-from tui.report import publish
-from tui.screens.place import Place
-from tui.screens.prompt import PromptScreen
+from tui.screens.publishing import PublishingPlace
+from tui.screens.side_by_side import SideBySideScreen
 from tui.widgets.lines_view import LinesView, Rule
 
 __all__ = ["DeviceScreen"]
 
 
-class DeviceScreen(Place):
+class DeviceScreen(PublishingPlace):
     """The page of one device."""
 
     PLACE: ClassVar[str] = "device"
@@ -68,6 +63,10 @@ class DeviceScreen(Place):
         self.top_line.tell(place=self._device, middle=self._data.middle)
         self.query_one("#device-lines", LinesView).show(page_lines(self._data, self.joulebook.look, width))
 
+    def resized(self) -> None:
+        """Lay the lines out anew."""
+        self._paint()
+
     def action_down(self) -> None:
         """Further down."""
         self.query_one("#device").scroll_down(animate=False)
@@ -85,38 +84,11 @@ class DeviceScreen(Place):
 
     def action_publish(self) -> None:
         """Ask for a folder and write the device's report there."""
+        self.ask_folder([self._device])
 
-        def take(folder: str | None) -> None:
-            if folder:
-                self._publish(Path(folder).expanduser(), "")
-
-        title = f"write the report on {plain(self._device)} into the folder"
-        self.app.push_screen(PromptScreen(title, f"report-{slug(self._device)}", paths=self.joulebook.jobs), take)
-
-    def _publish(self, folder: Path, reason: str) -> None:
-        library, device = self.joulebook.library, self._device
-        self.tell("writing the report", is_problem=False)
-
-        def write() -> str:
-            return publish(library, [device], folder, reason=reason).words()
-
-        def refuse(error: Exception) -> None:
-            if isinstance(error, ReasonWanted):
-                self._ask_reason(folder, error)
-            else:
-                self.tell_failure(error)
-
-        self.ask_library("publish", write, lambda told: self.tell(told, is_problem=False), failed=refuse, must_run=True)
-
-    def _ask_reason(self, folder: Path, wanted: ReasonWanted) -> None:
-        def take(reason: str | None) -> None:
-            if reason and reason.strip():
-                self._publish(folder, reason)
-            else:
-                self.tell("not issued: a new version needs its reason", is_problem=False)
-
-        changed = f"{len(wanted.changes)} things changed" if len(wanted.changes) > 1 else plain(wanted.changes[0])
-        self.app.push_screen(PromptScreen(f"{changed} since it was issued; why?"), take)
+    def action_compare(self) -> None:
+        """Set it beside its peers."""
+        self.app.push_screen(SideBySideScreen([self._device]))
 
     def action_claim(self, position: int) -> None:
         """List the runs that a claim's verdict rests on."""

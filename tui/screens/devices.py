@@ -17,6 +17,7 @@ from tui.models.device_list import DeviceList
 from tui.screens.choose import ChooseScreen
 from tui.screens.device import DeviceScreen
 from tui.screens.place import Place
+from tui.screens.side_by_side import SideBySideScreen
 from tui.widgets.ledger import Ledger
 from tui.widgets.lines_view import Rule
 
@@ -86,6 +87,20 @@ class DevicesScreen(Place):
         """List its runs."""
         if here := self._here():
             self.joulebook.show_runs_where("device", [here])
+
+    def action_mark(self) -> None:
+        """Mark the device under the cursor, or take its mark away, and go on to the next."""
+        if here := self._here():
+            self.model.toggle_mark(here)
+            self.ledger.move(1)
+            self.ledger.repaint()
+
+    def action_compare(self) -> None:
+        """Set the marked devices side by side, or the one under the cursor with its peers."""
+        here = self._here()
+        devices = [row.device for row in self.model.rows if row.device in self.model.marked] or ([here] if here else [])
+        if devices:
+            self.app.push_screen(SideBySideScreen(devices))
 
     def action_choose(self) -> None:
         """Answer a need."""

@@ -345,6 +345,10 @@ class ImportScreen(Place):
         """Leaving the place ends the watch."""
         self._end_watch()
 
+    def resized(self) -> None:
+        """Lay the lines out anew."""
+        self._paint()
+
     def action_down(self) -> None:
         """Next file."""
         self.ledger.move(1)

@@ -73,6 +73,10 @@ class Place(Screen[None]):
         if is_small:
             notice = f"too small: needs {SMALLEST[0]}x{SMALLEST[1]}, has {event.size.width}x{event.size.height}"
             self.query_one("#too-small", Static).update(notice)
+        self.call_after_refresh(self.resized)
+
+    def resized(self) -> None:
+        """The window has another size, and its parts theirs: places that lay out lines by the width do so anew."""
 
     # the library
     def ask_library(

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from typing import ClassVar
 
-from textual import events
 from textual.app import ComposeResult
 from textual.containers import VerticalScroll
 
@@ -58,7 +57,7 @@ class WhyScreen(Place):
             shown = why_lines(account, self._run_id, self.joulebook.look, width, sql=sql)
             self.query_one("#why-lines", LinesView).show(shown)
 
-    def on_resize(self, event: events.Resize) -> None:  # noqa: ARG002 (each class of a place hears of it)
+    def resized(self) -> None:
         """Lay the lines out anew."""
         self._paint()
 
