@@ -423,7 +423,9 @@ def key_values(preamble: tuple[str, ...], delimiter: str) -> list[tuple[int, str
     for number, line in enumerate(preamble, 1):
         text = line.strip().strip('"').lstrip("#").strip().strip('"')
         match = _KEY.match(text)
-        pair = (match.group(1), match.group(2)) if match else None
+        # A sign that stands behind the table's own mark belongs to the value: `started;25.11.2026 09:12`.
+        is_key = match is not None and not (delimiter.strip() and delimiter in match.group(1))
+        pair = (match.group(1), match.group(2)) if match is not None and is_key else None
         if pair is None and delimiter in text:
             cells = [c.strip().strip('"') for c in split_line(text, delimiter)]
             cells = [c for c in cells if c]
