@@ -21,6 +21,7 @@ from store.sheets import DeviceSheet
 
 if TYPE_CHECKING:
     from store.library import Library
+    from store.pairs import PairByHand
     from store.previews import RecomputePreview
     from store.recompute import ResultChange
     from store.reduction import Bench
@@ -170,6 +171,32 @@ class BenchDesk:
         if thresholds:
             known = replace(known, thresholds=with_values(known.thresholds, thresholds))
         return preview(cast("Library", self), run_ids, bench=known, progress=progress)
+
+    def pair(self, run_ids: Sequence[int], who: str | None = None, reason: str = "") -> PairByHand:
+        """Set a discharge against a recharge by hand, in either order; dates decide for all others.
+
+        Raises:
+            NotFound: A run that isn't there.
+            WrongFact: Not one discharge and one recharge of one device.
+        """
+        from store.pairs import save_pair
+
+        with self._writer() as cursor:
+            return save_pair(cursor, run_ids, who or self.who, reason)
+
+    def unpair(self, run_id: int, who: str | None = None, reason: str = "") -> bool:
+        """Take a pair made by hand away; whether there was one."""
+        from store.pairs import take_pair_away
+
+        with self._writer() as cursor:
+            return take_pair_away(cursor, run_id, who or self.who, reason)
+
+    def pairs(self) -> tuple[PairByHand, ...]:
+        """Pairs made by hand."""
+        from store.pairs import pairs_by_hand
+
+        with self.catalogue.reader() as cursor:
+            return pairs_by_hand(cursor)
 
     def _make_anew(self, where: str, values: Sequence[Any]) -> None:
         """Results of the runs that a changed fact touches; those that come out the same stay as they are."""

@@ -7,31 +7,30 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from datetime import date
 from typing import TYPE_CHECKING
 
 from store.course import CourseTest, load_course
 from store.course_grid import CourseGrid, course_grid
+from store.device_limits import limit_lines, limit_notes
 from store.errors import NotFound
 from store.evidence import BenchEvidence, read_evidence
 from store.figures import TABLES, figure_of, reference_runs, rows_of_kind
-from store.pages import DevicePage, Figure, FlightLine, LimitLine, PortLine, RuntimeLine, TestTable
+from store.pages import DevicePage, Figure, FlightLine, PortLine, RuntimeLine, TestTable
 from store.peers import peers_of, same_model
 from store.results.air_travel import air_table, flight_class, rated_energy_exact
 from store.results.claims import judge_claims
 from store.results.device import per_mass, per_volume, power_per_mass, price_per_energy
 from store.results.efficiency import LoadPoint, runtime_at
-from store.results.efficiency_limits import limit_of, standards, supply_class
 from store.results.evidence import Measured, RunEvidence, measured, pool
 from store.results.facts import parse_load
 from store.results.matching import groups_of_one_condition
-from store.results.offers import OfferError, offered_current_a, read_mode, read_offer
+from store.results.offers import OfferError, read_offer
 from store.results.power_objects import PowerObject
 from store.results.power_rating import shortfalls
 from store.results.quantities import label_of
 from store.results.sheet_claims import sheet_uncertainty
 from store.results.sustained import sustained_power
-from store.results.verdict import Limits, Verdict, decide
+from store.results.verdict import Verdict
 from store.sheets import DeviceSheet, PortSheet
 
 if TYPE_CHECKING:
@@ -73,6 +72,7 @@ def device_page(library: Library, name: str, *, loads_w: Sequence[float] = ()) -
     sheet = sheet_of(evidence, name)
     runs = evidence.of(name)
     days = sorted(run.started[:10] for run in runs if run.started)
+    limits = tuple(limit_lines(sheet, runs))
     return DevicePage(
         sheet=sheet,
         runs=len(runs),
@@ -87,10 +87,10 @@ def device_page(library: Library, name: str, *, loads_w: Sequence[float] = ()) -
         flight=_flight(sheet),
         ports=tuple(_port_line(port, sheet) for port in sheet.ports),
         runtimes=runtime_lines(runs, loads_w or (ASKED_LOADS_W if sheet.kind == "power bank" else ())),
-        limits=tuple(_limits(sheet, runs)),
+        limits=limits,
         same_model=same_model(sheet, evidence.sheets.values()),
         peers=peers_of(sheet, evidence.sheets.values()),
-        notes=tuple(_notes(sheet, runs)),
+        notes=(*_notes(sheet, runs), *limit_notes(limits)),
     )
 
 
@@ -238,43 +238,14 @@ def _runtime_line(load_w: float, points: dict[tuple[str | None, str | None], lis
     return RuntimeLine(load_w, condition, figure)
 
 
-def _limits(sheet: DeviceSheet, runs: Sequence[RunEvidence]) -> Iterable[LimitLine]:
-    """An adapter's averages, 10 % points and no-load power against every edition of the table."""
-    if sheet.kind != "adapter" or not sheet.output_w:
-        return
-    day = sheet.made_on or date.today()
-    names = {"average": "efficiency_average", "10 %": "efficiency_10_percent", "no load": "no_load_w"}
-    for standard in standards():
-        for measure, name in names.items():
-            for group in groups_of_one_condition([run for run in runs if name in run.results]):
-                item, mode = _pooled(group, name), group[0].mode
-                found = read_mode(mode or "")
-                port = sheet.port(group[0].port or "")
-                amps = offered_current_a(port.offers, mode) if port is not None else None
-                kind = supply_class(found.highest_v, amps or 0.0) if found is not None else "basic"
-                watts = found.highest_v * amps if found is not None and amps else sheet.output_w
-                limit = limit_of(standard, measure, kind, sheet.output_w if measure == "no load" else watts)
-                if item is None or limit is None:
-                    continue
-                bound = Limits(upper=limit) if measure == "no load" else Limits(lower=limit)
-                verdict = decide(item.value, item.uncertainty, bound).verdict
-                yield LimitLine(
-                    standard.name,
-                    standard.edition,
-                    measure,
-                    mode or "",
-                    limit,
-                    figure_of(name, item),
-                    verdict,
-                    standard.mark,
-                    standard.holds_on(day),
-                )
-
-
 def _notes(sheet: DeviceSheet, runs: Sequence[RunEvidence]) -> Iterable[str]:
     others = [run.run_id for run in runs if run.quality != "ok"]
     if others:
-        yield f"Runs {', '.join(map(str, others))} are suspect or rejected and don't count in any figure."
+        named = ", ".join(map(str, others))
+        if len(others) == 1:
+            yield f"Run {named} is suspect or rejected and counts in no figure."
+        else:
+            yield f"Runs {named} are suspect or rejected and count in no figure."
     if sheet.kind == "power bank":
         yield "Figures are of this sample: another one of the model may differ."
         yield "Lithium cells: keep to the maker's limits; local codes and carriers come first."

@@ -15,7 +15,7 @@ import numpy as np
 
 from store.catalogue import rows
 from store.model import Meter
-from store.results.adapter import efficiency_results, is_mains, side_of
+from store.results.adapter import LOW_END, Side, efficiency_results, is_mains, side_of
 from store.results.base import Array, Contribution, MeterAccuracy, Result
 from store.results.efficiency import (
     ASSUMED_ADAPTER,
@@ -25,9 +25,10 @@ from store.results.efficiency import (
     wall_to_load,
     wasted_share,
 )
+from store.results.efficiency_limits import LOW_VOLTAGE_V, standards
 from store.results.evidence import Measured, RunEvidence, measured
-from store.results.offers import offered_current_a
-from store.sheets import DeviceSheet
+from store.results.offers import is_adaptive, offered_current_a, read_mode
+from store.sheets import DeviceSheet, PortSheet
 
 if TYPE_CHECKING:
     from store.library import Library
@@ -169,7 +170,8 @@ def derive_evidence(
             evidence = _with_efficiency(_Desk(library, meters), run, members, sheets.get(run.device))
         by_device.setdefault(run.device, []).append(evidence)
     adapters = _measured_adapters(loaded, groups)
-    runs = {device: tuple(_with_round_trips(found, adapters)) for device, found in by_device.items()}
+    by_hand = {pair.discharge_id: pair.recharge_id for pair in library.pairs()}
+    runs = {device: tuple(_with_round_trips(found, adapters, by_hand)) for device, found in by_device.items()}
     return BenchEvidence(sheets, runs)
 
 
@@ -210,8 +212,21 @@ def _with_efficiency(desk: _Desk, run: _Run, members: Sequence[_Run], sheet: Dev
     if ac is None or dc is None:
         return evidence
     found = {result.name: result for result in efficiency_results(ac, dc, rated)}
+    if port is not None and (low := _low_end(ac, dc, port, evidence.mode, rated)) is not None:
+        found[low.name] = low
     other = (partner.evidence.run_id,)
     return replace(evidence, results={**evidence.results, **found}, also=dict.fromkeys(found, other))
+
+
+def _low_end(ac: Side, dc: Side, port: PortSheet, mode: str | None, rated_a: float) -> Result | None:
+    """The average by what a rule counts as full load at the lowest voltage, where that is less than the rating."""
+    full_a = max((s.low_end_full_a for s in standards() if s.low_end_full_a is not None), default=None)
+    volts = read_mode(mode or "")
+    if full_a is None or volts is None or volts.highest_v >= LOW_VOLTAGE_V or rated_a <= full_a:
+        return None
+    if not is_adaptive(port.offers):
+        return None
+    return replace(efficiency_results(ac, dc, full_a)[-1], name=LOW_END)
 
 
 def _columns(library: Library, run: _Run) -> dict[str, Array]:
@@ -251,9 +266,11 @@ def _measured_adapters(loaded: Sequence[_Run], groups: Mapping[int, Sequence[_Ru
     return found
 
 
-def _with_round_trips(runs: Sequence[RunEvidence], adapters: Mapping[int, AdapterEfficiency]) -> list[RunEvidence]:
+def _with_round_trips(
+    runs: Sequence[RunEvidence], adapters: Mapping[int, AdapterEfficiency], by_hand: Mapping[int, int]
+) -> list[RunEvidence]:
     """Discharges with round_trip, wall_to_load and wasted_share, from the recharges that go with them."""
-    pairs = {pair.discharge.run_id: pair for pair in pair_runs(runs)}
+    pairs = {pair.discharge.run_id: pair for pair in pair_runs(runs, by_hand)}
     own = [adapters[run.run_id] for run in runs if run.run_id in adapters]
     out = []
     for run in runs:

@@ -30,6 +30,7 @@ TOPICS: dict[str, tuple[str, ...]] = {
     "cli_edit": ("edit", "delete", "amendments", "recompute"),
     "cli_thresholds": ("thresholds",),
     "cli_group": ("group", "ungroup"),
+    "cli_pair": ("pair", "unpair"),
     "cli_care": ("verify", "pack", "rebuild", "backup", "restore", "files", "check"),
     "cli_publish": ("report", "plot", "export"),
     "cli_choose": ("choose", "rate"),

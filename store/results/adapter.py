@@ -21,6 +21,7 @@ from store.results.statistics import moments, time_weights
 
 __all__ = [
     "AVERAGED",
+    "LOW_END",
     "METHODS",
     "SHARES",
     "Point",
@@ -40,6 +41,8 @@ AVERAGE = Method("average efficiency", 1, "mean of the efficiencies at 25, 50, 7
 NO_LOAD = Method("no-load power", 1, "time-weighted mean of the logged AC power with nothing plugged in")
 METHODS = (EFFICIENCY, AVERAGE, NO_LOAD)
 
+LOW_END = "efficiency_average_low_end"
+"""The average of an adapter with several voltages at its lowest, by the full load that a rule counts there."""
 SHARES: tuple[float, ...] = (0.10, 0.25, 0.50, 0.75, 1.00)
 AVERAGED: tuple[float, ...] = (0.25, 0.50, 0.75, 1.00)
 LEVEL_BAND = 0.02

@@ -6,7 +6,7 @@ Knows measured values; knows no file, no catalogue and no screen.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from store.results.evidence import LOWER_BOUND, Measured, RunEvidence, measured, standard_uncertainty_of
@@ -103,19 +103,28 @@ class EnergyPair:
     why: str
 
 
-def pair_runs(runs: Sequence[RunEvidence]) -> tuple[EnergyPair, ...]:
+def pair_runs(runs: Sequence[RunEvidence], by_hand: Mapping[int, int] | None = None) -> tuple[EnergyPair, ...]:
     """Pair discharges with recharges of one device, for a round trip.
 
     A full discharge pairs with the full recharge at an ambient within 3 K that comes next after it (it puts back
     what was taken), else the last one before it. Discharges of several ports at once, and runs that are lower bounds,
     pair with nothing. Where dates are missing, nearness by run number decides, and the pair says so.
+
+    Args:
+        runs: One device's runs.
+        by_hand: Recharge by discharge, as a person paired them; these come before all rules but that both are full.
     """
+    stated = by_hand or {}
     usable = [run for run in runs if run.quality == "ok"]
     recharges = [run for run in usable if run.kind == "recharge" and _is_full(run, "energy_in_wh")]
     shared = {group for group, ports in _ports_of_groups(usable).items() if len(ports) > 1}
     pairs = []
     for run in usable:
         if run.kind != "discharge" or run.group_id in shared or not _is_full(run, "energy_out_wh"):
+            continue
+        chosen = next((other for other in recharges if other.run_id == stated.get(run.run_id)), None)
+        if chosen is not None:
+            pairs.append(EnergyPair(run, chosen, "paired by hand"))
             continue
         near = [other for other in recharges if _same_ambient(run, other)]
         if near:

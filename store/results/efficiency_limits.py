@@ -32,6 +32,10 @@ class EfficiencyStandard:
     mark: str
     """How well its numbers are known."""
     rows: tuple[dict[str, Any], ...]
+    low_end_full_a: float | None = None
+    """What counts as full load at the lowest voltage of an adapter with several [A]; None where the rating does."""
+    low_end_mark: str = ""
+    """How well that is known."""
 
     def holds_on(self, day: date) -> bool:
         """Whether it applies to what is made on a day."""
@@ -50,6 +54,8 @@ def standards() -> tuple[EfficiencyStandard, ...]:
             row["where"],
             row["mark"],
             tuple(row["rows"]),
+            row.get("low_end_full_a"),
+            row.get("low_end_mark", ""),
         )
         for row in load_table("efficiency_limits.toml")["standard"]
     )

@@ -14,6 +14,7 @@ from store.results.power_objects import PowerObject, PowerObjectError, decode
 __all__ = [
     "Mode",
     "OfferError",
+    "is_adaptive",
     "mode_fits",
     "offer_words",
     "offered_current_a",
@@ -174,6 +175,17 @@ def offered_current_a(offers: Iterable[str], mode: str | None) -> float | None:
             if amps and fits and item.current_at(wanted.lowest_v) is not None:
                 found.append(amps)
     return max(found, default=None)
+
+
+def is_adaptive(offers: Iterable[str]) -> bool:
+    """Whether a port offers more than one voltage, as USB PD does: rules then test its lowest and its highest."""
+    voltages = set()
+    for text in offers:
+        try:
+            voltages |= {item.highest_v for item in read_offer(text)}
+        except OfferError:
+            continue
+    return len(voltages) > 1
 
 
 def offered_power_w(offers: Iterable[str], mode: str | None) -> float | None:

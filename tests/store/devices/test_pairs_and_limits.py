@@ -1,0 +1,109 @@
+"""Pairs made by hand come before dates; at its lowest voltage an adapter is held against 2 A where a rule says so."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+import pytest
+
+from importers.schema import Facts
+from store import Library
+from store.device_limits import limit_lines, limit_notes
+from store.errors import NotFound, WrongFact
+from store.results.adapter import LOW_END
+from store.results.base import Result
+from store.results.evidence import RunEvidence
+from store.sheets import DeviceSheet, PortSheet
+from tests.builders import STARTED, add_run, make_run, write_export
+
+
+def charging(amps: float) -> pl.DataFrame:
+    """Twenty minutes at 9 V, then a fall to nothing."""
+    t = np.arange(1500.0)
+    current = np.where(t < 1200.0, amps, amps * np.exp(-(t - 1200.0) / 40.0)) * (t > 10.0)
+    return pl.DataFrame({"t_s": t, "voltage_v": np.full(len(t), 9.0), "current_a": np.round(current, 3)})
+
+
+@pytest.fixture
+def library(tmp_path: Path) -> Library:
+    """One discharge, and two recharges after it that took 2 A and 3 A; a run of another device."""
+    library = Library.create(tmp_path / "store", zone="UTC", who="tester")
+    library.save_device(DeviceSheet("PB-01", "power bank", rated_energy_wh=6.0))
+    plan = [("PB-01", "discharge", make_run(600, noise=0.0)), ("PB-01", "recharge", charging(2.0))]
+    plan += [("PB-01", "recharge", charging(3.0)), ("PB-02", "recharge", charging(2.0))]
+    for number, (device, kind, frame) in enumerate(plan):
+        facts = Facts(device=device, port="C1", mode="fixed 9 V", kind=kind, ambient_c=22.0)
+        started = STARTED + timedelta(hours=number)
+        add_run(library, write_export(tmp_path, f"{number}.csv"), frame, facts=facts, started_at=started)
+    return library
+
+
+def round_trip(library: Library) -> tuple[float | None, tuple[int, ...]]:
+    page = library.device_page("PB-01")
+    figure = next(figure for figure in page.figures if figure.name == "round_trip")
+    return figure.value, figure.run_ids
+
+
+def test_a_pair_made_by_hand_comes_before_the_dates(library: Library) -> None:
+    """The next recharge is taken unless another is stated; the amendment tells; taken away, dates decide again."""
+    by_date, runs = round_trip(library)
+    assert runs == (1, 2)
+    assert library.pair([3, 1], reason="run 2 topped it up").recharge_id == 3
+    by_hand, runs = round_trip(library)
+    assert runs == (1, 3)
+    assert by_date is not None
+    assert by_hand == pytest.approx(by_date * 2.0 / 3.0, rel=1e-3)
+    assert [(p.discharge_id, p.recharge_id) for p in library.pairs()] == [(1, 3)]
+    (amended,) = library.amendments("run", ["1"])
+    assert (amended.field, amended.old_value, amended.new_value) == ("paired with", None, "3")
+    assert library.run(1).amendments == (amended,)
+    assert library.unpair(3)
+    assert not library.unpair(3)
+    assert round_trip(library) == (by_date, (1, 2))
+
+
+def test_what_is_no_pair_is_refused(library: Library) -> None:
+    """Two of one kind, two devices, a run that is not there."""
+    with pytest.raises(WrongFact, match="one discharge and one recharge"):
+        library.pair([2, 3])
+    with pytest.raises(WrongFact, match="of one device; run 1 is of PB-01, run 4 is of PB-02"):
+        library.pair([1, 4])
+    with pytest.raises(NotFound):
+        library.pair([1, 99])
+
+
+def test_a_deleted_run_is_in_no_pair(library: Library) -> None:
+    library.pair([1, 3])
+    library.delete_runs([3], reason="twice")
+    assert library.pairs() == ()
+    assert round_trip(library)[1] == (1, 2)
+
+
+def evidence(low_end: float | None) -> RunEvidence:
+    results = {
+        "efficiency_average": Result("efficiency_average", 0.80, "1", 0.001, "average efficiency", 1),
+        LOW_END: Result(LOW_END, low_end, "1", 0.001, "average efficiency", 1),
+    }
+    return RunEvidence(1, "C1", "fixed 5 V", "efficiency", results=results)
+
+
+@pytest.mark.parametrize(("low_end", "verdict"), [(0.80, "met"), (0.77, "not met"), (None, "not tested")])
+def test_at_its_lowest_voltage_full_load_counts_as_two_amperes(low_end: float | None, verdict: str) -> None:
+    """US Level VI for 10 W at low voltage: 0.787036 (10 CFR 430.32(w)); the 2 A from memory (87 FR 51200).
+
+    The EU's rule has no such clause: there the rating counts, 15 W: 0.813851.
+    """
+    port = PortSheet("C1", offers=("fixed 5/9 V 3 A",))
+    sheet = DeviceSheet("AD-09", "adapter", output_w=27.0, ports=(port,))
+    lines = {line.standard: line for line in limit_lines(sheet, [evidence(low_end)]) if line.measure == "average"}
+    level_vi, ecodesign = lines["US Level VI"], lines["EU ecodesign"]
+    assert level_vi.limit == pytest.approx(0.787036, abs=1e-6)
+    assert level_vi.verdict == verdict
+    assert ecodesign.limit == pytest.approx(0.813851, abs=1e-6)
+    assert ecodesign.verdict == "not met"
+    (note,) = limit_notes([level_vi, ecodesign])
+    assert "from memory" in note
+    assert ("levels of 0.5, 1, 1.5, 2 A" in note) == (verdict == "not tested")
