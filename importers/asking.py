@@ -9,7 +9,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from importers.channels import COMMON_UNITS, is_plausible
+from importers.channels import COMMON_UNITS, MAIN, is_plausible
 from importers.columns import Column
 from importers.grouping import Slots
 from importers.plan import Choice, Question
@@ -23,9 +23,13 @@ __all__ = [
     "no_clock",
     "no_quantity",
     "out_of_range",
+    "time_unit",
     "unit_contradiction",
     "unknown_unit",
+    "which_clock",
     "which_column",
+    "which_quantity",
+    "which_temperature",
 ]
 
 
@@ -61,6 +65,56 @@ def which_column(channel: str, found: list[Column]) -> Question:
         (Choice(channel, f"it is {channel}"), Choice("unused", "it is not used; the other one is")),
         f"--answer column.{found[0].index + 1}={channel}",
         column=found[0].name,
+    )
+
+
+def which_clock(found: list[Column]) -> Question:
+    """Ask which column of a file without names is the clock."""
+    return Question(
+        "clock-column",
+        "No column is named as the clock. Which one is it?",
+        tuple(Choice(str(c.index + 1), f"column {c.index + 1}: {', '.join(c.texts[:3])} ...") for c in found),
+        f"--answer clock-column={found[0].index + 1}",
+        column=found[0].name,
+    )
+
+
+def which_quantity(column: Column) -> Question:
+    """Ask what a column holds that has no name."""
+    good = column.finite
+    channels = (*MAIN, "temperature_c", "temperature_ambient_c", "temperature_cell_c", "resistance_ohm")
+    return Question(
+        f"column.{column.index + 1}",
+        f"Nothing names column {column.index + 1}, which holds {good.min():g} to {good.max():g}. What is it?",
+        (*(Choice(name, name) for name in channels), Choice("unused", "do not use it")),
+        f"--answer column.{column.index + 1}=voltage_v",
+        column=column.name,
+    )
+
+
+def which_temperature(column: Column) -> Question:
+    """Ask where a temperature is taken whose words are not all known."""
+    places = [c.name for c in CHANNELS if c.quantity == "temperature"]
+    said = {c.name: c.label for c in CHANNELS}
+    words = " ".join(column.label.unknown)
+    return Question(
+        f"column.{column.index + 1}",
+        f"Column `{column.name}` is a temperature, but `{words}` is not known. Where is it taken?",
+        (*(Choice(name, said[name]) for name in places), Choice("unused", "do not use it")),
+        f"--answer column.{column.index + 1}=temperature_c",
+        column=column.name,
+    )
+
+
+def time_unit(column: Column, step: float, options: tuple[Unit, ...]) -> Question:
+    """Ask for the unit of a clock that nothing tells."""
+    return Question(
+        "time-unit",
+        f"Column `{column.name}` advances by {step:g} per sample, and nothing tells its unit. Which is it?",
+        tuple(Choice(u.symbol, f"{u.symbol}: a sample every {step * u.factor:g} s") for u in options),
+        f"--answer time-unit={options[0].symbol}",
+        column=column.name,
+        example=f'unit = "{options[0].symbol}"',
     )
 
 

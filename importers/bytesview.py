@@ -19,6 +19,7 @@ from typing import BinaryIO, cast
 import numpy as np
 
 from importers.errors import ImportRefused
+from importers.quoting import breaks_at
 from importers.words import Vocabulary, tokens
 
 __all__ = ["WHOLE_LIMIT", "BytesView", "Piece", "count_byte", "pieces", "view_bytes"]
@@ -336,7 +337,7 @@ def _pieces(view: BytesView, size: int) -> Iterator[Piece]:
                 text = text.rstrip(b"\0")
                 nul = True
             text = rest + text
-            cut = len(text) if final else text.rfind(b"\n") + 1
+            cut = len(text) if final else breaks_at(text, text.rfind(b"\n") + 1)
             rest, text = text[cut:], text[:cut]
             if not decoder:
                 text = to_utf8(text, view.encoding)

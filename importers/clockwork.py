@@ -21,7 +21,7 @@ from importers.rows import Rows, name_of
 from importers.shape import Layout
 from importers.words import Unit, Vocabulary
 
-__all__ = ["Clockwork", "choose_clock"]
+__all__ = ["Clockwork", "choose_clock", "clock_candidates"]
 
 Array = npt.NDArray[np.float64]
 
@@ -228,6 +228,11 @@ def _is_clock_like(column: Column) -> bool:
         return len(good) == 1
     steps = np.diff(good)
     return bool((steps >= 0).mean() > 0.9 or (steps <= 0).mean() > 0.9) and bool((steps != 0).any())
+
+
+def clock_candidates(columns: list[Column]) -> list[Column]:
+    """Columns without a name that only ever advance: one of them may be the clock."""
+    return [c for c in columns if c.kind == "number" and c.label.quantity is None and _is_clock_like(c)]
 
 
 _UNIX = ((1e9, 2.6e9, 1.0, "s"), (1e12, 2.6e12, 1e-3, "ms"), (1e15, 2.6e15, 1e-6, "µs"), (1e18, 2.6e18, 1e-9, "ns"))

@@ -83,7 +83,8 @@ def _with_late(column: Column, layout: Layout, late: Sequence[Rows], words: Voca
 
 def _look(index: int, layout: Layout, rows: Rows, words: Vocabulary) -> Column:
     heading = f"{layout.port_row[index]} {layout.names[index]}".strip()
-    label = read_label(heading, layout.unit_row[index], words)
+    is_named = layout.header_line is not None or bool(layout.unit_row[index])
+    label = read_label(heading, layout.unit_row[index], words) if is_named else Label(heading)
     if label.name != layout.names[index]:
         label = _renamed(label, layout.names[index] or heading)
     cells = rows.cells[name_of(index)]

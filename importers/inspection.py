@@ -78,6 +78,8 @@ class Inspection:
 
 
 def _summary(found: Inspection) -> str:
+    if found.plan is None and found.questions:
+        return f"{len(found.columns)} columns: {len(found.questions)} question{'s' * (len(found.questions) != 1)} open"
     if found.plan is None:
         return "not readable so: " + (found.problems[0].message if found.problems else "no table")
     channels = sorted({c.channel for c in found.columns if c.channel not in {None, "t_s", "port"}}, key=str)
@@ -162,7 +164,7 @@ def _document(found: Inspection) -> dict[str, Any]:
         ],
         "account": {
             name: getattr(found.account, name)
-            for name in ("lines", "samples", "header", "preamble", "blank", "totals", "problems")
+            for name in ("lines", "samples", "header", "preamble", "blank", "totals", "problems", "continued")
         },
     }
 

@@ -86,6 +86,8 @@ class Label:
     """Trailing number of a symbol or word (U1, Voltage 2): a port or a probe, the table decides."""
     unused: str = ""
     """Why a column of a known quantity is no reading: a maximum, a setting."""
+    unknown: tuple[str, ...] = ()
+    """Words that are not known, beside those that are."""
     clock_form: str = ""
     """`hh:mm:ss` and the like, as written in the label."""
     strength: float = 0.0
@@ -194,20 +196,23 @@ def _take_words(rest: str, label: Label, words: Vocabulary) -> Label:
             left[start : start + size] = []
         size -= 1
     unknown: list[str] = []
+    odd: list[str] = []
     for token in left:
-        found_q, found_r = _inside(token, words)
+        found_q, found_r, rest_of = _inside(token, words)
         quantities += [(q, token) for q in found_q]
         roles += found_r
         partly = partly or bool(found_q)
         if not found_q and not found_r and (token.isdigit() or token not in words.ignored):
             unknown.append(token)
-    label = _with_roles(label, roles)
+        elif rest_of:
+            odd.append(rest_of)
+    label = _with_roles(replace(label, unknown=(*(t for t in unknown if not t.isdigit()), *odd)), roles)
     return _with_quantity(label, rest, quantities, unknown, words, partly=partly)
 
 
 @lru_cache(maxsize=8192)
-def _inside(token: str, words: Vocabulary) -> tuple[list[str], list[str]]:
-    """Find vocabulary words inside a compound (Gehaeusetemperatur) or unspaced script, longest first."""
+def _inside(token: str, words: Vocabulary) -> tuple[list[str], list[str], str]:
+    """Find known words inside a compound (Gehaeusetemperatur) or unspaced script, longest first; and what is left."""
     quantities: list[str] = []
     roles: list[str] = []
     least = 1 if is_cjk(token) else 4
@@ -228,7 +233,8 @@ def _inside(token: str, words: Vocabulary) -> tuple[list[str], list[str]]:
             quantities.append(quantity)
         if role is not None:
             roles.append(role)
-    return quantities, roles
+    bare = left.replace("\x00", "")
+    return quantities, roles, bare if len(bare) >= (1 if is_cjk(token) else 3) and not bare.isdigit() else ""
 
 
 def _with_roles(label: Label, roles: list[str]) -> Label:
@@ -312,7 +318,8 @@ def _with_symbol(label: Label, letter: str, tail: str, words: Vocabulary) -> Lab
     if quantity is None:
         return label
     sure = 0.85 if label.unit is not None else 0.6
-    label = replace(label, quantity=quantity, strength=sure, reason=f"symbol {letter} is {_say(quantity)}")
+    said = f"symbol {letter} is {_say(quantity)}"
+    label = replace(label, quantity=quantity, strength=sure, reason=said, unknown=())
     if digits is not None:
         label = replace(label, index=digits)
     return _with_roles(label, [role]) if role else label

@@ -46,6 +46,7 @@ class Outcome:
             tally.blank,
             tally.totals,
             tally.problems,
+            tally.continued,
         )
 
 

@@ -13,8 +13,9 @@ import numpy as np
 import polars as pl
 
 from importers.bytesview import Piece, count_byte
+from importers.quoting import closing_line, quoted_cells
 from importers.schema import Problem
-from importers.shape import SPACE, SPACES, Layout, is_end_mark, quoted_cells, split_line
+from importers.shape import SPACE, SPACES, Layout, cell_kind, is_end_mark, split_line
 from importers.words import Vocabulary
 
 __all__ = ["Rows", "Tally", "name_of", "read_rows"]
@@ -30,11 +31,13 @@ class Tally:
     blank: int = 0
     totals: int = 0
     problems: int = 0
+    continued: int = 0
+    """Lines that a quoted cell of the line before runs over."""
     found: list[Problem] = field(default_factory=list)
 
     def add(self, other: Tally) -> None:
         """Count what another reading of the next lines counted."""
-        for name in ("lines", "header", "preamble", "blank", "totals", "problems"):
+        for name in ("lines", "header", "preamble", "blank", "totals", "problems", "continued"):
             setattr(self, name, getattr(self, name) + getattr(other, name))
         for problem in other.found:
             self.note(problem)
@@ -131,7 +134,13 @@ def _natively(
     text: bytes, lines: int, layout: Layout, numeric: frozenset[int], used: frozenset[int] | None
 ) -> pl.DataFrame | None:
     """Parse numbers natively; None where any line or cell is not plain."""
-    if len(layout.delimiter.encode()) > 1 or layout.delimiter == SPACE or b'"' in text or layout.thousands or b"\0" in text:
+    if (
+        len(layout.delimiter.encode()) > 1
+        or layout.delimiter == SPACE
+        or b'"' in text
+        or layout.thousands
+        or b"\0" in text
+    ):
         return None
     if count_byte(text, layout.delimiter) != lines * (layout.width - 1):
         return None
@@ -318,8 +327,21 @@ def _by_csv(
     preamble = {line.strip() for line in layout.preamble if line.strip()}
     last = len(lines) - 1
     texts = lines.to_list()
+    until = -1
     for at, line in enumerate(texts):
+        if at <= until:  # within a cell that runs over several lines
+            tally.continued += 1
+            continue
         cells = _csv_cells(line, mark)
+        if len(cells) != layout.width and (over := _cells_over_lines(texts, at, mark, layout, words)) is not None:
+            cells, until = over
+            if any(c.isdigit() for c in line) or not _same_header(cells, layout):
+                rows.append(cells)
+                numbers.append(first + at)
+            else:
+                tally.header += 1
+                restarts.append(len(rows))
+            continue
         plain = len(cells) == layout.width and any(c.isdigit() for c in line) and line.lstrip()[:1] != "#"
         if not plain:
             before = tally.header
@@ -338,6 +360,28 @@ def _by_csv(
     )
     rows_read = Rows(frame, pl.Series("line", numbers, dtype=pl.UInt32), tuple(restarts))
     return _without_cut_end(_without_totals(rows_read, piece, words, tally), piece, tally)
+
+
+def _cells_over_lines(
+    texts: list[str], at: int, mark: str, layout: Layout, words: Vocabulary
+) -> tuple[list[str], int] | None:
+    """Cells of a row in which a quoted cell holds line breaks, and its last line; None where it is none.
+
+    Lines within that are rows of the table by themselves say that a quote was lost instead.
+    """
+    end = closing_line(texts, at)
+    if end is None:
+        return None
+    cells = quoted_cells("\n".join(texts[at : end + 1]), mark)
+    while len(cells) > layout.width and not cells[-1].strip():
+        cells.pop()
+    if len(cells) != layout.width:
+        return None
+    for line in texts[at + 1 : end]:
+        inner = _csv_cells(line, mark)
+        if len(inner) == layout.width and cell_kind(inner[0], words) not in {"text", "empty"}:
+            return None
+    return [" ".join(c.split()) if "\n" in c else c for c in cells], end
 
 
 def _csv_cells(line: str, mark: str) -> list[str]:

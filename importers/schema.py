@@ -259,6 +259,8 @@ class Account:
     """Summary or end marks at the bottom."""
     problems: int = 0
     """Lines that hold no sample because something is wrong with them."""
+    continued: int = 0
+    """Lines that a quoted cell of the line before runs over."""
 
 
 @dataclass(frozen=True, slots=True)

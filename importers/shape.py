@@ -5,16 +5,16 @@ Knows lines of text and the vocabulary. Knows no quantity arithmetic.
 
 from __future__ import annotations
 
-import csv
 import re
 from collections import Counter
 from dataclasses import dataclass, field
 from functools import lru_cache
 
 from importers.labels import read_label
+from importers.quoting import joined_lines, quoted_cells
 from importers.words import Vocabulary, normalise, tokens
 
-__all__ = ["Cell", "Layout", "cell_kind", "find_layout", "quoted_cells", "split_line"]
+__all__ = ["Cell", "Layout", "cell_kind", "find_layout", "split_line"]
 
 SPACES = "  "
 """Delimiter value that stands for runs of two or more spaces."""
@@ -23,6 +23,8 @@ SPACE = " "
 _DELIMITERS = (",", ";", "\t", "|", SPACES, SPACE)
 _WIDEST = 400
 """More columns than this [count] are no meter's."""
+_LONGEST = 20_000
+"""A longer line [characters] holds no row of a meter."""
 _TRIED = 160
 """Lines that are tried by every delimiter."""
 _LOOK = 400
@@ -102,14 +104,6 @@ def split_line(line: str, delimiter: str) -> list[str]:
     return quoted_cells(line, delimiter) if '"' in line else line.split(delimiter)
 
 
-def quoted_cells(line: str, delimiter: str) -> list[str]:
-    """Split a line with quotes by RFC 4180; a damaged one stays whole."""
-    try:
-        return next(csv.reader([line.replace("\r", " ")], delimiter=delimiter, skipinitialspace=True), [])
-    except csv.Error:
-        return [line]
-
-
 def cell_kind(cell: str, words: Vocabulary) -> str:
     """Tell what a cell can be: number, unit-number, date, time, datetime, empty, missing, overload or text."""
     return _kind_of(cell.translate(_ANY), words)
@@ -176,6 +170,9 @@ def find_layout(head: bytes, words: Vocabulary, delimiter: str | None = None) ->
     by_tab = max((t.count for t in tries if t.delimiter == "\t"), default=0)
     # spaces split at tabs too: where tabs make a table, spaces only cut dates and thousands
     tries = [t for t in tries if t.delimiter not in {SPACE, SPACES} or by_tab < 0.8 * t.count or by_tab == 0]
+    by_runs = max((t.count for t in tries if t.delimiter == SPACES and t.width > 1), default=0)
+    # where two spaces and more make a table, one space stands within its cells
+    tries = [t for t in tries if t.delimiter != SPACE or by_runs < 0.9 * t.count or by_runs == 0]
     best = max(tries, key=lambda t: (t.count * min(t.width, 2) * t.values, t.width if t.delimiter != SPACE else 0))
     if best.count == 0 or not 2 <= best.width <= _WIDEST:
         return None
@@ -190,7 +187,8 @@ def _first_lines(head: bytes) -> list[str]:
             cut = len(head)
             break
         cut = at + 1
-    return [line.rstrip("\r") for line in head[:cut].decode("utf-8", "replace").split("\n")]
+    lines = [line.rstrip("\r") for line in head[:cut].decode("utf-8", "replace").split("\n")]
+    return joined_lines(lines) if b'"' in head[:cut] else lines
 
 
 def _attempt(lines: list[str], delimiter: str, words: Vocabulary) -> _Try:
@@ -199,7 +197,7 @@ def _attempt(lines: list[str], delimiter: str, words: Vocabulary) -> _Try:
     widths: Counter[int] = Counter()
     mark = " " if delimiter in {SPACE, SPACES} else delimiter
     for number, line in enumerate(lines[:_TRIED]):
-        if mark in line and _is_data_line(line.translate(_ANY), delimiter, words):
+        if mark in line and len(line) < _LONGEST and _is_data_line(line.translate(_ANY), delimiter, words):
             cells = split_line(line, delimiter)
             widths[len(cells)] += 1
             rows[number] = cells
@@ -326,7 +324,7 @@ def _cells_of_header(line: str, found: _Try) -> list[str] | None:
         and all(not (r or [""])[-1].strip() for r in found.rows[found.start : found.stop] if r)
     ):
         return None
-    numeric = sum(bool(c) and bool(_NUMBER.match(c)) for c in cells)
+    numeric = sum(any(x.isdigit() for x in c) and bool(_NUMBER.match(c)) for c in cells)
     return None if numeric > len(cells) // 3 or not any(cells) else cells
 
 

@@ -201,7 +201,8 @@ def _origin(view: RunView) -> Iterator[tuple[str, object]]:
     yield "sign", "current and power were turned round" if origin.sign_turned else None
     account = origin.account
     named = (("samples", account.samples), ("header", account.header), ("preamble", account.preamble),
-             ("blank", account.blank), ("totals", account.totals), ("problems", account.problems))  # fmt: skip
+             ("blank", account.blank), ("totals", account.totals), ("problems", account.problems),
+             ("within quoted cells", account.continued))  # fmt: skip
     yield "lines", f"{count(account.lines)}: " + ", ".join(f"{count(n)} {name}" for name, n in named if n)
     yield "trace", origin.trace_file
     for warning in origin.warnings:

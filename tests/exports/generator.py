@@ -6,16 +6,24 @@ reader is held to the last of them.
 
 from __future__ import annotations
 
+import csv
 import gzip
+import io
 import random
+import re
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
+import pyarrow as pa
 
-from tests.exports.words import ABBREVIATIONS, CHANNEL, LANGUAGES, SYMBOLS, UNITS
+from tests.exports.words import ABBREVIATIONS, CHANNEL, LANGUAGES, PROBES, ROLES, SYMBOLS, UNITS
 
 TIERS = ("plain", "varied", "hard")
+SPACES = "  "
+"""Delimiter that stands for runs of two or more spaces."""
+_LOCAL = frozenset({"iso", "iso-space", "iso-whole", "dmy", "two"})
+"""Clocks that are put back in autumn."""
 
 
 @dataclass
@@ -56,6 +64,8 @@ class _Make:
     delimiter: str = ","
     decimal: str = "."
     newline: str = "\n"
+    widths: list[int] = field(default_factory=list)
+    """Widths of columns that spaces separate."""
     features: list[str] = field(default_factory=list)
 
     def chance(self, share: float, feature: str) -> bool:
@@ -116,6 +126,14 @@ def _cut(run: TruthRun, at: int) -> list[TruthRun]:
         TruthRun(run.port, run.t[part], {k: v[part] for k, v in run.channels.items()}, run.started, run.t_tolerance)
         for part in (slice(0, at), slice(at, None))
     ]
+
+
+def _wrapped(bench: dict[str, np.ndarray], share: float) -> dict[str, np.ndarray]:
+    """Counters that begin again at zero when they are full, the clock running on."""
+    out = dict(bench)
+    for name in ("energy", "charge"):
+        out[name] = bench[name] % (share * float(bench[name][-1]))
+    return out
 
 
 def _turn_some(bench: dict[str, np.ndarray]) -> None:
@@ -244,6 +262,7 @@ def _measured(
         kept = np.array([sign * _value(t, make.decimal, thousands) for t in texts])
         if make.tier != "plain" and quantity in {"temperature", "voltage"} and rng.random() < 0.15:
             gap = make.rng.choice(["", "--", "NaN", "OL"]) if make.tier == "hard" else ""
+            gap = gap or ("--" if make.delimiter == SPACES else "")
             for at in rng.sample(range(3, len(texts)), 2):
                 texts[at], kept[at] = gap, np.nan
             make.features.append(f"gap={gap!r}")
@@ -275,6 +294,10 @@ def _stamp(form: str, moment: datetime) -> str:
         return f"{local:%Y-%m-%dT%H:%M:%S}.{ms:03d}+02:00"
     if form == "iso-z":
         return f"{moment:%Y-%m-%dT%H:%M:%S}.{ms:03d}Z"
+    if form == "dmy-bare":
+        return f"{moment:%d/%m/%Y %H:%M:%S}.{ms:03d}"
+    if form == "mdy-bare":
+        return f"{moment:%m/%d/%Y %H:%M:%S}.{ms:03d}"
     if form == "dmy":
         return f"{moment:%d.%m.%Y %H:%M:%S}.{ms:03d}"
     if form == "mdy":
@@ -283,13 +306,16 @@ def _stamp(form: str, moment: datetime) -> str:
 
 
 def _clock(
-    make: _Make, t: np.ndarray, form: str, style: str, answers: dict[str, str]
+    make: _Make, t: np.ndarray, form: str, style: str, answers: dict[str, str], back_at: int
 ) -> tuple[list[_Column], np.ndarray, datetime | None, float]:
     """Print the clock: its columns, the truth in seconds, the start and a tolerance."""
     words = LANGUAGES[make.language]
     start = _START + timedelta(days=make.rng.randrange(300), seconds=make.rng.randrange(86400))
     if form in {"mdy", "mdy12", "dmy"} or form == "two":
         start = start.replace(day=make.rng.randrange(13, 28))
+    if form in {"dmy-bare", "mdy-bare"}:
+        start = start.replace(day=make.rng.choice([d for d in range(1, 13) if d != start.month]))
+        answers["date-order"] = "day-first" if form == "dmy-bare" else "month-first"
     if form in UNITS["time"]:
         factor, _ = UNITS["time"][form]
         texts = [_number(x / factor, _digits("time", form), make) for x in t]
@@ -320,6 +346,8 @@ def _clock(
         answers["interval"] = repr(float(t[1] - t[0]))
         return [_Column(words["sample"], "", [str(i + 1) for i in range(len(t))])], t.copy(), None, 1e-6
     moments = [start + timedelta(seconds=float(x)) for x in t]
+    if back_at:
+        moments[back_at:] = [m - timedelta(hours=1) for m in moments[back_at:]]
     if form == "two":
         dates = _Column(words["date"], "", [f"{m:%d.%m.%Y}" for m in moments])
         return [dates, _Column(words["clock"], "", [f"{m:%H:%M:%S}" for m in moments])], t.copy(), start, 1e-6
@@ -334,6 +362,8 @@ def _choose_form(make: _Make, step: float) -> str:
         forms += ["hms", "two", "dmy", "unix"]
     if make.tier == "hard":
         forms += ["mdy", "mdy12", "serial", "sample", "unix-us"] + (["tod"] if step >= 1.0 else ["hms-f"])
+        bare = ["dmy-bare", "mdy-bare"] if make.decimal == "." else ["dmy-bare"]
+        forms += [make.rng.choice(bare)]
     return make.pick("clock", forms)
 
 
@@ -354,7 +384,9 @@ def make(seed: int, tier: str) -> Export:
         m.delimiter = m.pick("delimiter", [",", ";", "\t", "|"])
         m.decimal = "," if m.chance(0.4, "decimal comma") else "."
         m.newline = m.pick("newline", ["\n", "\r\n", "\n", "\r\n", "\r"])
-    quoted = not plain and m.chance(0.2, "quoted")
+    if hard and m.decimal == "." and m.chance(0.08, "spaces"):
+        m.delimiter = SPACES
+    quoted = not plain and m.delimiter != SPACES and m.chance(0.2, "quoted")
     if m.decimal == "," and m.delimiter == ",":
         quoted = True
     naming = "words" if plain else m.pick("naming", ["words", "words", "words", "symbols", "short"])
@@ -373,7 +405,8 @@ def make(seed: int, tier: str) -> Export:
         port_column = hard and m.chance(0.4, "port column")
     thousands = ""
     if hard and m.chance(0.12, "thousands"):
-        thousands = " " if m.delimiter != "," and m.decimal == "," else {".": "'", ",": "."}[m.decimal]
+        spaced = m.delimiter not in {",", SPACES} and m.decimal == ","
+        thousands = " " if spaced else {".": "'", ",": "."}[m.decimal]
     answers: dict[str, str] = {"decimal": m.decimal}
     if hard and m.chance(0.05, "days long"):
         step = 300.0
@@ -387,12 +420,21 @@ def make(seed: int, tier: str) -> Export:
     if restart:
         benches = [_restarted(benches[0], restart)]
     has_counter = bool({"energy", "charge"} & set(quantities))
+    is_bare = hard and len(ports) == 1 and not restart and not thousands and style not in {"cells", "row", "nowhere"}
+    is_bare = is_bare and m.chance(0.06, "no header")
+    if has_counter and hard and not restart and style != "nowhere" and not is_bare and m.chance(0.1, "counters wrap"):
+        benches = [_wrapped(b, rng.uniform(0.4, 0.8)) for b in benches]
     one_log = hard and len(ports) == 1 and not restart and not has_counter and style != "nowhere"
     if one_log and m.chance(0.3, "both ways"):
         _turn_some(benches[0])
     if hard and step == 0.5 and form == "iso" and not restart and m.chance(0.6, "whole seconds"):
         form = "iso-whole"
-    clock, t, started, tolerance = _clock(m, benches[0]["t"], form, "paren" if style == "cells" else style, answers)
+    back_at = 0
+    if hard and form in _LOCAL and m.chance(0.12, "an hour put back"):
+        back_at = rng.randrange(10, n - 10)
+    clock, t, started, tolerance = _clock(
+        m, benches[0]["t"], form, "paren" if style == "cells" else style, answers, back_at
+    )
     negative = hard and len(ports) == 1 and "both ways" not in m.features and m.chance(0.2, "negative")
     columns: list[_Column] = list(clock)
     runs: list[TruthRun] = []
@@ -406,13 +448,27 @@ def make(seed: int, tier: str) -> Export:
             runs.append(TruthRun(port, t, truth, started, tolerance))
         if restart:
             runs = _cut(runs[0], restart)
-        if hard and m.chance(0.1, "idle columns"):
+        if is_bare:
+            answers["clock-column"] = "1"
+            answers |= {f"column.{i + 1}": CHANNEL.get(c.quantity, "t_s") for i, c in enumerate(columns)}
+        elif hard and not restart and style not in {"nowhere", "cells"} and m.chance(0.12, "probes"):
+            _probes(m, benches[0], style, columns, runs)
+        if hard and not is_bare and m.delimiter != SPACES and m.chance(0.08, "line breaks"):
+            notes = [rng.choice(["", "ok", f"see{m.newline}below", f"a{m.newline}{m.newline}b, c"]) for _ in range(n)]
+            columns.append(_Column("Remark", "", [f'"{x}"' for x in notes]))
+        if hard and not is_bare and m.chance(0.1, "idle columns"):
             columns.append(_Column("Status", "", [rng.choice(["CC", "CV"]) for _ in range(n)]))
             title, row = _title(m, "paren" if style in {"nowhere", "cells"} else style, "current", "A", "Max current")
             columns.append(_Column(title, row, [f"3{m.decimal}000"] * n))
-        if hard and len(runs) == 1 and style not in {"nowhere", "cells"} and m.chance(0.1, "mains beside"):
+        if (
+            hard
+            and not is_bare
+            and len(runs) == 1
+            and style not in {"nowhere", "cells"}
+            and m.chance(0.1, "mains beside")
+        ):
             runs.append(_mains(m, benches[0], style, columns, runs[0]))
-        if hard and len(runs) == 1 and m.chance(0.15, "data lines"):
+        if hard and not is_bare and len(runs) == 1 and m.chance(0.15, "data lines"):
             lines = [f"{0.6 + 0.01 * rng.random():.3f}".replace(".", m.decimal) for _ in range(n)]
             title, row = _title(m, "paren" if style in {"nowhere", "cells"} else style, "voltage", "V", "D+")
             columns.append(_Column(title, row, lines, "voltage", "V"))
@@ -422,9 +478,11 @@ def make(seed: int, tier: str) -> Export:
     for at, column in enumerate(columns):
         if column.quantity and column.quantity != "time":
             answers[f"unit.{at + 1}"] = column.unit
-    may_ask = style == "nowhere" or m.decimal == "," or form == "sample" or bool(thousands)
-    text = _render(m, columns, rows, quoted, hard, form, step, runs, style)
-    data, suffix = _encode(m, text, hard)
+    is_open = style == "nowhere" or form == "sample" or form.endswith("-bare") or is_bare
+    may_ask = is_open or m.decimal == "," or bool(thousands)
+    text = _render(m, columns, rows, quoted, hard, form, step, runs, style, is_bare=is_bare, can_turn=not back_at)
+    is_sheet = hard and m.decimal == "." and not thousands and style != "cells" and m.chance(0.07, "xlsx")
+    data, suffix = (_sheet(m, text, form), ".xlsx") if is_sheet else _encode(m, text, hard)
     return Export(seed, tier, data, suffix, runs, answers, m.features, may_ask)
 
 
@@ -463,10 +521,29 @@ def _stacked(
     return rows, columns, runs
 
 
+def _probes(m: _Make, bench: dict[str, np.ndarray], style: str, columns: list[_Column], runs: list[TruthRun]) -> None:
+    """Print further temperatures, told apart by their words."""
+    roles = m.rng.sample(sorted(PROBES), m.rng.randrange(1, 4))
+    if any("temperature_c" in run.channels for run in runs):
+        roles = [r for r in roles if r != "case"]
+    unit = m.rng.choice(["°C", "°F", "K"])
+    factor, offset = UNITS["temperature"][unit]
+    for at, role in enumerate(roles):
+        values = bench["temperature"] + 1.5 * at if role != "ambient" else 22.0 + 0.001 * bench["t"] % 1.0
+        texts = [_number(float(v), _digits("temperature", unit), m) for v in (values - offset) / factor]
+        title, row = _title(m, style, "temperature", unit, ROLES[m.language][role])
+        columns.append(_Column(title, row, texts, "temperature", unit))
+        kept = np.array([_value(x, m.decimal, "") for x in texts]) * factor + offset
+        for run in runs:
+            run.channels[PROBES[role]] = kept
+
+
 def _line(cells: list[str], m: _Make, quoted: bool) -> str:
+    if m.delimiter == SPACES:
+        return SPACES.join((c or "-").ljust(w) for c, w in zip(cells, m.widths, strict=False)).rstrip()
     if quoted:
-        return m.delimiter.join(f'"{c}"' for c in cells)
-    return m.delimiter.join(c if m.delimiter not in c else f'"{c}"' for c in cells)
+        return m.delimiter.join(c if c[:1] == '"' else f'"{c}"' for c in cells)
+    return m.delimiter.join(c if m.delimiter not in c or c[:1] == '"' else f'"{c}"' for c in cells)
 
 
 _NOTES = [
@@ -489,10 +566,15 @@ def _render(
     step: float,
     runs: list[TruthRun],
     style: str,
+    *,
+    is_bare: bool,
+    can_turn: bool,
 ) -> str:
     """Lines of the file, with what stands around and between the samples."""
     rng = m.rng
     lines: list[str] = []
+    is_spaced = m.delimiter == SPACES
+    m.widths = [max(len(x) for x in (c.title, c.unit_row, *(r[i] for r in rows))) for i, c in enumerate(columns)]
     if form == "sample":
         lines += [f"Interval: {step:g} s", ""]
     if m.tier != "plain" and m.chance(0.4, "preamble"):
@@ -503,27 +585,56 @@ def _render(
         if rng.random() < 0.5:
             lines.append("")
     header = _line([c.title for c in columns], m, quoted)
-    lines.append(header)
+    if not is_bare:
+        lines.append(header)
     if style == "row":
         lines.append(_line([c.unit_row for c in columns], m, quoted))
     body = [_line(r, m, quoted) for r in rows]
-    if hard and form != "sample" and m.chance(0.1, "descending"):
+    if hard and form != "sample" and can_turn and m.chance(0.1, "descending"):
         body.reverse()
     elif hard:
-        if m.chance(0.1, "header again"):
+        if not is_bare and m.chance(0.1, "header again"):
             body.insert(rng.randrange(5, len(body)), header)
         if m.chance(0.1, "blank lines"):
             body.insert(rng.randrange(5, len(body)), "")
         if m.chance(0.1, "short row"):
             body.insert(rng.randrange(5, len(body)), m.delimiter.join(rows[4][:1]) + m.delimiter + "1")
-        if m.chance(0.1, "total"):
+        if not is_spaced and m.chance(0.1, "total"):
             body += ["", _line(["Total", *("" for _ in columns[1:-1]), "12" + m.decimal + "5"], m, quoted)]
         elif m.chance(0.1, "end mark"):
             body.append("END")
-    if hard and m.chance(0.06, "trailing mark"):
+    if hard and not is_spaced and m.chance(0.06, "trailing mark"):
         body = [b + m.delimiter if b else b for b in body]
     del runs
     return m.newline.join([*lines, *body]) + m.newline
+
+
+def _sheet(m: _Make, text: str, form: str) -> bytes:
+    """The same table as a spreadsheet: numbers as numbers, and some dates as dates."""
+    from openpyxl import Workbook
+
+    book = Workbook()
+    sheet = book.active
+    dated = form == "iso-space" and m.chance(0.5, "sheet dates")
+    if m.delimiter == SPACES:
+        rows = [re.split(r" {2,}", line.strip()) for line in text.split(m.newline)]
+    else:
+        rows = list(csv.reader(io.StringIO(text.replace(m.newline, "\n")), delimiter=m.delimiter))
+    for row in rows:
+        sheet.append([_typed(cell, dated=dated) for cell in row])
+    out = io.BytesIO()
+    book.save(out)
+    return out.getvalue()
+
+
+def _typed(cell: str, *, dated: bool) -> object:
+    if re.fullmatch(r"-?\d+", cell) and len(cell) < 16:
+        return int(cell)
+    if re.fullmatch(r"-?\d+\.\d*(e[+-]\d+)?", cell):
+        return float(cell)
+    if dated and re.fullmatch(r"\d{4}-\d\d-\d\d \d\d:\d\d:\d\d\.\d{3}", cell):
+        return datetime.fromisoformat(cell)
+    return cell or None
 
 
 def _encode(m: _Make, text: str, hard: bool) -> tuple[bytes, str]:
@@ -543,4 +654,6 @@ def _encode(m: _Make, text: str, hard: bool) -> tuple[bytes, str]:
         data += b"\0" * m.rng.randrange(1, 600)
     if hard and m.chance(0.06, "gzip"):
         return gzip.compress(data, mtime=0), ".csv.gz"
+    if hard and m.chance(0.06, "zstd"):
+        return pa.compress(data, codec="zstd", asbytes=True), ".csv.zst"
     return data, ".csv"

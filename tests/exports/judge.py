@@ -85,6 +85,7 @@ def differences(export: Export, outcome: ImportedExport, sink: Kept) -> str:
     """Say the first difference from the truth; empty where there is none."""
     account = outcome.account
     said = account.samples + account.header + account.preamble + account.blank + account.totals + account.problems
+    said += account.continued
     if said != account.lines:
         return f"account {account} adds up to {said}"
     frames = sink.frames()

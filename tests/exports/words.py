@@ -168,6 +168,67 @@ UNITS: dict[str, dict[str, tuple[float, float]]] = {
 }
 """Per quantity: unit -> (factor, offset) to the channel's unit. SI Brochure, 9th edition; 1 W h = 3600 J exactly."""
 
+PROBES = {
+    "case": "temperature_c",
+    "ambient": "temperature_ambient_c",
+    "cell": "temperature_cell_c",
+    "plug": "temperature_plug_c",
+}
+
+ROLES: dict[str, dict[str, str]] = {
+    "en": {
+        "case": "Case temperature",
+        "ambient": "Ambient temperature",
+        "cell": "Cell temperature",
+        "plug": "Plug temperature",
+    },
+    "de": {
+        "case": "Gehäusetemperatur",
+        "ambient": "Umgebungstemperatur",
+        "cell": "Zelltemperatur",
+        "plug": "Steckertemperatur",
+    },
+    "fr": {
+        "case": "Température du boîtier",
+        "ambient": "Température ambiante",
+        "cell": "Température de la cellule",
+        "plug": "Température de la fiche",
+    },
+    "es": {
+        "case": "Temperatura de la carcasa",
+        "ambient": "Temperatura ambiente",
+        "cell": "Temperatura de la celda",
+        "plug": "Temperatura del conector",
+    },
+    "it": {
+        "case": "Temperatura involucro",
+        "ambient": "Temperatura ambiente",
+        "cell": "Temperatura cella",
+        "plug": "Temperatura connettore",
+    },
+    "pt": {
+        "case": "Temperatura da caixa",
+        "ambient": "Temperatura ambiente",
+        "cell": "Temperatura da célula",
+        "plug": "Temperatura da ficha",
+    },
+    "nl": {
+        "case": "Temperatuur behuizing",
+        "ambient": "Omgevingstemperatuur",
+        "cell": "Celtemperatuur",
+        "plug": "Temperatuur stekker",
+    },
+    "pl": {
+        "case": "Temperatura obudowy",
+        "ambient": "Temperatura otoczenia",
+        "cell": "Temperatura ogniwa",
+        "plug": "Temperatura wtyczki",
+    },
+    "zh": {"case": "外壳温度", "ambient": "环境温度", "cell": "电芯温度", "plug": "插头温度"},
+    "ja": {"case": "筐体温度", "ambient": "周囲温度", "cell": "セル温度", "plug": "プラグ温度"},
+}
+"""Temperatures by where they are taken."""
+
 CHANNEL = {
     "voltage": "voltage_v",
     "current": "current_a",

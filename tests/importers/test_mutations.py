@@ -61,7 +61,7 @@ def _check(data: bytes, path: Path) -> str:
         assert all(p.message for p in refusal.problems)
         return "refused"
     a = outcome.account
-    assert a.samples + a.header + a.preamble + a.blank + a.totals + a.problems == a.lines, a
+    assert a.samples + a.header + a.preamble + a.blank + a.totals + a.problems + a.continued == a.lines, a
     for frame in sink.frames().values():
         t = frame["t_s"].to_numpy()
         assert np.isfinite(t).all()

@@ -64,6 +64,42 @@ def test_quoted_cells_as_rfc_4180_has_them(tmp_path):
     assert frame["voltage_v"].to_list() == [5.0] * 12
 
 
+def test_line_breaks_in_quoted_cells_as_rfc_4180_has_them(tmp_path):
+    """RFC 4180, 2.6: a quoted cell may hold line breaks; Python's csv module is the second opinion on the rows."""
+    rows = [[str(i), "5.0", "1.0", f"line one\r\nline {i}, two" if i % 3 else "plain"] for i in range(60)]
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\r\n")
+    writer.writerow(["Time (s)", "Voltage\r\n(V)", "Current (A)", "Note"])
+    writer.writerows(rows)
+    theirs = list(csv.reader(io.StringIO(out.getvalue(), newline="")))
+    outcome, (frame,) = _read(out.getvalue(), tmp_path)
+    account = outcome.account
+    assert account.samples == len(theirs) - 1 == 60
+    assert (account.lines, account.continued, account.problems) == (102, 40, 0)
+    assert frame["t_s"].to_list() == [float(row[0]) for row in theirs[1:]]
+
+
+def test_a_lost_quote_costs_one_line_and_no_more(tmp_path):
+    lines = [f'{i},5.0,1.0,"note {i}"' for i in range(60)]
+    lines[20] = '20,5.0,1.0,"note 20'
+    lines[25] = '25,5.0,1.0,note 25"'
+    text = "Time (s),Voltage (V),Current (A),Note\n" + "\n".join(lines) + "\n"
+    outcome, (frame,) = _read(text, tmp_path)
+    assert outcome.account.continued == 0
+    assert frame.height >= 58
+    assert frame["voltage_v"].to_list() == [5.0] * frame.height
+
+
+def test_a_temperature_whose_words_are_not_known_is_asked(tmp_path):
+    """The room's temperature read as the case's would give no rise; which one it is changes every thermal result."""
+    text = "Time (s),Voltage (V),Current (A),Zorblat temperature (°C)\n"
+    text += "".join(f"{i},5.0,1.0,{22 + i / 60:.1f}\n" for i in range(60))
+    with pytest.raises(ImportRefused, match=r"zorblat.*column\.4"):
+        _read(text, tmp_path)
+    _, (frame,) = _read(text, tmp_path, {"column.4": "temperature_plug_c"})
+    assert frame["temperature_plug_c"][0] == 22.0
+
+
 @pytest.mark.parametrize(
     ("stamps", "start"),
     [

@@ -80,5 +80,15 @@ def test_the_generator_covers_what_varies():
         "units='row'",
         "encoding='gb18030'",
         "encoding='utf-16'",
+        "clock='dmy-bare'",
+        "clock='mdy-bare'",
+        "xlsx",
+        "zstd",
+        "spaces",
+        "no header",
+        "counters wrap",
+        "an hour put back",
+        "probes",
+        "line breaks",
     ):
         assert wanted in seen, wanted

@@ -316,7 +316,8 @@ def origin_pairs(view: RunView, zone: tzinfo | None) -> list[tuple[str, str]]:
         ("read as", p.profile),
         ("lines", (f"{fmt.count(account.lines)}: {fmt.count(account.samples)} samples, {account.header} head, "
                   f"{account.preamble} before it, {account.blank} blank, {account.totals} totals, "
-                  f"{account.problems} with problems")),
+                  f"{account.problems} with problems"
+                  + (f", {account.continued} within quoted cells" if account.continued else ""))),
         ("clock", " ".join(part for part in (p.clock.source, p.clock.unit, p.clock.zone, p.clock.note) if part)),
     ]  # fmt: skip
     for c in p.conversions:
