@@ -17,7 +17,7 @@ from store.figures import figure_of
 from store.pages import ComparisonPage, ComparisonRow, Figure, ModelLine, PairLine
 from store.peers import peers_of, same_model
 from store.results.claims import judge_claims
-from store.results.comparison import RankSet, Scatter, difference, leaders, pooled_scatter, rank_sets
+from store.results.comparison import RankSet, difference, leaders, pooled_scatter, rank_sets
 from store.results.evidence import Measured
 from store.results.quantities import find_quantity, label_of, unit_of
 from store.results.verdict import VERDICTS
@@ -212,25 +212,23 @@ def _order(row: ComparisonRow) -> list[int]:
 
 
 def _pairs(row: ComparisonRow, sheets: Sequence[DeviceSheet], evidence: BenchEvidence) -> Iterable[PairLine]:
-    """Every pair of devices by one quantity, where like is set against like."""
-    if row.unlike:
-        return
-    cells, _ = cells_of(row.name, sheets, evidence)
-    scatter: Scatter | None = pooled_scatter([cell.singles for cell in cells])
-    for index, cell in enumerate(cells):
-        for other in range(index + 1, len(cells)):
-            second = cells[other].item
-            if cell.item is None or second is None:
+    """Every pair of devices by one quantity, each under the best condition that the two of them share."""
+    for index, first in enumerate(sheets):
+        for second in sheets[index + 1 :]:
+            cells, differs = cells_of(row.name, (first, second), evidence)
+            items = [cell.item for cell in cells]
+            if differs or items[0] is None or items[1] is None or items[0].unit != items[1].unit:
                 continue
-            found = difference(cell.item, second, scatter)
+            found = difference(items[0], items[1], pooled_scatter([cell.singles for cell in cells]))
             yield PairLine(
-                sheets[index].device,
-                sheets[other].device,
+                first.device,
+                second.device,
                 found.value,
                 found.expanded,
                 found.en,
                 found.chance_larger,
                 found.is_told_apart,
+                " or ".join(dict.fromkeys(text for item in items if item is not None for text in item.conditions)),
             )
 
 

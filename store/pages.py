@@ -206,6 +206,8 @@ class PairLine:
     en: float | None
     chance_larger: float | None
     is_told_apart: bool
+    condition: str = ""
+    """Under what the two were set against each other; empty where the sheet answers."""
 
 
 @dataclass(frozen=True, slots=True)

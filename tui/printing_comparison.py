@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from store.pages import ComparisonPage, ComparisonRow
+from store.results.quantities import label_of
 from tui.format import UNICODE_SIGNS, Signs, reading, significant
 from tui.plain import fit, plain, width_of
 from tui.printing import Column, hanging, table
@@ -28,7 +29,7 @@ def comparison_lines(page: ComparisonPage, *, signs: Signs = UNICODE_SIGNS, widt
     yield from _fitted("  ", marks, width)
     yield from _titled("tested at", _condition_lines(page, width))
     yield from _titled("ranks", _rank_lines(page, names, width))
-    yield from _titled(f"pairs by {page.pairs_by}", _pair_lines(page, signs, width))
+    yield from _titled(f"pairs by {label_of(page.pairs_by)}", _pair_lines(page, signs, width))
     yield from _titled("claims", _claim_lines(page, width))
     yield from _titled("samples of one model", _model_lines(page, signs, width))
     yield from _titled("notes", [line for note in page.notes for line in wrapped(note, width)])
@@ -133,10 +134,12 @@ def _pair_lines(page: ComparisonPage, signs: Signs, width: int | None) -> list[s
                 en,
                 chance,
                 said,
+                pair.condition,
             )
         )
     columns = [
-        Column(h) for h in ("pair", "difference", "must exceed", "En", "chance that the first is larger", "said")
+        Column(h)
+        for h in ("pair", "difference", "must exceed", "En", "chance that the first is larger", "said", "tested at")
     ]
     if not rows:
         return []
@@ -148,7 +151,7 @@ def _pair_lines(page: ComparisonPage, signs: Signs, width: int | None) -> list[s
     return [
         line
         for row, text in zip(rows, told, strict=True)
-        for line in _fitted("  ", f"{row[0]}: {text}: {row[5]}", width)
+        for line in _fitted("  ", f"{row[0]}: {text}: {row[5]}" + (f" ({row[6]})" if row[6] else ""), width)
     ]
 
 

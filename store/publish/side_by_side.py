@@ -96,7 +96,7 @@ def _pairs(page: ComparisonPage) -> Table:
     unit, scale = _scale(row)
     rows = tuple(
         (
-            Cell(f"{pair.first} - {pair.second}"),
+            Cell(f"{pair.first} - {pair.second}", note=pair.condition),
             number(pair.difference * scale),
             Cell("unknown") if pair.expanded is None else number(pair.expanded * scale),
             Cell("" if pair.en is None else f"{pair.en:.2f}"),
@@ -113,7 +113,10 @@ def _pairs(page: ComparisonPage) -> Table:
         Column("chance that the first is larger", "%", is_number=True),
         Column("finding"),
     )
-    note = "En after ISO 13528: told apart where |En| > 1."
+    note = (
+        "Each pair under a condition that both were tested under, one with known uncertainty first. "
+        "En after ISO 13528: told apart where |En| > 1."
+    )
     return Table(f"Pairs by {row.label}", columns, rows, note=note, is_wide=True)
 
 
