@@ -9,6 +9,7 @@ import importlib
 import logging
 from collections.abc import Awaitable, Callable, Iterable, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from textual.app import SystemCommand
@@ -18,15 +19,19 @@ from store import Library
 from tui.jobs import Jobs
 from tui.key_order import KeyOrder
 from tui.keys import KEYS, bindings
-from tui.models.edits import Undo
+from tui.models.edits import UndoStep
 from tui.models.filter_words import with_picked
 from tui.models.look import Look, look_for
 from tui.models.run_list import RunList
+from tui.screens.form import FormScreen
 from tui.screens.help import HelpScreen
 from tui.screens.place import Place
 from tui.screens.runs import RunsScreen
 from tui.settings import Settings, load_settings, save_settings
 from tui.theme import THEMES
+
+if TYPE_CHECKING:
+    from tui.models.sheet_draft import SheetDraft
 
 __all__ = ["JoulebookApp", "build_app"]
 
@@ -56,8 +61,10 @@ class JoulebookApp(KeyOrder):
         self.zone = _zone_of(library.zone)
         self.run_list = RunList(signs=look.signs, zone=self.zone, sort=settings.sort)
         self.run_list.choose_columns(settings.columns)
-        self.undo_steps: list[Undo] = []
+        self.undo_steps: list[UndoStep] = []
         self.question_text = ""
+        self.drafts: dict[str, SheetDraft] = {}
+        """Sheets that were begun and not saved, by the device's code as the library has it."""
         self._generation: int | None = None
         self._is_warm = False
         self.animation_level = "none"
@@ -157,7 +164,7 @@ class JoulebookApp(KeyOrder):
 
     async def action_back(self) -> None:
         """Leave the innermost thing of the place on top."""
-        if isinstance(self.screen, Place):
+        if isinstance(self.screen, (Place, FormScreen)):
             self.screen.back()
         elif len(self.screen_stack) > 2:
             self.screen.dismiss(None)

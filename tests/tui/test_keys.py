@@ -19,6 +19,7 @@ from tui.screens.imports import ImportScreen
 from tui.screens.pick import PickScreen
 from tui.screens.run import RunScreen
 from tui.screens.runs import RunsScreen
+from tui.screens.sheet import SheetScreen
 from tui.screens.side_by_side import SideBySideScreen
 from tui.screens.why import WhyScreen
 
@@ -30,6 +31,7 @@ OWNERS = {
     "devices": DevicesScreen,
     "device": DeviceScreen,
     "side": SideBySideScreen,
+    "sheet": SheetScreen,
     "choose": ChooseScreen,
     "ask": AskScreen,
     "import": ImportScreen,

@@ -53,7 +53,7 @@ def read_page(library: Library, device: str) -> DevicePageData:
 def page_lines(data: DevicePageData, look: Look, width: int) -> list[Line]:
     """The whole page: titles in grey, what is not met and what can hurt marked, and the claims' numbers as keys."""
     if data.page is None:
-        return [line(("no sheet tells of this device: `joulebook device template` prints one to fill in", "dim"))]
+        return [line(("no sheet tells of this device: e begins one", "dim"))]
     return [_with_role(text) for text in device_lines(data.page, signs=look.signs, width=width)]
 
 

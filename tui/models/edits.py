@@ -13,7 +13,7 @@ from typing import Any, Protocol
 from store.model import RunFacts
 from tui import format as fmt
 
-__all__ = ["EDITABLE", "EditsRuns", "Undo", "WrongEntryError", "changed", "common_text", "undo_of"]
+__all__ = ["EDITABLE", "EditsRuns", "Undo", "UndoStep", "WrongEntryError", "changed", "common_text", "undo_of"]
 
 EDITABLE: tuple[str, ...] = (
     "device",
@@ -91,6 +91,17 @@ def _value(name: str, text: str, zone: tzinfo | None) -> Any:
             raise WrongEntryError(f"started: {text} is not a date and time such as 2026-02-11 09:30.") from None
         return moment if moment.tzinfo else moment.replace(tzinfo=zone)
     return text
+
+
+class UndoStep(Protocol):
+    """Something done that can be taken back while the program runs."""
+
+    @property
+    def words(self) -> str:
+        """What was done."""
+
+    def take_back(self, library: Any) -> None:
+        """Put back what was, as a correction of its own."""
 
 
 @dataclass(frozen=True, slots=True)

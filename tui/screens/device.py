@@ -14,6 +14,7 @@ from textual.containers import VerticalScroll
 from tui.keys import bindings
 from tui.models.device_page import DevicePageData, page_lines, read_page, runs_of_claim
 from tui.screens.publishing import PublishingPlace
+from tui.screens.sheet import SheetScreen
 from tui.screens.side_by_side import SideBySideScreen
 from tui.widgets.lines_view import LinesView, Rule
 
@@ -99,6 +100,10 @@ class DeviceScreen(PublishingPlace):
             self.tell(f"there is no claim {position}", is_problem=False)
         else:
             self.tell(f"no run stands behind claim {position}", is_problem=False)
+
+    def action_sheet(self) -> None:
+        """Correct its sheet."""
+        self.app.push_screen(SheetScreen(self._device))
 
     def action_runs(self) -> None:
         """List its runs."""

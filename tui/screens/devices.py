@@ -17,6 +17,7 @@ from tui.models.device_list import DeviceList
 from tui.screens.choose import ChooseScreen
 from tui.screens.device import DeviceScreen
 from tui.screens.place import Place
+from tui.screens.sheet import SheetScreen
 from tui.screens.side_by_side import SideBySideScreen
 from tui.widgets.ledger import Ledger
 from tui.widgets.lines_view import Rule
@@ -67,7 +68,9 @@ class DevicesScreen(Place):
         self.ledger.repaint()
         self.top_line.tell(middle=f"{len(rows)} devices")
         if not rows:
-            self.tell("no devices yet: `joulebook device load sheet.toml` brings one in", is_problem=False)
+            self.tell(
+                "no devices yet: a begins a sheet; `joulebook device load sheet.toml` brings one in", is_problem=False
+            )
 
     def _here(self) -> str | None:
         rows = self.model.rows
@@ -82,6 +85,15 @@ class DevicesScreen(Place):
         """Open the device's page."""
         if here := self._here():
             self.app.push_screen(DeviceScreen(here, [row.device for row in self.model.rows]))
+
+    def action_sheet(self) -> None:
+        """Correct its sheet."""
+        if here := self._here():
+            self.app.push_screen(SheetScreen(here))
+
+    def action_new(self) -> None:
+        """Begin the sheet of another device."""
+        self.app.push_screen(SheetScreen())
 
     def action_runs(self) -> None:
         """List its runs."""

@@ -6,7 +6,7 @@ Knows Textual, the edit model and the library's calls.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, ClassVar, cast
+from typing import TYPE_CHECKING, cast
 
 from textual.app import ComposeResult
 from textual.containers import Horizontal, VerticalScroll
@@ -19,7 +19,6 @@ from store.model import RunFacts
 from tui.models.edits import EDITABLE, WrongEntryError, changed, common_text, undo_of
 from tui.models.lines import line
 from tui.models.words import FACTS
-from tui.plain import plain
 from tui.screens.form import FormScreen
 from tui.widgets.lines_view import KeyLine, LinesView
 
@@ -39,7 +38,7 @@ _OFFERED: dict[str, tuple[str, ...]] = {
 class EditScreen(FormScreen[bool | None]):
     """A form of facts; only what is typed anew is changed."""
 
-    LAST: ClassVar[str] = "edit-reason"
+    LAST = "edit-reason"
 
     def __init__(self, facts: Sequence[RunFacts], field: str = "") -> None:
         super().__init__()
@@ -79,10 +78,6 @@ class EditScreen(FormScreen[bool | None]):
         self.query_one("#edit-title", LinesView).show([line((f"facts of {runs}", "place"), hint)])
         self.query_one(f"#edit-{self._first}", Input).focus()
 
-    def _problem(self, text: str) -> None:
-        shown = plain(text, ascii_only=self._joulebook.look.is_ascii)
-        self.query_one("#edit-problem", LinesView).show([line((shown, "warn"))])
-
     def action_save(self) -> None:
         """Save what was typed anew."""
         after = {name: self.query_one(f"#edit-{name}", Input).value for name in EDITABLE}
@@ -90,13 +85,13 @@ class EditScreen(FormScreen[bool | None]):
         try:
             changes = changed(self._before, after, self._joulebook.zone)
         except WrongEntryError as wrong:
-            self._problem(str(wrong))
+            self.say(str(wrong))
             return
         if not changes:
             self.dismiss(False)
             return
         if changes.get("quality", "ok") != "ok" and not reason:
-            self._problem("quality: say why, in the last field.")
+            self.say("quality: say why, in the last field.")
             self.query_one("#edit-reason", Input).focus()
             return
         library = self._joulebook.library
@@ -110,7 +105,7 @@ class EditScreen(FormScreen[bool | None]):
 
         def failed(error: Exception) -> None:
             if self.is_attached:
-                self._problem(self._joulebook.sentence_of(error, is_expected=isinstance(error, StoreError)))
+                self.say(self._joulebook.sentence_of(error, is_expected=isinstance(error, StoreError)))
 
         self._joulebook.jobs.ask(
             "change", lambda: library.edit_runs(runs, changes, reason=reason), done=done, failed=failed, must_run=True

@@ -6,7 +6,7 @@ Knows Textual; gives what was typed.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, ClassVar, cast
+from typing import TYPE_CHECKING, cast
 
 from textual.app import ComposeResult
 from textual.containers import Horizontal, VerticalScroll
@@ -41,7 +41,7 @@ FIELDS: dict[str, str] = {
 class FactsScreen(FormScreen[dict[str, str] | None]):
     """A form; gives every field's text, or None where it was left."""
 
-    LAST: ClassVar[str] = "facts-note"
+    LAST = "facts-note"
 
     def __init__(self, stated: Mapping[str, str], offered: Mapping[str, list[str]]) -> None:
         super().__init__()
@@ -63,6 +63,7 @@ class FactsScreen(FormScreen[dict[str, str] | None]):
                         classes="plain-input",
                         select_on_focus=False,
                     )
+            yield LinesView(id="edit-problem")
             yield KeyLine("edit")
 
     def on_mount(self) -> None:

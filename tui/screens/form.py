@@ -11,6 +11,9 @@ from textual.screen import ModalScreen
 from textual.widgets import Input
 
 from tui.keys import dialog_bindings
+from tui.models.lines import line
+from tui.plain import plain
+from tui.widgets.lines_view import LinesView
 
 __all__ = ["FormScreen"]
 
@@ -23,8 +26,29 @@ class FormScreen(ModalScreen[T]):
     PLACE: ClassVar[str] = "edit"
     CSS_PATH = "edit.tcss"
     BINDINGS = dialog_bindings("edit")
-    LAST: ClassVar[str] = ""
+    LAST: str = ""
     """Id of the last field: Enter there takes them all."""
+
+    def on_mount(self) -> None:
+        """Remember what stood there, so that leaving never loses what was typed without a word."""
+        self._began = self._texts()
+        self._was_told = False
+
+    def _texts(self) -> list[str]:
+        return [field.value for field in self.query(Input)]
+
+    def back(self) -> None:
+        """Leave; where something was typed, only at the second time."""
+        if self._texts() == self._began or self._was_told:
+            self.dismiss(None)
+            return
+        self._was_told = True
+        self.say("not saved: esc again leaves it, ^s saves")
+
+    def say(self, text: str) -> None:
+        """Say something below the fields."""
+        shown = plain(text, ascii_only=bool(getattr(getattr(self.app, "look", None), "is_ascii", False)))
+        self.query_one("#edit-problem", LinesView).show([line((shown, "warn"))])
 
     def action_enter(self) -> None:
         """Enter goes on to the next field; from the last one it takes them."""

@@ -40,6 +40,7 @@ WAYS: dict[str, tuple[str, ...]] = {
     "devices": ("D",),
     "device": ("D", "enter"),
     "side": ("D", "space", "space", "c"),
+    "sheet": ("D", "e"),
     "choose": ("D", "n", "escape"),
     "ask": ("s",),
     "import": ("i", "escape"),
