@@ -31,6 +31,7 @@ TOPICS: dict[str, tuple[str, ...]] = {
     "cli_thresholds": ("thresholds",),
     "cli_group": ("group", "ungroup"),
     "cli_pair": ("pair", "unpair"),
+    "cli_display": ("display",),
     "cli_care": ("verify", "pack", "rebuild", "backup", "restore", "files", "check"),
     "cli_publish": ("report", "plot", "export"),
     "cli_choose": ("choose", "rate"),

@@ -89,8 +89,9 @@ def reduce(run: Prepared) -> Found:
 
 def _under_load(run: Prepared, t: Array) -> Array:
     """1 for samples in the load window, all of them where there is none."""
-    if run.window is None:
-        return np.ones(len(t))
+    power = run.signals.power
+    if run.window is None or power is None or power.used < 0.5 * len(t):
+        return np.ones(len(t))  # typed readings: few rows have a power, and each row was chosen by a person
     return ((t >= run.window.from_s) & (t <= run.window.to_s)).astype(float)
 
 
@@ -132,8 +133,36 @@ def _meter_part(run: Prepared, word: str, value: float) -> tuple[tuple[Contribut
     return power_budget(meter, power=value, volts=volts, amps=amps), meter.unknown("voltage", "current")
 
 
+def _by_counter(columns: Mapping[str, Array]) -> list[Result] | None:
+    """The charge level against the energy that a meter had counted at each reading; None where it counted none."""
+    if "energy_wh" not in columns:
+        return None
+    percent, counted = columns["display_percent"], columns["energy_wh"]
+    keep = np.isfinite(percent) & np.isfinite(counted)
+    if int(keep.sum()) < 2 or float(counted[keep][-1] - counted[keep][0]) <= 0.0:
+        return None
+    so_far = counted[keep] - counted[keep][0]
+    off, _ = charge_level(percent[keep], so_far, float(so_far[-1]))
+    # readings may lie far apart: a jump is a change that the energy between them does not explain
+    unexplained = np.diff(percent[keep] + 100.0 * so_far / float(so_far[-1]))
+    jumps = int((np.abs(unexplained) > JUMP_POINTS).sum())
+    t = columns["t_s"][keep]
+    span = (float(t[0]), float(t[-1]))
+    told = ("the last reading is taken as at switch-off: energy that came after it is not counted",)
+    inputs: dict[str, float | str] = {"readings": int(keep.sum()), "energy by": "the meter's counter"}
+    step = difference_part("display's step", 0.005, "the display shows whole percents")
+    sign = {**inputs, "sign": "positive where the display promises too much"}
+    return [
+        LEVEL.found("charge_level_off", off / 100.0, "1", budget=(step,), span=span, inputs=sign, warnings=told),
+        LEVEL.found("charge_level_jumps", float(jumps), "1", uncertainty=0.0, span=span, inputs=inputs),
+    ]
+
+
 def _level(run: Prepared, columns: Mapping[str, Array]) -> list[Result]:
     power, window = run.signals.power, run.window
+    is_typed = power is None or window is None or power.used < 0.5 * run.signals.samples
+    if is_typed and (counted := _by_counter(columns)) is not None:
+        return counted
     names = (("charge_level_off", "1"), ("charge_level_jumps", "1"))
     if power is None or window is None or window.ends_under_load:
         reason = "the energy delivered in all is not known: the log does not reach the end of the battery"

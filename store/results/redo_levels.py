@@ -165,6 +165,17 @@ def _display(place: Place) -> str | None:
 def _charge_level(place: Place) -> str:
     """Display's % against what is left of all the energy that was delivered."""
     name = place.result.name
+    if place.text("energy by"):
+        begin = (
+            "WITH shown AS (\n  SELECT file_row_number AS n, display_percent, energy_wh,\n"
+            "         first(energy_wh) OVER w AS e0, last(energy_wh) OVER w AS e1\n"
+            f"  FROM {place.source}\n    AND display_percent IS NOT NULL AND energy_wh IS NOT NULL\n"
+            "  WINDOW w AS (ORDER BY file_row_number ROWS BETWEEN UNBOUNDED PRECEDING AND UNBOUNDED FOLLOWING)\n)"
+            ", offs AS (\n  SELECT display_percent / 100 - 1 + (energy_wh - e0) / (e1 - e0) AS off,\n"
+            "         abs(off - lag(off) OVER (ORDER BY n)) AS d FROM shown\n)"
+        )
+        what = "count(*) FILTER (d > 0.1)" if name == "charge_level_jumps" else "arg_max(off, abs(off))"
+        return f"{begin}\nSELECT {what} AS {name} FROM offs"
     if name == "charge_level_jumps":
         return (
             "WITH shown AS (\n  SELECT display_percent AS y, abs(y - lag(y) OVER (ORDER BY file_row_number)) AS d\n"
