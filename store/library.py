@@ -8,16 +8,16 @@ are safe to call from worker threads; nothing holds the catalogue between calls.
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Self, TypeVar
+from typing import TYPE_CHECKING, Self, TypeVar
 from uuid import uuid4
 
 import duckdb
 import pyarrow as pa
 
-from importers.schema import TRACE_COLUMNS, Facts
+from importers.schema import Facts
 from store import diskio, migrations, runs
 from store.accounts import load_account
 from store.bench_desk import BenchDesk
@@ -41,7 +41,7 @@ from store.results.base import Result
 from store.strips import strips_from_file
 from store.upkeep import Upkeep
 from store.version import __version__
-from store.views import COMPUTED_VIEWS, VIEWS
+from store.view_source import ViewSource
 
 if TYPE_CHECKING:
     import polars as pl
@@ -58,16 +58,15 @@ T = TypeVar("T")
 class Library(Upkeep, BenchDesk, DeviceViews):
     """An open library. Make one with `Library.open` or `Library.create`."""
 
-    def __init__(self, path: Path, *, who: str | None = None) -> None:
+    def __init__(self, path: Path, *, who: str | None = None, catalogue: Catalogue | None = None) -> None:
         self.layout = Layout(path)
-        self.catalogue = Catalogue(self.layout.catalogue, self.layout.wal)
+        self.catalogue = catalogue or Catalogue(self.layout.catalogue, self.layout.wal)
         self.who = who or system_user()
         self.zone = "UTC"
         self._desk = QuestionDesk(self.layout.root / "traces")
         self._reading = threading.Lock()
         self._engine: duckdb.DuckDBPyConnection | None = None
-        self._kept: dict[str, pa.Table] = {}
-        self._kept_generation = 0
+        self._source = ViewSource(self.catalogue, self.layout, self.verdict_table)
         self.loose_traces = 0
         """Traces of one run each, as of this process's last import."""
 
@@ -405,6 +404,7 @@ class Library(Upkeep, BenchDesk, DeviceViews):
             if self._engine is None:
                 self._engine = duckdb.connect(":memory:")
                 self._engine.execute("SET python_enable_replacements = false")
+                self._engine.execute("SET parquet_metadata_cache = true")  # a pack's footer is read once, not per run
             cursor = self._engine.cursor()
         try:
             yield cursor
@@ -432,43 +432,15 @@ class Library(Upkeep, BenchDesk, DeviceViews):
             QueryRefused: Not one reading statement.
             QueryFailed: No SQL.
         """
-        return Question(self._desk, self._load_views, sql, limit=limit, timeout_s=timeout_s)
+        return Question(self._desk, self._source, sql, limit=limit, timeout_s=timeout_s)
 
     def sql(self, sql: str, *, limit: int | None = 10_000, timeout_s: float | None = None) -> Answer:
         """Ask and wait: see `question`."""
         return self.question(sql, limit=limit, timeout_s=timeout_s).run()
 
-    def _load_views(self, names: set[str]) -> Mapping[str, pa.Table | str]:
-        found: dict[str, pa.Table | str] = {}
-        with self.catalogue.reader() as cursor:
-            generation = self.generation()  # nobody writes while we read: views and files are of one moment
-            with self._reading:
-                if generation != self._kept_generation:
-                    self._kept = {}
-                    self._kept_generation = generation
-                kept = dict(self._kept)
-            for name in sorted(names & set(VIEWS)):
-                found[name] = kept[name] if name in kept else cursor.sql(VIEWS[name]).to_arrow_table()
-            files = [str(row[0]) for row in rows(cursor, "SELECT file FROM catalogue.trace_file ORDER BY trace_id")]
-        if "samples" in names:
-            found["samples"] = samples_sql([self.layout.absolute(file) for file in files])
-        if "verdicts" in names:  # with no reader held: it reads too, and would wait behind a waiting writer
-            found["verdicts"] = kept["verdicts"] if "verdicts" in kept else self.verdict_table()
-        with self._reading:
-            if generation == self._kept_generation:
-                self._kept.update({n: t for n, t in found.items() if isinstance(t, pa.Table)})
-        return found
-
     def views(self) -> dict[str, list[tuple[str, str]]]:
         """Columns and types of every view, by name."""
-        shown: dict[str, list[tuple[str, str]]] = {}
-        with self.catalogue.reader() as cursor:
-            for name, sql in VIEWS.items():
-                described: list[Any] = rows(cursor, f"DESCRIBE {sql}")
-                shown[name] = [(row[0], row[1]) for row in described]
-        shown.update({name: list(columns) for name, columns in COMPUTED_VIEWS.items()})
-        order = ("devices", "ports", "claims", "meters", "runs", "samples", "results", "events", "verdicts")
-        return {name: shown[name] for name in (*order, *[n for n in shown if n not in order])}
+        return {name: list(outline.columns) for name, outline in self._source.outlines().items()}
 
     def amendments(self, table_name: str | None = None, keys: Sequence[str] | None = None) -> tuple[Amendment, ...]:
         """Changes of facts, the oldest first; of one table and keys where given."""
@@ -483,13 +455,3 @@ def _no_library(layout: Layout) -> str:
     if layout.runs.is_dir():
         return f"{root} holds traces but no catalogue. Run `joulebook rebuild` to make it again from the traces."
     return f"There is no library at {root}. `joulebook demo` makes one to look at; importing a file makes an empty one."
-
-
-def samples_sql(files: Sequence[Path]) -> str:
-    """SQL of the `samples` view over an explicit list of trace files."""
-    columns = ", ".join(f'"{name}"' for name in TRACE_COLUMNS)
-    if not files:
-        nothing = ", ".join(f'CAST(NULL AS {"BIGINT" if n == "run_id" else "DOUBLE"}) AS "{n}"' for n in TRACE_COLUMNS)
-        return f"SELECT {nothing} WHERE false"
-    quoted = ", ".join("'" + str(path.resolve()).replace("'", "''") + "'" for path in files)
-    return f"SELECT {columns} FROM read_parquet([{quoted}])"

@@ -1,23 +1,25 @@
 """SQL that a person types: one reading statement over the views, with a row limit and a time limit.
 
-The catalogue's views are copied into memory for the question and the catalogue is let go at once, so that a long
-question keeps nobody from writing; the answer is computed in a DuckDB of its own that can open the traces and
-nothing else. Knows DuckDB; no screen.
+What it needs of the catalogue's views is copied into memory and the catalogue is let go at once (`view_source`); the
+answer is computed in a DuckDB of its own that can open the traces and nothing else. Knows DuckDB; no screen.
 """
 
 from __future__ import annotations
 
+import json
 import re
 import threading
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 import duckdb
 import pyarrow as pa
 
 from store.errors import QueryFailed, QueryRefused
 from store.model import Answer
+from store.view_source import Outline, ViewSource
 from store.views import COMPUTED_VIEWS, VIEWS
 
 __all__ = ["Question", "QuestionDesk", "check_reading", "named_views"]
@@ -103,6 +105,18 @@ def _plain_integers(table: pa.Table) -> pa.Table:
     return table
 
 
+def _projections(plan: Any) -> set[str]:
+    """Columns that scans in an engine's plan hand on."""
+    found: set[str] = set()
+    waiting = list(plan)
+    while waiting:
+        node = waiting.pop()
+        told = (node.get("extra_info") or {}).get("Projections", [])
+        found.update([told] if isinstance(told, str) else told)
+        waiting += node.get("children") or []
+    return found
+
+
 class QuestionDesk:
     """The DuckDB in which people's questions run: it can open this library's traces and nothing else."""
 
@@ -118,6 +132,28 @@ class QuestionDesk:
                 self._database = self._open()
             return self._database.cursor()
 
+    def columns_needed(self, sql: str, outlines: Mapping[str, Outline]) -> set[str]:
+        """Columns that the engine's plan reads, of whatever view; more where a name stands in the text.
+
+        Args:
+            sql: One reading statement.
+            outlines: The views that it may be about.
+        """
+        every = {column for outline in outlines.values() for column, _ in outline.columns}
+        cursor = self.cursor()
+        try:
+            for name, outline in outlines.items():
+                cursor.register(name, outline.empty)
+            plan = json.loads(str(cursor.execute(f"EXPLAIN (FORMAT json) {sql}").fetchall()[0][1]))
+        except (duckdb.BinderException, duckdb.CatalogException):
+            return set()  # the question itself will fail the same way, and say where
+        except (duckdb.Error, ValueError):
+            return every
+        finally:
+            cursor.close()
+        words = {word.lower() for word in re.findall(r"\w+", sql)}
+        return (every & words) | (every & _projections(plan))
+
     def _open(self) -> duckdb.DuckDBPyConnection:
         database = duckdb.connect(":memory:")
         folder = str(self._traces.resolve()).replace("'", "''")
@@ -127,6 +163,7 @@ class QuestionDesk:
             "autoload_known_extensions = false",
             "allow_community_extensions = false",
             "late_materialization_max_rows = 5000",
+            "parquet_metadata_cache = true",
             "temp_directory = ''",
             f"allowed_directories = ['{folder}']",
             "enable_external_access = false",
@@ -142,7 +179,7 @@ class Question:
     def __init__(
         self,
         desk: QuestionDesk,
-        load: Callable[[set[str]], Mapping[str, pa.Table | str]],
+        source: ViewSource,
         sql: str,
         *,
         limit: int | None = 10_000,
@@ -152,7 +189,7 @@ class Question:
 
         Args:
             desk: Where it runs.
-            load: Gives the views named, as Arrow tables, or as SQL for what is read from traces.
+            source: Gives what it reads of the views.
             sql: One reading statement.
             limit: Most rows of the answer; None for all.
             timeout_s: Most time [s]; None for any.
@@ -166,7 +203,7 @@ class Question:
         self.limit = limit
         self.timeout_s = timeout_s
         self._desk = desk
-        self._load = load
+        self._source = source
         self._lock = threading.Lock()
         self._cursor: duckdb.DuckDBPyConnection | None = None
         self._stopped = ""
@@ -216,11 +253,24 @@ class Question:
             cursor.close()
 
     def _prepare(self, cursor: duckdb.DuckDBPyConnection) -> None:
-        for name, source in self._load(named_views(self.sql)).items():
-            if isinstance(source, str):
-                cursor.execute(f"CREATE TEMP VIEW {name} AS {source}")
+        names = named_views(self.sql)
+        if not names:
+            return
+        outlines = {name: outline for name, outline in self._source.outlines().items() if name in names}
+        if _LOOKS_AROUND.search(self.sql):
+            columns = {column for outline in outlines.values() for column, _ in outline.columns}
+        else:
+            columns = self._desk.columns_needed(self.sql, outlines)
+        for name, held in self._source.load(names, columns).items():
+            if isinstance(held, str):
+                cursor.execute(f"CREATE TEMP VIEW {name} AS {held}")
+            elif held.column_names == [column for column, _ in outlines[name].columns]:
+                cursor.register(name, held)
             else:
-                cursor.register(name, source)
+                cursor.register(f"{name}_held", held)
+                cursor.execute(
+                    f"CREATE TEMP VIEW {name} AS {outlines[name].filled_up(f'{name}_held', held.column_names)}"
+                )
 
     def _fetch(self, cursor: duckdb.DuckDBPyConnection) -> tuple[pa.Table, bool]:
         reader = cursor.sql(self.sql).to_arrow_reader(20_000)

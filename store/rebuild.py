@@ -118,8 +118,7 @@ def _rebuild_beside(library: Library, progress: Callable[[int, int], None] | Non
     layout = library.layout
     fresh = diskio.new_temporary(layout.tmp, ".duckdb")
     log = fresh.with_name(fresh.name + ".wal")
-    shadow = type(library)(library.path, who=library.who)
-    shadow.catalogue = Catalogue(fresh, log)
+    shadow = type(library)(library.path, who=library.who, catalogue=Catalogue(fresh, log))
     try:
         shadow.write_first_schema()
         salvaged = _salvage(shadow, layout.catalogue) if layout.catalogue.exists() else []

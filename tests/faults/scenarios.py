@@ -20,10 +20,10 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 from importers.schema import Facts
 from store import Library, StoreError, diskio, repack
 from store.catalogue import rows
-from store.library import samples_sql
 from store.model import Meter, RunFacts
 from store.packs import PackRun, write_pack
 from store.sheets import DeviceSheet
+from store.view_source import samples_sql
 from store.views import VIEWS
 from tests.builders import add_run, feed, make_run, make_store, write_export
 from tests.store import libraries

@@ -71,7 +71,8 @@ COMMANDS = {
 
 def run(words: tuple[str, ...], folder: Path, before: tuple[str, ...] = ()) -> subprocess.CompletedProcess[str]:
     command = [*before, *PROGRAM, "--library", str(folder / "store"), *words]
-    where = {"PYTHONPATH": str(ROOT), "PATH": "/usr/bin:/bin", "HOME": str(folder), "USER": "tester"}
+    where = {"PYTHONPATH": str(ROOT), "PYTHONDONTWRITEBYTECODE": "1", "PATH": "/usr/bin:/bin", "USER": "tester"}
+    where["HOME"] = str(folder.parent)
     return subprocess.run(command, cwd=folder, env=where, capture_output=True, text=True, check=False, timeout=120)
 
 
@@ -89,7 +90,7 @@ def points(words: tuple[str, ...], folder: Path) -> list[tuple[str, int]]:
             continue
         thread, name, rest = parts.groups()
         seen[thread, name] += 1
-        if "store/" in rest.split('"PAR1')[0][:400] or "all.tar" in rest[:400]:
+        if str(folder) in rest[:400] or "all.tar" in rest[:400]:
             found.append((name, seen[thread, name]))
     log.unlink()
     return list(dict.fromkeys(found))
