@@ -25,7 +25,9 @@ def run_plan(work: Work, group: Group) -> RunPlan:
     sense = find_sense(values, group.side, work.direction or work.preamble.direction, is_descending=_descends(work))
     turned = set(sense.turned)
     plans = [
-        replace(p, factor=-p.factor, reason=f"{p.reason}; sign turned round") if p.channel in turned else p
+        replace(p, factor=-p.factor, reason=f"{p.reason}; logged as negative, turned to positive")
+        if p.channel in turned
+        else p
         for p in plans
     ]
     return RunPlan(
@@ -61,11 +63,11 @@ def assemble(work: Work, slots: Slots, runs: tuple[RunPlan, ...], port_column: i
                     column.name,
                     "t_s",
                     clock.form.unit or clock.form.format,
-                    abs(clock.form.factor),
+                    1.0 if clock.form.format else abs(clock.form.factor),
                     0.0,
                     None,
                     clock.confidence,
-                    clock.reason,
+                    (clock.reasons or {}).get(i, clock.reason),
                 )
             )
         elif i in clock.used:

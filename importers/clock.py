@@ -171,7 +171,8 @@ def _orders(matched: list[re.Match[str]], day_first: str) -> tuple[list[str], st
     if len(fits) > 1 and day_first and dmy in fits and long_year:
         return [dmy], f"day first: {day_first}"
     if len(fits) == 1:
-        return fits, "only this order of day and month fits the values"
+        first = {"%d": "day", "%m": "month"}.get(fits[0][:2], "year")
+        return fits, f"{first} first, for no other order fits the values"
     return fits, "day and month could be either way round"
 
 

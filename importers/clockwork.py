@@ -106,7 +106,7 @@ def _both(elapsed: Clockwork, wall: Clockwork) -> Clockwork:
 
 
 def _merge(elapsed: Clockwork, wall: Clockwork) -> dict[int, str]:
-    return {**dict.fromkeys(wall.used, f"gives the run's date: {wall.reason}"), **dict(elapsed.reasons or {})}
+    return {**dict.fromkeys(wall.used, f"gives the run's start: {wall.reason}"), **dict(elapsed.reasons or {})}
 
 
 def _span(raw: Array) -> float:
@@ -204,10 +204,20 @@ def _dated(
         _array(form, rows, layout),
         (),
         confidence,
-        f"dates and times: {found.reason}",
+        f"date and time of each row: {found.reason}",
         questions,
         frozenset(indices),
+        reasons=_of_two(indices, found.reason) if len(indices) > 1 else None,
     )
+
+
+def _of_two(indices: tuple[int, ...], why: str) -> dict[int, str]:
+    """Say of a date and of the time beside it what each is."""
+    date, time = indices
+    return {
+        date: f"date of each row: {why}",
+        time: f"time of day that goes with the date in column {date + 1}",
+    }
 
 
 def _order_of(form: str) -> str:
@@ -235,6 +245,7 @@ def clock_candidates(columns: list[Column]) -> list[Column]:
     return [c for c in columns if c.kind == "number" and c.label.quantity is None and _is_clock_like(c)]
 
 
+_WORDS = {"elapsed": "time", "s": "seconds", "ms": "milliseconds", "µs": "microseconds", "ns": "nanoseconds"}
 _UNIX = ((1e9, 2.6e9, 1.0, "s"), (1e12, 2.6e12, 1e-3, "ms"), (1e15, 2.6e15, 1e-6, "µs"), (1e18, 2.6e18, 1e-9, "ns"))
 
 
@@ -248,7 +259,7 @@ def _unix(columns: list[Column], rows: Rows, layout: Layout) -> Clockwork | None
         for least, most, factor, unit in _UNIX:
             if least <= low and high <= most and column.label.quantity in {None, "elapsed", "wall_clock", "date"}:
                 form = ClockForm("unix", (column.index,), factor, unit)
-                why = f"numbers of this size are {unit} since 1970"
+                why = f"{_WORDS[unit]} since 1970, by the size of the numbers"
                 return Clockwork(form, None, _array(form, rows, layout), (), 0.99, why, (), frozenset({column.index}))
         dated = column.label.quantity in {"wall_clock", "date"} or (
             column.label.quantity == "elapsed" and column.label.unit is None
@@ -256,7 +267,7 @@ def _unix(columns: list[Column], rows: Rows, layout: Layout) -> Clockwork | None
         is_days = low >= 36000.0 and high <= 62000.0 and high - low < 60.0 and bool((good != np.round(good)).any())
         if is_days and (dated or (column.label.quantity is None and column.label.unit is None)):
             form = ClockForm("serial day", (column.index,), 86400.0, "d")
-            why = "fractional numbers of this size are a spreadsheet's days since 1900"
+            why = "a spreadsheet's days since 1900, by the size of the numbers"
             return Clockwork(form, None, _array(form, rows, layout), (), 0.98, why, (), frozenset({column.index}))
     return None
 
@@ -310,7 +321,7 @@ def _duration(column: Column, rows: Rows, layout: Layout, answers: Mapping[str, 
             formats = ("h:m",)
     source = "time of day" if column.label.quantity == "wall_clock" or "%" in formats[0] else "elapsed"
     questions: tuple[Question, ...] = ()
-    confidence, why = 0.98, found.reason
+    confidence, why = 0.98, f"{_WORDS.get(source, source)} as {found.reason}"
     if len(formats) > 1:
         given = {"hours:minutes": "h:m", "minutes:seconds": "m:s"}.get(answers.get("clock-parts", ""))
         if given:
@@ -348,7 +359,6 @@ def _numeric(
     form = ClockForm("elapsed", (column.index,))
     raw = _array(form, rows, layout)
     used = frozenset({column.index})
-    name = f"`{column.name}`"
     unit = column.label.unit
     given = words.unit(answers["time-unit"]) if "time-unit" in answers else None
     if given is not None and given[0].quantity == "time":
@@ -358,15 +368,16 @@ def _numeric(
         unit = found[0] if found is not None and found[0].quantity == "time" else None
     if unit is not None and unit.quantity == "time":
         form = replace(form, factor=unit.factor, unit=unit.symbol)
-        return Clockwork(form, None, raw * unit.factor, (), 0.98, f"{name} advances, in {unit.symbol}", (), used)
+        why = f"elapsed time in {unit.symbol}: named so, and it only ever advances"
+        return Clockwork(form, None, raw * unit.factor, (), 0.98, why, (), used)
     units = tuple(words.units[u] for u in COMMON_UNITS["time"])
     if preamble.interval_s is not None or preamble.duration_s is not None:
         settled = _by_preamble(raw, units, preamble)
         if settled is not None:
             form = replace(form, factor=settled.factor, unit=settled.symbol)
-            why = f"{name} advances, in {settled.symbol} as the preamble's interval or duration says"
+            why = f"elapsed time in {settled.symbol}, as the interval or duration above the table says"
             return Clockwork(form, None, raw * settled.factor, (), 0.98, why, (), used)
-    return Clockwork(form, None, raw, units, 0.6, f"{name} advances like elapsed time", (), used)
+    return Clockwork(form, None, raw, units, 0.6, "elapsed time: it only ever advances", (), used)
 
 
 def _by_preamble(raw: Array, units: tuple[Unit, ...], preamble: Preamble) -> Unit | None:
@@ -393,12 +404,15 @@ def _sample_number(
         column = next((c for c in columns if c.kind == "number" and c.label.quantity is None and _counts_up(c)), None)
     if column is None:
         return None
-    interval, why = preamble.interval_s, f"sample numbers, {preamble.reason} between them"
+    interval, why = (
+        preamble.interval_s,
+        f"counts the samples; {preamble.reason} above the table gives the time between them",
+    )
     try:
         if "interval" in answers:
             interval, why = (
                 float(answers["interval"].replace(",", ".").rstrip(" s")),
-                "sample numbers, interval as stated",
+                "counts the samples; the time between them is as answered",
             )
     except ValueError:
         interval = None
@@ -424,7 +438,7 @@ def _sample_number(
         raw,
         (),
         0.98 if interval else 0.5,
-        why if interval else "sample numbers without an interval",
+        why if interval else "counts the samples; nothing tells the time between them",
         questions,
         frozenset({column.index}),
     )

@@ -266,7 +266,7 @@ def _with_quantity(
         label = replace(label, index=index)
     if found is not None:
         strength = (0.9 if partly else 1.0) - (0.1 if any(not u.isdigit() for u in unknown) else 0.0)
-        return replace(label, quantity=found[0], strength=strength, reason=f"`{found[1]}` is {_say(found[0])}")
+        return replace(label, quantity=found[0], strength=strength, reason=f"its name says {_named(found[0], label)}")
     symbol = _SYMBOL.match(rest.strip(" _-"))
     if symbol:
         return _with_symbol(label, symbol.group(1), symbol.group(2), words)
@@ -318,11 +318,11 @@ def _with_symbol(label: Label, letter: str, tail: str, words: Vocabulary) -> Lab
     if quantity is None:
         return label
     sure = 0.85 if label.unit is not None else 0.6
-    said = f"symbol {letter} is {_say(quantity)}"
-    label = replace(label, quantity=quantity, strength=sure, reason=said, unknown=())
+    label = replace(label, quantity=quantity, strength=sure, unknown=())
     if digits is not None:
         label = replace(label, index=digits)
-    return _with_roles(label, [role]) if role else label
+    label = _with_roles(label, [role]) if role else label
+    return replace(label, reason=f"the letter {letter} stands for {_named(quantity, label)}")
 
 
 def _settle(label: Label, words: Vocabulary) -> Label:
@@ -334,10 +334,13 @@ def _settle(label: Label, words: Vocabulary) -> Label:
     if label.unit is None:
         return label
     by_unit = _UNIT_QUANTITY.get(label.unit.quantity, label.unit.quantity)
-    said = f"unit {label.unit.symbol}"
+    said = f"in {label.unit.symbol}"
     if label.quantity is None:
         return replace(
-            label, quantity=by_unit, strength=0.9 if label.unit_sure else 0.6, reason=f"{said} is {_say(by_unit)}"
+            label,
+            quantity=by_unit,
+            strength=0.9 if label.unit_sure else 0.6,
+            reason=f"its unit {label.unit.symbol} says {_say(by_unit)}",
         )
     if label.quantity == by_unit or (label.quantity in _TIME_WORDS and by_unit == "elapsed"):
         strength = max(label.strength, 0.95) if label.unit_sure else min(label.strength, 0.7)
@@ -345,20 +348,46 @@ def _settle(label: Label, words: Vocabulary) -> Label:
         return replace(label, quantity=quantity, strength=strength, reason=f"{label.reason}, {said}")
     if {label.quantity, by_unit} <= {"charge", "energy"}:
         return replace(
-            label, quantity=by_unit, strength=0.9, reason=f"{said} is {_say(by_unit)}, though the name says otherwise"
+            label,
+            quantity=by_unit,
+            strength=0.9,
+            reason=f"its unit {label.unit.symbol} says {_say(by_unit)}, though its name says {_say(label.quantity)}",
         )
     if label.quantity in {"text", "port", "sample", "percent"} or by_unit == "percent":
         return replace(
             label,
             quantity=by_unit if label.quantity != "power_factor" else "power_factor",
             strength=0.8,
-            reason=f"{said} is {_say(by_unit)}",
+            reason=f"its unit {label.unit.symbol} says {_say(by_unit)}",
         )
     if not label.unit_sure:
         return replace(label, unit=None, unit_sure=True)
     return replace(
         label, conflict=f"the name says {_say(label.quantity)}, the unit {label.unit.symbol} says {_say(by_unit)}"
     )
+
+
+_PLACES = {
+    "case": "case",
+    "cell": "cell",
+    "plug": "plug",
+    "meter": "meter's own",
+    "ambient": "ambient",
+    "second": "second probe's",
+    "far": "far end's",
+    "display": "display's",
+    "dp": "data line D+",
+    "dm": "data line D-",
+    "cc1": "configuration line CC1",
+    "cc2": "configuration line CC2",
+}
+
+
+def _named(quantity: str, label: Label) -> str:
+    """Say a quantity with its place and side, as a tester would."""
+    side = {"ac": "AC ", "dc": "DC "}.get(label.mains or "", "")
+    place = f"{_PLACES[label.role]} " if label.role in _PLACES else ""
+    return f"{side}{place}{_say(quantity)}"
 
 
 def _say(quantity: str) -> str:

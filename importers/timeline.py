@@ -134,7 +134,8 @@ class Timeline:
                 continue
             if j + 2 >= n and not is_final:
                 return x, keep, None, max(0, j - 2)
-            if self.source in {"time of day", "elapsed"} and change < -0.5 * _DAY and change > -1.01 * _DAY:
+            restarted = counters(int(earlier[-1]) if len(earlier) else -1, j)
+            if restarted is not True and self._passed_midnight(prev, float(x[j])):
                 self._shift(x, j, _DAY, "the clock passed midnight")
             elif self.source == "time of day" and -12.01 * 3600 < change < -11.9 * 3600:
                 self._shift(x, j, 0.5 * _DAY, "the 12-hour clock started again")
@@ -146,7 +147,6 @@ class Timeline:
                 start = max(0, wrong - 1)
                 continue
             else:
-                restarted = counters(int(earlier[-1]) if len(earlier) else -1, j)
                 is_new = restarted is True or (restarted is None and j in headers)
                 if self.restart:
                     is_new = self.restart == "split"
@@ -158,6 +158,14 @@ class Timeline:
             if self.jumps > min(_MANY, 4 + (self.rows + n) // 20):
                 self.problems.append((j, _no_clock()))
                 return x, keep, None, n
+
+    def _passed_midnight(self, prev: float, now: float) -> bool:
+        """Tell whether a clock began at zero again for a day was over; an elapsed one must have been about to."""
+        change = now - prev
+        if self.source not in {"time of day", "elapsed"} or not -1.01 * _DAY < change < -0.5 * _DAY:
+            return False
+        slack = max(60.0, 10 * self.step_s)
+        return self.source == "time of day" or (prev - self.offset > _DAY - slack and now - self.offset < slack)
 
     def _next_jump(self, x: Array, keep: npt.NDArray[np.bool_], before: float | None, start: int) -> int | None:
         at = np.flatnonzero(keep)

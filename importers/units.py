@@ -45,7 +45,10 @@ def _candidates(column: Column, quantity: str, words: Vocabulary) -> tuple[Unit,
         if kinds:
             return (kinds[0],)
     if label.unit is not None and label.unit.quantity == quantity and label.unit_sure:
-        return (label.unit,)
+        # a column called `volt` need not be in volts; one called `V` must
+        is_word = words.unit(column.name) is not None and column.name.strip().casefold() != label.unit.symbol.casefold()
+        if not is_word or is_plausible(quantity, largest_of(column) * label.unit.factor):
+            return (label.unit,)
     return tuple(words.units[u] for u in (*COMMON_UNITS.get(quantity, ()), *RARE_UNITS.get(quantity, ())))
 
 
@@ -120,7 +123,7 @@ def _place(work: Work, group: Group, column: Column, key: str, units: tuple[Unit
     channel = next(ch for ch, k in KEYS.items() if k == key)
     label = column.label
     unit = units[0]
-    stated = label.unit is not None and label.unit.quantity == key and label.unit_sure
+    stated = label.unit is not None and label.unit.quantity == key and label.unit_sure and units == (label.unit,)
     reason = label.reason or f"{key} by its numbers"
     proof = ", ".join(law.sentence for law in laws)
     if len(units) > 1:
@@ -140,7 +143,7 @@ def _place(work: Work, group: Group, column: Column, key: str, units: tuple[Unit
         reason += f"; {unit.symbol}, for any other unit would be out of a USB bench's range"
     if stated and laws:
         confidence = 0.99
-        reason += f"; confirmed: {proof}"
+        reason += f"; the numbers confirm it: {proof}"
     if label.conflict:
         work.decision.questions.append(label_conflict(column))
         confidence = 0.4

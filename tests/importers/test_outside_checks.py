@@ -234,3 +234,23 @@ def test_a_file_without_a_header_is_read_once_its_columns_are_named(tmp_path):
     _, (frame,) = _read(text, tmp_path, answers)
     assert frame["t_s"].to_list() == [i * 2.0 for i in range(60)]
     assert frame["current_a"][3] == pytest.approx(1.503)
+
+
+def test_an_elapsed_clock_that_starts_again_after_half_a_day_is_no_midnight(tmp_path):
+    """59,100 s and then 0 is a second log; 23:59:59 and then 0:00:00 is the next day."""
+    two = "Time (s),Voltage (V),Current (A),Charge (Ah)\n"
+    two += "".join(f"{i * 300},5.0,1.0,{i / 12:.5f}\n" for n in (198, 100) for i in range(n))
+    outcome, _ = _read(two, tmp_path)
+    assert [run.samples for run in outcome.runs] == [198, 100]
+    one = "Time,Voltage (V),Current (A)\n"
+    for second in range(86_390, 86_420):
+        of_day = second % 86_400
+        one += f"{of_day // 3600}:{of_day // 60 % 60:02d}:{of_day % 60:02d},5.0,1.0\n"
+    outcome, (frame,) = _read(one, tmp_path)
+    assert frame["t_s"].to_list() == [float(i) for i in range(30)]
+
+
+def test_a_column_called_volt_may_be_in_millivolts(tmp_path):
+    text = "Time (s),volt,Current (A)\n" + "".join(f"{i},{14990 + i % 7},1.0\n" for i in range(40))
+    _, (frame,) = _read(text, tmp_path)
+    assert frame["voltage_v"][0] == pytest.approx(14.99)
