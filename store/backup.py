@@ -123,7 +123,7 @@ def _write(library: Library, target: Path, progress: Progress | None) -> int:
                         raise TraceDamaged(
                             f"{name} is not what was written: its SHA-256 differs. Run `joulebook verify`."
                         )
-                for path in sorted(library.layout.profiles.glob("*.toml")):
+                for path in library.layout.own_files():
                     name = path.relative_to(library.path).as_posix()
                     hashes[name] = _add(archive, path, name, told)
                 _add_manifest(archive, hashes)

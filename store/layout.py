@@ -45,6 +45,15 @@ class Layout:
         return self.root / "profiles"
 
     @property
+    def questions(self) -> Path:
+        """Questions in SQL that this tester keeps; made when the first is."""
+        return self.root / "questions"
+
+    def own_files(self) -> list[Path]:
+        """What the tester made by hand: profiles and questions."""
+        return sorted([*self.profiles.glob("*.toml"), *self.questions.glob("*.sql")])
+
+    @property
     def tmp(self) -> Path:
         """Files being written."""
         return self.root / "tmp"

@@ -6,6 +6,7 @@ Knows files and the catalogue; mends only what can be mended without loss.
 from __future__ import annotations
 
 import hashlib
+import tomllib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -38,7 +39,7 @@ class Finding:
 
     code: str
     """`orphan-trace`, `orphan-original`, `temporary`, `missing-trace`, `damaged-trace`, `missing-original`,
-    `damaged-original`, `rows`, `catalogue`, `amendments` or `log-aside`."""
+    `damaged-original`, `rows`, `catalogue`, `amendments`, `own-file` or `log-aside`."""
     subject: str
     """The file, relative to the library, or the row."""
     message: str
@@ -93,7 +94,20 @@ def verify(
         return [Finding("catalogue", "catalogue.duckdb", str(CatalogueDamaged.of(library.layout.catalogue, cause)))]
     findings += _check_leftovers(library, on_disk, set(named), repair=repair)
     findings += _check_files(library, named, on_disk, quick=quick, progress=progress)
+    findings += _check_own_files(library)
     return findings
+
+
+def _check_own_files(library: Library) -> Iterator[Finding]:
+    """Profiles and questions that the tester made: no hash is kept of them, for they are edited by hand."""
+    for path in library.layout.own_files():
+        name = path.relative_to(library.path).as_posix()
+        try:
+            text = path.read_text(encoding="utf-8")
+            if path.suffix == ".toml":
+                tomllib.loads(text)
+        except (OSError, ValueError) as error:
+            yield Finding("own-file", name, f"{name} can't be read: {error}. Mend it, or restore it from a backup.")
 
 
 def _check_rows(cursor: duckdb.DuckDBPyConnection) -> Iterator[Finding]:
