@@ -68,7 +68,9 @@ def device_page(library: Library, name: str, *, loads_w: Sequence[float] = ()) -
         NotFound: no such device.
         CourseRefused: the library's own course can't be read.
     """
-    evidence = read_evidence(library, [name])
+    known = library.sheets()
+    samples = same_model(known[name], known.values()) if name in known else ()
+    evidence = read_evidence(library, [name, *samples])
     sheet = sheet_of(evidence, name)
     runs = evidence.of(name)
     days = sorted(run.started[:10] for run in runs if run.started)
@@ -78,7 +80,7 @@ def device_page(library: Library, name: str, *, loads_w: Sequence[float] = ()) -
         runs=len(runs),
         first_run=days[0] if days else "",
         last_run=days[-1] if days else "",
-        figures=tuple(_headline(sheet, runs)),
+        figures=(*_headline(sheet, runs), *_of_model(sheet, evidence, samples)),
         verdicts=tuple(judge_claims(sheet, runs)),
         course=course_grid(sheet, runs, load_course(library.path)),
         tables=tuple(_tables(runs)),
@@ -158,6 +160,27 @@ def _bank_figures(sheet: DeviceSheet, runs: Sequence[RunEvidence]) -> Iterable[F
             yield figure_of("w_per_kg", item, label="sustained power per mass")
 
 
+def _of_model(sheet: DeviceSheet, evidence: BenchEvidence, samples: Sequence[str]) -> Iterable[Figure]:
+    """Means over all samples of the model, at the condition of this one's own figures; never the best one.
+
+    Each sample counts once, however often it was tested.
+    """
+    reference = reference_runs(sheet, evidence.of(sheet.device)) if sheet.kind == "power bank" else ()
+    if not reference or not samples:
+        return
+    everybody = {name: evidence.of(name) for name in (sheet.device, *samples)}
+    all_runs = [run for found in everybody.values() for run in found]
+    alike = next(group for group in groups_of_one_condition(all_runs) if reference[0] in group)
+    ids = {run.run_id for run in alike}
+    for name in ("energy_out_wh", "yield", "round_trip"):
+        means = {d: _pooled([run for run in found if run.run_id in ids], name) for d, found in everybody.items()}
+        there = {device: item for device, item in means.items() if item is not None}
+        if len(there) > 1:
+            note = f"mean of {len(there)} samples of the model: {', '.join(sorted(there))}"
+            item = pool(list(there.values()))
+            yield figure_of(f"model_{name}", item, label=f"{label_of(name)}, the model", note=note)
+
+
 def _pooled(runs: Sequence[RunEvidence], name: str) -> Measured | None:
     found = [item for item in (measured(run, name) for run in runs if run.quality == "ok") if item is not None]
     return pool(found) if found else None
@@ -226,7 +249,10 @@ def _runtime_line(load_w: float, points: dict[tuple[str | None, str | None], lis
     def distance(found: Sequence[LoadPoint]) -> float:
         return min((abs(math.log(point.load_w / load_w)) for point in found if point.held), default=math.inf)
 
-    best = min(points, key=lambda place: distance(points[place]), default=None)
+    def is_beyond(found: Sequence[LoadPoint]) -> bool:
+        return load_w > max((point.load_w for point in found if point.held), default=0.0)
+
+    best = min(points, key=lambda place: (is_beyond(points[place]), distance(points[place])), default=None)
     if best is None:
         absent = Figure("runtime_h", "runtime", None, "h", reason="Missing: a discharge at room temperature.")
         return RuntimeLine(load_w, "", absent)

@@ -91,7 +91,8 @@ class ClaimSheet:
         """What is claimed, as people say it: `delivered energy at least 48 Wh`."""
         stated = f"{self.value:.10g}" if self.value is not None else self.value_text
         name = label_of(self.quantity) if self.quantity else ""
-        head = " ".join(part for part in (name, self.bound, stated, self.unit) if part)
+        unit = "" if self.unit == "1" else self.unit
+        head = " ".join(part for part in (name, self.bound, stated, unit) if part)
         if self.bound == "about" and self.tolerance_percent is not None:
             head += f" within {self.tolerance_percent:g} %"
         return head or self.text or self.condition

@@ -107,3 +107,26 @@ def test_at_its_lowest_voltage_full_load_counts_as_two_amperes(low_end: float | 
     (note,) = limit_notes([level_vi, ecodesign])
     assert "from memory" in note
     assert ("levels of 0.5, 1, 1.5, 2 A" in note) == (verdict == "not tested")
+
+
+def test_samples_of_one_model_have_a_mean_and_a_spread(demo_library: Path) -> None:
+    """PB-05 and PB-06 are of one model: the mean of both, each counted once, with the spread between them."""
+    library = Library.open(demo_library)
+    pages = {name: library.device_page(name) for name in ("PB-05", "PB-06")}
+    own = {
+        name: next(f for f in page.figures if f.name == "energy_out_wh").value or 0.0 for name, page in pages.items()
+    }
+    for page in pages.values():
+        of_both = next(figure for figure in page.figures if figure.name == "model_energy_out_wh")
+        assert of_both.value == pytest.approx(np.mean(list(own.values())))
+        assert of_both.spread == pytest.approx(np.std(list(own.values()), ddof=1))
+        assert of_both.count == 2
+        assert "PB-05, PB-06" in of_both.note
+    assert not any(figure.name.startswith("model_") for figure in library.device_page("PB-04").figures)
+
+
+def test_a_load_is_asked_of_a_port_that_can_hold_it(demo_library: Path) -> None:
+    """PB-08 was tested at 10 W from A1 and at 30 W from C1: 15 W is said of C1, not refused for A1."""
+    line = next(line for line in Library.open(demo_library).device_page("PB-08").runtimes if line.load_w == 15.0)
+    assert line.condition.startswith("C1")
+    assert line.figure.value is not None
