@@ -14,7 +14,7 @@ import duckdb
 
 from store import diskio
 from store.catalogue import Catalogue, rows
-from store.errors import LibraryTooNew
+from store.errors import DiskFault, LibraryTooNew
 from store.layout import Layout
 from store.version import __version__
 
@@ -77,6 +77,7 @@ def migrate(catalogue: Catalogue, layout: Layout, texts: dict[int, str] | None =
     Raises:
         LibraryTooNew: Its schema is newer than this program knows.
         LibraryBusy: Another process holds it.
+        DiskFault: The disk refused; the library is as it was.
     """
     newest = latest(texts)
     with catalogue.reader() as cursor:
@@ -87,7 +88,10 @@ def migrate(catalogue: Catalogue, layout: Layout, texts: dict[int, str] | None =
         return None
     stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%S")
     kept = layout.catalogue.with_name(f"catalogue-schema{found}-{stamp}.duckdb")
-    catalogue.copy_to(kept, layout.tmp)
+    try:
+        catalogue.copy_to(kept, layout.tmp)
+    except OSError as error:
+        raise DiskFault.of(error, "Keeping a copy before the migration to") from error
     with catalogue.writer() as cursor:
         found = schema_version(cursor)  # another process may have been quicker
         create_schema(cursor, found, texts)
