@@ -27,8 +27,10 @@ from tui.screens.form import FormScreen
 from tui.screens.help import HelpScreen
 from tui.screens.place import Place
 from tui.screens.runs import RunsScreen
+from tui.screens.settings import choose_setting
 from tui.settings import Settings, load_settings, save_settings
 from tui.theme import THEMES
+from tui.widgets.ascii_only import draw_scrollbars
 
 if TYPE_CHECKING:
     from tui.models.sheet_draft import SheetDraft
@@ -51,12 +53,16 @@ class JoulebookApp(KeyOrder):
     BINDINGS = bindings("everywhere")
     ENABLE_COMMAND_PALETTE = True
 
-    def __init__(self, library: Library, *, settings: Settings, settings_path: Path | None, look: Look) -> None:
+    def __init__(
+        self, library: Library, *, settings: Settings, settings_path: Path | None, look: Look, encoding: str | None
+    ) -> None:
         super().__init__(watch_css=False)
+        self._encoding = encoding
         self.library = library
         self.settings = settings
         self.settings_path = settings_path
         self.look = look
+        draw_scrollbars(is_ascii=look.is_ascii)
         self.jobs = Jobs(self.call_later)
         self.zone = _zone_of(library.zone)
         self.run_list = RunList(signs=look.signs, zone=self.zone, sort=settings.sort)
@@ -181,6 +187,21 @@ class JoulebookApp(KeyOrder):
         names = [theme.name for theme in THEMES]
         self.theme = names[1] if self.theme == names[0] else names[0]
 
+    def action_settings(self) -> None:
+        """Choose the theme, strips and signs."""
+        if not self._is_in_dialog():
+            choose_setting(self)
+
+    def draw_with(self, strips: str) -> None:
+        """Draw strips and signs otherwise from now on; the list of runs is made anew for it."""
+        self.settings.strips = strips
+        self.look = _look(self._encoding, strips)
+        draw_scrollbars(is_ascii=self.look.is_ascii)
+        self.run_list.signs = self.look.signs
+        self.run_list.choose_columns(self.run_list.columns)
+        self._unwind()
+        self.switch_screen(RunsScreen())
+
     def get_system_commands(self, screen: Screen[object]) -> Iterable[SystemCommand]:
         """Every action of the place on top and of everywhere, by its words; then Textual's own."""
         place = getattr(screen, "PLACE", "")
@@ -200,6 +221,10 @@ def _load_run_page() -> None:
 
 def _nothing(_answer: object) -> None:
     """Whatever came of it: the page is loaded when it is opened otherwise."""
+
+
+def _look(encoding: str | None, wanted: str) -> Look:
+    return look_for(encoding, wanted if wanted in {"braille", "blocks", "ascii"} else "auto")  # type: ignore[arg-type]
 
 
 def _zone_of(name: str) -> ZoneInfo:
@@ -244,5 +269,5 @@ def build_app(
     """
     settings = load_settings(settings_path)
     wanted = strips or settings.strips
-    look = look_for(encoding, wanted if wanted in {"braille", "blocks", "ascii"} else "auto")  # type: ignore[arg-type]
-    return JoulebookApp(library, settings=settings, settings_path=settings_path, look=look)
+    look = _look(encoding, wanted)
+    return JoulebookApp(library, settings=settings, settings_path=settings_path, look=look, encoding=encoding)

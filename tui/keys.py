@@ -5,7 +5,7 @@ Knows Textual's `Binding` only.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from textual.binding import Binding, BindingType
 
@@ -66,6 +66,7 @@ KEYS: tuple[Key, ...] = (
     Key("everywhere.ask", "f4", "F4", "ask", "Go to questions in SQL", "go('ask')"),
     Key("everywhere.import", "f5", "F5", "import", "Go to the import of exports", "go('import')"),
     Key("everywhere.theme", "f9", "F9", "light or dark", "Change between the dark and the light theme", "flip_theme"),
+    Key("everywhere.settings", "f7", "F7", "settings", "Choose the theme, strips and signs", "settings"),
     # Runs
     Key("runs.open", "enter", "enter", "open", "Open the run under the cursor", "open", 1),
     Key("runs.filter", "slash", "/", "filter", "Type filter words; the list follows as you type", "filter", 2),
@@ -253,12 +254,19 @@ def dialog_bindings(place: str) -> list[BindingType]:
     ]
 
 
-def bar_keys(place: str, *, only: frozenset[str] | None = None) -> list[Key]:
+DIALOGS = ("pick", "edit")
+"""Places where letters are text: only the keys of everywhere that are no letters work there."""
+
+
+def bar_keys(place: str) -> list[Key]:
     """The keys for the bottom line, most wanted first; those of everywhere come last."""
-    chosen = [key for key in (*keys_of(place), *keys_of("everywhere")) if key.bar]
-    if only is not None:
-        chosen = [key for key in chosen if key.id in only]
-    return sorted(chosen, key=lambda key: key.bar)
+    general = keys_of("everywhere")
+    if place in DIALOGS:
+        shown = {"everywhere.back": ("esc", 90), "everywhere.help": ("F1", 91)}
+        general = tuple(
+            replace(key, shown=shown[key.id][0], bar=shown[key.id][1]) for key in general if key.id in shown
+        )
+    return sorted((key for key in (*keys_of(place), *general) if key.bar), key=lambda key: key.bar)
 
 
 def as_markdown() -> str:

@@ -5,7 +5,7 @@ Knows `RunView`, strips and text; no Textual. Differences and whether they are a
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -15,11 +15,12 @@ from store.model import ResultRow, RunView, Strip, StripSet
 from store.results.comparison import difference, unlike
 from store.results.evidence import Measured
 from tui import format as fmt
+from tui.models.glance import by_weight
 from tui.models.lines import Line, line
 from tui.models.look import Look
 from tui.models.strips import MAIN_CHANNELS
 from tui.models.words import channel_words, result_words
-from tui.plain import fit, plain
+from tui.plain import fit, plain, width_of
 
 __all__ = ["CompareModel", "Shifted"]
 
@@ -131,14 +132,19 @@ class CompareModel:
 
     # results side by side
     def rows(self, width: int) -> list[Line]:
-        """Results that at least two runs share, each beside the first one's, with the difference."""
-        names = self._shared()
-        cell = max((width - 20) // max(len(self.views), 1) - 2, 12)
-        return [self._row(name, cell) for name in names]
+        """Results that at least two runs share, each beside the first one's, with the difference.
+
+        The most telling come first; where a cell is too narrow, differences stand on a line of their own.
+        """
+        cell = self._cell(width)
+        return [of for name in self._shared() for of in self._row(name, cell)]
+
+    def _cell(self, width: int) -> int:
+        return max((width - 20) // max(len(self.views), 1) - 2, 12)
 
     def head_line(self, width: int) -> Line:
         """Letters above the columns."""
-        cell = max((width - 23) // max(len(self.views), 1) - 2, 12)
+        cell = self._cell(width - 3)
         parts: list[str | tuple[str, str]] = ["   ", fit("", 18)]
         for letter, view in zip(LETTERS, self.views, strict=False):
             name = plain(view.facts.device or f"run {view.facts.run_id}", ascii_only=self.look.is_ascii)
@@ -153,15 +159,25 @@ class CompareModel:
         for view in self.views:
             for name in self._current(view):
                 seen[name] = seen.get(name, 0) + 1
-        return [name for name, times in seen.items() if times > 1]
+        return by_weight([name for name, times in seen.items() if times > 1])
 
-    def _row(self, name: str, cell: int) -> Line:
-        parts: list[str | tuple[str, str]] = [(fit(result_words(name), 18), "dim")]
-        for index, view in enumerate(self.views):
-            shown = self._shown(self._current(view).get(name))
-            told, is_apart = self._difference(name, view, self.views[0]) if index else ("", False)
-            text = fit(f"{shown}  {told}" if told else shown, cell)
-            parts += [(text, "accent" if is_apart else ""), "  "]
+    def _row(self, name: str, cell: int) -> list[Line]:
+        values = [self._shown(self._current(view).get(name)) for view in self.views]
+        told = [self._difference(name, view, self.views[0]) if i else ("", False) for i, view in enumerate(self.views)]
+        words = fit(result_words(name), 18)
+        together = [f"{value}  {text}".rstrip() for value, (text, _) in zip(values, told, strict=True)]
+        if max(map(width_of, together)) <= cell:
+            return [self._cells(words, together, told, cell)]
+        lines = [self._cells(words, values, [("", False)] * len(values), cell)]
+        if any(text for text, _ in told):
+            lines.append(self._cells(" " * 18, [text for text, _ in told], told, cell))
+        return lines
+
+    @staticmethod
+    def _cells(head: str, texts: Sequence[str], told: Sequence[tuple[str, bool]], cell: int) -> Line:
+        parts: list[str | tuple[str, str]] = [(head, "dim")]
+        for text, (_, is_apart) in zip(texts, told, strict=True):
+            parts += [(fit(text, cell), "accent" if is_apart else ""), "  "]
         return line(*parts)
 
     def _shown(self, found: ResultRow | None) -> str:
@@ -179,15 +195,17 @@ class CompareModel:
             return "", False
         d = difference(one, other)
         decimals = fmt.decimals_of(max(abs(one.value), abs(other.value)), d.uncertainty)
-        sign = "+" if d.value > 0 else ""
-        text = f"{sign}{fmt.number(d.value, decimals)}"
+        sign = "+" if d.value > 0 else "-" if d.value < 0 else ""
+        text = f"{sign}{fmt.number(abs(d.value), decimals)}"
+        if one.unit == "s":
+            text = f"{sign}{fmt.span_words(abs(d.value))}"
         if d.uncertainty is None:
             return f"{text}?", False
         return (text if d.is_told_apart else f"({text})"), d.is_told_apart
 
     def legend_words(self) -> str:
         """What signs beside a difference mean, where any stands there."""
-        return "differences from A: (in brackets) within their uncertainty, ? where that is unknown"
+        return "from A: (in brackets) within its uncertainty, ? where that is unknown"
 
 
 def _load_applied_s(view: RunView) -> float:

@@ -24,7 +24,7 @@ from tui.models.strips import (
 from tui.models.words import event_words, result_words
 from tui.plain import fit, plain, width_of
 
-__all__ = ["below", "beside", "main_results", "strip_block"]
+__all__ = ["below", "beside", "by_weight", "main_results", "strip_block"]
 
 MAIN_RESULTS: tuple[str, ...] = (
     "energy_wh",
@@ -123,7 +123,13 @@ def main_results(view: RunView, most: int) -> list[ResultRow]:
 def is_plain_statistic(name: str) -> bool:
     """Whether a result only describes the record, or one of many levels."""
     words = ("_min_", "_sd_", "_max_", "_mean_", "counter_", "level_", "_start_", "_final_")
-    return name in {"duration_s", "samples", "interval_s"} or any(word in name for word in words)
+    return name in {"duration_s", "samples", "interval_s", "gap_s"} or any(word in name for word in words)
+
+
+def by_weight(names: Sequence[str]) -> list[str]:
+    """Names of results that answer a run's question first, those that only describe the record last."""
+    place = {name: index for index, name in enumerate(MAIN_RESULTS)}
+    return sorted(names, key=lambda name: place.get(name, len(place) + is_plain_statistic(name)))
 
 
 def _remarks(view: RunView, look: Look, most: int) -> list[Line]:

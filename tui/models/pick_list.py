@@ -24,6 +24,10 @@ class Choice:
     """Set flush right, or after the label: a count, an explanation."""
 
 
+def _rank(label: str, needle: str) -> int:
+    return 0 if label.startswith(needle) else 1 if needle in label else 2
+
+
 @dataclass(slots=True)
 class PickList:
     """What can be picked and what is."""
@@ -39,9 +43,14 @@ class PickList:
 
     @property
     def visible(self) -> list[Choice]:
-        """Choices that hold the typed text, whatever its case."""
+        """Choices that hold the typed text, whatever its case; those that begin with it first."""
         needle = self.needle.casefold()
-        return [c for c in self.choices if needle in c.label.casefold() or needle in c.detail.casefold()]
+        if not needle:
+            return list(self.choices)
+        found = [c for c in self.choices if needle in c.label.casefold() or needle in c.detail.casefold()]
+        return sorted(
+            found, key=lambda c: (not c.label.strip().casefold().startswith(needle), needle not in c.label.casefold())
+        )
 
     def type(self, text: str) -> None:
         """Narrow the list further."""

@@ -15,7 +15,7 @@ import pyarrow as pa
 
 from store.model import EventRow, ResultRow, RunView, StripSet
 from tui import format as fmt
-from tui.models.glance import MAIN_RESULTS, is_plain_statistic, strip_block
+from tui.models.glance import by_weight, strip_block
 from tui.models.lines import Line, line
 from tui.models.look import Look
 from tui.models.plot import is_second_axis, unit_of
@@ -332,13 +332,8 @@ def origin_pairs(view: RunView, zone: tzinfo | None) -> list[tuple[str, str]]:
 
 
 def _by_weight(results: Sequence[ResultRow]) -> list[ResultRow]:
-    """Results that answer the run's question first, those that only describe the record last."""
-    place = {name: index for index, name in enumerate(MAIN_RESULTS)}
-
-    def rank(r: ResultRow) -> int:
-        return place.get(r.name, len(place) + is_plain_statistic(r.name))
-
-    return sorted(results, key=rank)
+    order = by_weight([r.name for r in results])
+    return sorted(results, key=lambda r: order.index(r.name))
 
 
 def nearest_values(samples: pa.Table, moment_s: float) -> dict[str, float]:

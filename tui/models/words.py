@@ -53,9 +53,23 @@ FACTS: dict[str, str] = {
 """Facts of a run, in the order of its page, and how they are called."""
 
 
+_FIRST = {"min": "minimum", "max": "maximum", "mean": "mean", "sd": "scatter of"}
+_LAST = {"start": "at the start", "final": "at the end"}
+_STATISTIC = re.compile(r"(?P<of>.+)_(?P<which>min|max|mean|sd|start|final)")
+
+
 def result_words(name: str) -> str:
-    """A result's name in words: `temperature_max_c` is `hottest`, others lose their unit."""
-    return RESULTS.get(name) or _UNITS.sub("", name).replace("_", " ")
+    """A result's name in words: `temperature_max_c` is `hottest`, `voltage_min_v` is `minimum voltage`."""
+    if name in RESULTS:
+        return RESULTS[name]
+    bare = _UNITS.sub("", name)
+    if bare.startswith("counter_"):
+        return f"meter's own {bare.removeprefix('counter_').replace('_', ' ')}"
+    found = _STATISTIC.fullmatch(bare)
+    if found is None:
+        return bare.replace("_", " ")
+    of, which = found["of"].replace("_", " "), found["which"]
+    return f"{_FIRST[which]} {of}" if which in _FIRST else f"{of} {_LAST[which]}"
 
 
 def channel_words(name: str) -> str:

@@ -74,8 +74,8 @@ class EditScreen(FormScreen[bool | None]):
     def on_mount(self) -> None:
         """Begin with the field that was asked for."""
         runs = f"run {self._facts[0].run_id}" if len(self._facts) == 1 else f"{len(self._facts)} runs"
-        hint = ("  old values are kept; an emptied field takes the fact away", "dim")
-        self.query_one("#edit-title", LinesView).show([line((f"facts of {runs}", "place"), hint)])
+        hint = line(("old values are kept; an emptied field takes the fact away", "dim"))
+        self.query_one("#edit-title", LinesView).show([line((f"facts of {runs}", "place")), hint])
         self.query_one(f"#edit-{self._first}", Input).focus()
 
     def action_save(self) -> None:

@@ -68,11 +68,9 @@ class FactsScreen(FormScreen[dict[str, str] | None]):
 
     def on_mount(self) -> None:
         """Begin with the first field."""
-        title = line(
-            ("facts of all files in the list", "place"),
-            ("  what a file says itself is kept where this is empty", "dim"),
-        )
-        self.query_one("#edit-title", LinesView).show([title])
+        title = line(("facts of all files in the list", "place"))
+        hint = line(("what a file says itself is kept where this is empty", "dim"))
+        self.query_one("#edit-title", LinesView).show([title, hint])
         self.query_one("#facts-device", Input).focus()
 
     def action_save(self) -> None:

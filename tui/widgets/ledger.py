@@ -18,6 +18,7 @@ from textual.scroll_view import ScrollView
 from textual.strip import Strip
 
 from tui.models.lines import Line, pad_to
+from tui.widgets.ascii_only import drawable
 
 __all__ = ["Ledger"]
 
@@ -183,7 +184,8 @@ class Ledger(ScrollView, can_focus=True, inherit_bindings=False):
         return self._strip((sign, *(row or ())), width, on_cursor=on_cursor)
 
     def _strip(self, of: Line, width: int, *, on_cursor: bool) -> Strip:
-        return Strip([Segment(text, self._style(role, on_cursor)) for text, role in pad_to(of, width)], width)
+        shown = drawable(pad_to(of, width), self.app)
+        return Strip([Segment(text, self._style(role, on_cursor)) for text, role in shown], width)
 
     def _style(self, role: str, on_cursor: bool) -> Style:
         """A role's style; worked out once, for a list has thousands of pieces."""

@@ -13,6 +13,7 @@ from textual.widgets import Static
 from tui.keys import bar_keys
 from tui.models.lines import Line, line, line_width, three_parts
 from tui.plain import plain
+from tui.widgets.ascii_only import drawable
 
 __all__ = ["STYLES", "KeyLine", "LinesView", "Rule", "StatusLine", "TopLine", "as_content"]
 
@@ -55,9 +56,10 @@ class LinesView(Static):
 
     def show(self, lines: Sequence[Line]) -> None:
         """Put other lines on screen."""
-        if list(lines) == self.lines:
+        shown = [drawable(of, self.app) for of in lines]
+        if shown == self.lines:
             return
-        self.lines = list(lines)
+        self.lines = shown
         self.update(as_content(self.lines))
 
 
@@ -101,12 +103,6 @@ class KeyLine(LinesView):
     def __init__(self, place: str) -> None:
         super().__init__(id="key-line")
         self._place = place
-        self._only: frozenset[str] | None = None
-
-    def tell(self, place: str, only: frozenset[str] | None = None) -> None:
-        """Show another place's keys."""
-        self._place, self._only = place, only
-        self._paint()
 
     def on_resize(self) -> None:
         """Choose anew what fits."""
@@ -117,7 +113,7 @@ class KeyLine(LinesView):
         if not width:
             return
         is_ascii = bool(getattr(getattr(self.app, "look", None), "is_ascii", False))
-        chosen = bar_keys(self._place, only=self._only)
+        chosen = bar_keys(self._place)
         last = [key for key in chosen if key.place == "everywhere"]
         shown: list[Line] = []
         room = width - 1 - sum(line_width(_piece(key.shown, key.label, is_ascii=is_ascii)) for key in last)

@@ -1,0 +1,921 @@
+"""Every key of every place does what its words say.
+
+One check per entry of the table of keys, found by its id: a key without a check fails here. Each name of a key (`j` and
+the arrow) is pressed, on one app per place.
+"""
+
+# ruff: noqa: ASYNC240, ASYNC110 (files of a few bytes in a folder of the test's own; the app is watched from outside)
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from textual.command import CommandPalette
+from textual.containers import VerticalScroll
+from textual.pilot import Pilot
+from textual.widgets import Input
+
+from importers.schema import Facts, TraceEvent
+from store import Library
+from store.sheet_reader import read_sheet
+from tests.builders import add_run, make_run, write_export
+from tests.tui.harness import app_on, press, screen_text, settle
+from tui.app import JoulebookApp
+from tui.keys import KEYS, PLACES, Key, keys_of
+from tui.models.pick_list import Choice, PickList
+from tui.screens.ask import AskScreen
+from tui.screens.choose import ChooseScreen
+from tui.screens.compare import CompareScreen
+from tui.screens.device import DeviceScreen
+from tui.screens.devices import DevicesScreen
+from tui.screens.edit import EditScreen
+from tui.screens.facts import FactsScreen
+from tui.screens.fields import FieldsScreen
+from tui.screens.help import HelpScreen
+from tui.screens.imports import ImportScreen
+from tui.screens.pick import PickScreen
+from tui.screens.prompt import PromptScreen
+from tui.screens.run import RunScreen
+from tui.screens.runs import RunsScreen
+from tui.screens.sheet import SheetScreen
+from tui.screens.side_by_side import SideBySideScreen
+from tui.screens.why import WhyScreen
+from tui.widgets.column_plot import ColumnPlot
+from tui.widgets.result_table import ResultTable
+
+SHEET = """
+device = "{device}"
+kind = "power bank"
+[rated]
+energy_wh = 10
+[[port]]
+name = "C1"
+direction = "both"
+offers = ["fixed 20 V 3 A"]
+[[claim]]
+quantity = "energy_out_wh"
+bound = "at least"
+value = 1
+unit = "Wh"
+printed_on = "case"
+"""
+NEED = """
+kind = "power bank"
+"""
+EXPORT = "Time [s],Voltage [V],Current [A]\n" + "".join(f"{i},{20 + i % 3 / 1000:.3f},1.500\n" for i in range(40))
+ASKS = "wann,a,b\n" + "".join(f"{i},{20 + i % 3 / 1000:.3f},{1.5 + i % 5 / 1000:.3f}\n" for i in range(40))
+
+
+@pytest.fixture
+def library(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Library:
+    """Thirty short runs of three devices; the newest run has 600 samples and events. The working folder is empty."""
+    found = Library.create(tmp_path / "store", zone="UTC", who="tester")
+    for device in ("PB-01", "PB-02", "PB-03"):
+        found.save_device(read_sheet(SHEET.format(device=device)).sheet, who="a tester")
+    exports, work = tmp_path / "exports", tmp_path / "work"
+    exports.mkdir()
+    work.mkdir()
+    monkeypatch.chdir(work)
+    for number in range(30):
+        facts = Facts(
+            device=f"PB-0{number % 3 + 1}", port=("C1", "C2")[number % 2], mode="fixed 20 V", kind="discharge",
+            load="30 W", ambient_c=22.0, meter="M1",
+        )  # fmt: skip
+        frame = make_run(60, seed=number)
+        add_run(
+            found,
+            write_export(exports, f"{number}.csv"),
+            frame,
+            facts=facts,
+            started_at=datetime(2026, 1, 1 + number, tzinfo=UTC),
+        )
+    events = (TraceEvent("gap", 100.0, 110.0, 10.0, "s", ""), TraceEvent("pause", 300.0, 310.0, 10.0, "s", ""))
+    facts = Facts(device="PB-01", port="C1", mode="fixed 20 V", kind="discharge", load="30 W", ambient_c=22.0)
+    add_run(
+        found,
+        write_export(exports, "long.csv"),
+        make_run(600),
+        facts=facts,
+        events=events,
+        started_at=datetime(2026, 3, 1, tzinfo=UTC),
+    )
+    return found
+
+
+@dataclass
+class At:
+    """Where a check stands."""
+
+    pilot: Pilot[None]
+    app: JoulebookApp
+    library: Library
+
+    @property
+    def screen(self):
+        return self.app.screen
+
+    async def press(self, *keys: str) -> None:
+        await press(self.pilot, *keys)
+
+    def text(self) -> str:
+        return screen_text(self.app)
+
+    async def leave(self, screen: type) -> None:
+        """Go back until a screen of this type is on top."""
+        for _ in range(6):
+            if type(self.app.screen) is screen:
+                return
+            await self.press("escape")
+        raise AssertionError(f"no way back to {screen.__name__} from {self.app.screen}")
+
+
+Check = Callable[[At, str], Awaitable[None]]
+CHECKS: dict[str, Check] = {}
+
+
+def checks(*ids: str) -> Callable[[Check], Check]:
+    def keep(check: Check) -> Check:
+        CHECKS.update(dict.fromkeys(ids, check))
+        return check
+
+    return keep
+
+
+def opens(id: str, screen: type, title: str = "", home: type = RunsScreen) -> None:  # noqa: A002
+    """A key that opens another screen, which Esc leaves."""
+
+    @checks(id)
+    async def check(at: At, key: str) -> None:
+        await at.press(key)
+        assert isinstance(at.screen, screen)
+        assert title in at.text()
+        await at.leave(home)
+
+
+def moves(
+    place: str, step: str, back: str, where: Callable[[At], float], ids: tuple[str, str] = ("down", "up")
+) -> None:
+    """A key that moves something on, and one that moves it back."""
+
+    @checks(f"{place}.{ids[0]}")
+    async def forth(at: At, key: str) -> None:
+        before = where(at)
+        await at.press(key)
+        assert where(at) > before
+        await at.press(back)
+        assert where(at) == pytest.approx(before)
+
+    @checks(f"{place}.{ids[1]}")
+    async def and_back(at: At, key: str) -> None:
+        before = where(at)
+        await at.press(step)
+        assert where(at) > before
+        await at.press(key)
+        assert where(at) == pytest.approx(before)
+
+
+# everywhere
+opens("everywhere.help", HelpScreen, "Open the run under the cursor")
+opens("everywhere.devices", DevicesScreen)
+opens("everywhere.ask", AskScreen)
+opens("everywhere.palette", CommandPalette)
+
+
+@checks("everywhere.back")
+async def _(at: At, key: str) -> None:
+    await at.press("D", key)
+    assert isinstance(at.screen, RunsScreen)
+    await at.press("slash", *"C1", key)
+    assert at.app.focused is at.screen.ledger
+    assert at.screen.filter_input.value == "C1"
+    await at.press(key)
+    assert at.screen.filter_input.value == ""
+    await at.press(key, key)
+    assert at.app.is_running
+
+
+@checks("everywhere.runs")
+async def _(at: At, key: str) -> None:
+    await at.press("D", "enter", key)
+    assert isinstance(at.screen, RunsScreen)
+
+
+@checks("everywhere.import", "runs.import")
+async def _(at: At, key: str) -> None:
+    await at.press(key)
+    assert isinstance(at.screen, PromptScreen)
+    await at.press("escape")
+    assert isinstance(at.screen, ImportScreen)
+    await at.press("escape")
+
+
+@checks("everywhere.theme")
+async def _(at: At, key: str) -> None:
+    before = at.app.theme
+    await at.press(key)
+    assert {before, at.app.theme} == {"joulebook-dark", "joulebook-light"}
+    await at.press(key)
+    assert at.app.theme == before
+
+
+@checks("everywhere.settings")
+async def _(at: At, key: str) -> None:
+    await at.press(key, *"strips", "enter", *"ascii", "enter")
+    assert isinstance(at.screen, RunsScreen)
+    assert screen_text(at.app).isascii()
+    await at.press(key, *"strips", "enter", *"auto", "enter")
+    assert not screen_text(at.app).isascii()
+    await at.press(key, *"theme", "enter", *"light", "enter")
+    assert at.app.theme == "joulebook-light"
+    await at.press(key, *"theme", "enter", *"dark", "enter")
+    assert at.app.theme == "joulebook-dark"
+
+
+# runs
+opens("runs.open", RunScreen, "PB-01 C1 fixed 20 V")
+opens("runs.ask", AskScreen)
+opens("runs.devices", DevicesScreen)
+opens("runs.edit", EditScreen, "facts of run")
+moves("runs", "j", "k", lambda at: at.app.run_list.cursor)
+moves("runs", "pagedown", "pageup", lambda at: at.app.run_list.cursor, ("page_down", "page_up"))
+
+
+@checks("runs.filter")
+async def _(at: At, key: str) -> None:
+    await at.press(key, *"port", "colon", *"C2")
+    assert "15 of 31" in at.text()
+    await at.press("escape", "escape")
+
+
+@checks("runs.port", "runs.mode", "runs.device", "runs.kind")
+async def _(at: At, key: str) -> None:
+    field = {"p": "port", "m": "mode", "d": "device", "t": "kind"}[key]
+    await at.press(key)
+    assert isinstance(at.screen, PickScreen)
+    picked, counted = at.screen.model.choices[0].value, at.screen.model.choices[0].detail
+    await at.press("space", "enter")
+    value = f'"{picked}"' if " " in picked else picked
+    assert at.app.run_list.filter_text == f"{field}:{value}"
+    assert f"{counted} of 31" in at.text()
+    await at.press("escape")
+
+
+@checks("runs.mark")
+async def _(at: At, key: str) -> None:
+    run = at.app.run_list.run_id()
+    await at.press(key)
+    assert list(at.app.run_list.marks) == [run]
+    assert "1 marked" in at.text()
+    assert at.app.run_list.cursor == 1
+    await at.press("k", key)
+    assert not at.app.run_list.marks
+
+
+@checks("runs.clear")
+async def _(at: At, key: str) -> None:
+    await at.press("space", "space", key)
+    assert not at.app.run_list.marks
+    assert "marked" not in at.text()
+
+
+@checks("runs.compare")
+async def _(at: At, key: str) -> None:
+    await at.press(key)
+    assert "mark two runs" in at.text()
+    await at.press("space", "space", key)
+    assert isinstance(at.screen, CompareScreen)
+    await at.press("escape", "x")
+
+
+@checks("runs.sort")
+async def _(at: At, key: str) -> None:
+    await at.press(key, *"Wh", "enter")
+    assert at.app.run_list.sort == "energy_wh"
+    values = [at.app.run_list.row(i)["energy_wh"] for i in range(31)]
+    assert values == sorted(values)
+    at.app.run_list.sort = "-started_at"
+    at.screen.read_list(keep_run=None)
+    await settle(at.pilot)
+
+
+@checks("runs.turn")
+async def _(at: At, key: str) -> None:
+    first = at.app.run_list.run_id(0)
+    await at.press(key)
+    assert at.app.run_list.run_id(at.app.run_list.shown - 1) == first
+    await at.press(key)
+    assert at.app.run_list.run_id(0) == first
+
+
+@checks("runs.columns")
+async def _(at: At, key: str) -> None:
+    before = at.app.run_list.columns
+    await at.press(key, *"samples", "space", "enter")
+    assert set(at.app.run_list.columns) == {*before, "samples"}
+    assert at.app.run_list.row(0)["samples"] == 600
+    at.app.run_list.choose_columns(before)
+
+
+@checks("runs.undo", "run.undo")
+async def _(at: At, key: str) -> None:
+    run = at.app.run_list.run_id()
+    before = at.library.run(run).facts.port
+    await at.press("e")
+    at.screen.query_one("#edit-port", Input).value = "C9"
+    await at.press("ctrl+s")
+    assert at.library.run(run).facts.port == "C9"
+    await at.press(key)
+    assert at.library.run(run).facts.port == before
+    assert "taken back" in at.text()
+    await at.press(key)
+    assert "nothing to undo" in at.text()
+
+
+@checks("runs.first", "runs.last", "devices.first", "devices.last")
+async def _(at: At, key: str) -> None:
+    await at.press("j")
+    last = at.screen.ledger.count - 1
+    await at.press(key)
+    assert at.screen.ledger.cursor == (last if key in {"G", "end"} else 0)
+    await at.press("g")
+
+
+# run
+opens("run.why", WhyScreen, home=RunScreen)
+opens("run.edit", EditScreen, "facts of run", home=RunScreen)
+moves("run", "j", "k", lambda at: at.screen.ledger.cursor)
+moves("run", "right", "left", lambda at: at.screen.model.cursor_s, ("right", "left"))
+moves("run", "L", "H", lambda at: at.screen.model.cursor_s, ("right_far", "left_far"))
+
+
+@checks("run.voltage", "run.current", "run.power", "run.temperature")
+async def _(at: At, key: str) -> None:
+    channel = {"v": "voltage_v", "i": "current_a", "w": "power_w", "t": "temperature_c"}[key]
+    before = list(at.screen.model.channels)
+    await at.press(key)
+    assert (channel in at.screen.model.channels) is (channel not in before)
+    await at.press(key)
+    assert set(at.screen.model.channels) == set(before)
+
+
+@checks("run.other")
+async def _(at: At, key: str) -> None:
+    before = list(at.screen.model.channels)
+    await at.press(key)
+    assert isinstance(at.screen, PickScreen)
+    assert {c.value for c in at.screen.model.choices} == {"voltage_v", "current_a", "power_w", "temperature_c"}
+    await at.press(*"volt", "space", "enter")
+    assert set(at.screen.model.channels) == {*before, "voltage_v"}
+    at.screen.model.channels = before
+
+
+@checks("run.zoom_in", "run.zoom_out")
+async def _(at: At, key: str) -> None:
+    whole = at.screen.model.span_s
+    if key == "minus":
+        await at.press("plus", "plus")
+    before = at.screen.model.span_s
+    await at.press(key)
+    assert at.screen.model.span_s == pytest.approx(before * (2 if key == "minus" else 0.5))
+    await at.press("0")
+    assert at.screen.model.span_s == whole
+
+
+@checks("run.whole")
+async def _(at: At, key: str) -> None:
+    await at.press("plus", "right", "plus", key)
+    assert (at.screen.model.from_s, at.screen.model.to_s) == at.screen.model.run_span_s
+
+
+@checks("run.event", "run.event_back")
+async def _(at: At, key: str) -> None:
+    times = sorted({e.from_s for e in at.screen.model.view.events})
+    at.screen.model.cursor_s = 200.0
+    await at.press(key)
+    wanted = min(t for t in times if t > 200) if key == "n" else max(t for t in times if t < 200)
+    assert at.screen.model.cursor_s == wanted
+    at.screen.model.cursor_s = 0.0
+
+
+@checks("run.next", "run.previous")
+async def _(at: At, key: str) -> None:
+    first, second = at.app.run_list.run_id(0), at.app.run_list.run_id(1)
+    await at.press("right_square_bracket")
+    if key == "left_square_bracket":
+        assert at.screen.model.view.facts.run_id == second
+        await at.press(key)
+        assert at.screen.model.view.facts.run_id == first
+        await at.press(key)
+        assert "no further run" in at.text()
+    else:
+        assert at.screen.model.view.facts.run_id == second
+        await at.press("left_square_bracket")
+
+
+@checks("run.part", "run.part_back")
+async def _(at: At, key: str) -> None:
+    seen = [at.screen.model.part]
+    for _ in range(5):
+        await at.press(key)
+        seen.append(at.screen.model.part)
+    assert seen[0] == seen[-1] == "results"
+    assert seen[1] == ("facts" if key == "tab" else "origin")
+    assert len(set(seen)) == 5
+
+
+# compare
+moves("compare", "j", "k", lambda at: at.screen.ledger.cursor)
+
+
+@checks("compare.voltage", "compare.current", "compare.power", "compare.temperature")
+async def _(at: At, key: str) -> None:
+    words = {"v": "voltage in V", "i": "current in A", "w": "power in W", "t": "temperature in °C"}[key]
+    await at.press(key)
+    assert words in at.text()
+
+
+@checks("compare.origin")
+async def _(at: At, key: str) -> None:
+    assert "from load applied" in at.text()
+    await at.press(key)
+    assert "from the clock" in at.text()
+    first, last = at.screen.model.span_s()
+    assert last - first > 86400
+    await at.press(key)
+
+
+# devices
+opens("devices.open", DeviceScreen, "PB-01", home=DevicesScreen)
+moves("devices", "j", "k", lambda at: at.screen.ledger.cursor)
+
+
+@checks("devices.runs", "device.runs")
+async def _(at: At, key: str) -> None:
+    home = at.screen
+    await at.press(key)
+    assert isinstance(at.screen, RunsScreen)
+    assert at.screen.filter_input.value == "device:PB-01"
+    assert "11 of 31" in at.text()
+    await at.press("escape", "D", *(["enter"] if isinstance(home, DeviceScreen) else []))
+
+
+opens("devices.sheet", SheetScreen, "Sheet of PB-01", home=DevicesScreen)
+opens("devices.new", SheetScreen, "Sheet of a new device", home=DevicesScreen)
+opens("device.sheet", SheetScreen, "Sheet of PB-01", home=DeviceScreen)
+
+
+@checks("devices.mark")
+async def _(at: At, key: str) -> None:
+    await at.press(key)
+    assert at.screen.model.marked == {"PB-01"}
+    await at.press("g", key)
+    assert not at.screen.model.marked
+
+
+@checks("devices.compare", "device.compare")
+async def _(at: At, key: str) -> None:
+    home = type(at.screen)
+    await at.press(key)
+    assert isinstance(at.screen, SideBySideScreen)
+    assert {"PB-01", "PB-02", "PB-03"} <= set(at.text().replace(",", " ").split())
+    await at.leave(home)
+
+
+# side by side
+moves("side", "j", "k", lambda at: at.screen.query_one(VerticalScroll).scroll_offset.y)
+
+
+@checks("side.order")
+async def _(at: At, key: str) -> None:
+    await at.press(key)
+    assert isinstance(at.screen, PickScreen)
+    wanted = at.screen.model.choices[1].label
+    await at.press("down", "enter")
+    assert isinstance(at.screen, SideBySideScreen)
+    assert wanted in at.text()
+
+
+@checks("side.runs")
+async def _(at: At, key: str) -> None:
+    await at.press(key)
+    assert isinstance(at.screen, RunsScreen)
+    assert at.screen.filter_input.value == "device:PB-01,PB-02"
+    await at.press("escape")
+    await arrive(at, "side")
+
+
+@checks("side.publish")
+async def _(at: At, key: str) -> None:
+    await at.press(key)
+    at.screen.query_one(Input).value = "both"
+    await at.press("enter")
+    assert list(Path("both").rglob("*.html"))
+
+
+# sheet
+moves("sheet", "j", "k", lambda at: at.screen.ledger.cursor)
+
+
+@checks("sheet.first", "sheet.last")
+async def _(at: At, key: str) -> None:
+    await at.press("j", key)
+    assert at.screen.ledger.cursor == (at.screen.ledger.count - 1 if key in {"G", "end"} else 0)
+    await at.press("g")
+
+
+@checks("sheet.write")
+async def _(at: At, key: str) -> None:
+    await at.press(key)
+    assert isinstance(at.screen, FieldsScreen)
+    assert at.app.focused.id == "field-device"
+    await at.press("escape")
+
+
+@checks("sheet.port", "sheet.claim", "sheet.mark")
+async def _(at: At, key: str) -> None:
+    name = {"p": "port", "c": "claim", "m": "mark"}[key]
+    before = at.screen._draft.counts[name]
+    await at.press(key, *"X9", "ctrl+s", "ctrl+s")
+    assert isinstance(at.screen, SheetScreen)
+    assert at.screen._draft.counts[name] == before + 1
+    await at.press("u")
+    assert at.screen._draft.counts[name] == before
+
+
+@checks("sheet.drop", "sheet.undo")
+async def _(at: At, key: str) -> None:
+    place = next(i for i, row in enumerate(at.screen._rows) if row.place == ("port", 0))
+    at.screen.ledger.move_to(place)
+    await at.press("x")
+    assert at.screen._draft.counts["port"] == 0
+    await at.press("u")
+    assert at.screen._draft.counts["port"] == 1
+    await at.press("g")
+
+
+@checks("sheet.save")
+async def _(at: At, key: str) -> None:
+    at.screen.ledger.move_to(0)
+    await at.press("enter")
+    at.screen.query_one("#field-note", Input).value = f"by {key}"
+    await at.press("ctrl+s", key)
+    assert at.library.device("PB-01").note == f"by {key}"
+
+
+@checks("devices.choose")
+async def _(at: At, key: str) -> None:
+    await at.press(key)
+    assert isinstance(at.screen, PromptScreen)
+    await at.press("escape")
+    assert isinstance(at.screen, ChooseScreen)
+    await at.press("escape")
+
+
+# device
+moves("device", "j", "k", lambda at: at.screen.query_one("#device").scroll_offset.y)
+
+
+@checks("device.claim")
+async def _(at: At, key: str) -> None:
+    await at.press(key)
+    if key != "1":
+        assert f"no claim {key}" in at.text()
+        return
+    page = at.library.device_page("PB-01")
+    assert isinstance(at.screen, RunsScreen)
+    assert at.screen.filter_input.value == "run:" + ",".join(map(str, page.verdicts[0].run_ids))
+    await at.press("escape", "D", "enter")
+
+
+@checks("device.next", "device.previous")
+async def _(at: At, key: str) -> None:
+    back = "left_square_bracket" if key == "right_square_bracket" else "right_square_bracket"
+    await at.press(key)
+    assert ("PB-02" if back == "left_square_bracket" else "PB-03") in at.text().splitlines()[0]
+    await at.press(back)
+    assert "PB-01" in at.text().splitlines()[0]
+
+
+@checks("device.publish")
+async def _(at: At, key: str) -> None:
+    await at.press(key)
+    at.screen.query_one(Input).value = "out"
+    await at.press("enter")
+    assert list(Path("out").rglob("*.html"))
+
+
+# choose
+moves("choose", "j", "k", lambda at: at.screen.query_one("#choice").scroll_offset.y)
+
+
+@checks("choose.need")
+async def _(at: At, key: str) -> None:
+    Path("another.toml").write_text(NEED)
+    await at.press(key)
+    at.screen.query_one(Input).value = "another.toml"
+    await at.press("enter")
+    assert "another.toml" in at.text()
+
+
+@checks("choose.scheme")
+async def _(at: At, key: str) -> None:
+    await at.press(key)
+    at.screen.query_one(Input).value = "nowhere.toml"
+    await at.press("enter")
+    assert "nowhere.toml can't be read" in at.text()
+    at.screen._scheme = None
+    at.screen.library_changed()
+    await settle(at.pilot)
+
+
+# ask
+@checks("ask.run")
+async def _(at: At, key: str) -> None:
+    at.screen.area.text = "select count(*) as n from runs"
+    await at.press(key)
+    assert "1 row in" in at.text()
+    assert "31" in at.text()
+
+
+@checks("ask.named")
+async def _(at: At, key: str) -> None:
+    await at.press(key)
+    assert isinstance(at.screen, PickScreen)
+    await at.press("enter")
+    assert "select" in at.screen.area.text.lower()
+    at.screen.area.text = ""
+
+
+@checks("ask.columns")
+async def _(at: At, key: str) -> None:
+    at.screen.area.text = "select "
+    at.screen.area.move_cursor(at.screen.area.document.end)
+    await at.press(key, *"energy_wh", "enter")
+    assert at.screen.area.text == "select energy_wh"
+
+
+@checks("ask.keep")
+async def _(at: At, key: str) -> None:
+    at.screen.area.text = "select 1"
+    await at.press(key, *"mine", "enter", "ctrl+n")
+    assert "mine" in at.text()
+    await at.press("escape")
+
+
+@checks("ask.older", "ask.newer")
+async def _(at: At, key: str) -> None:
+    for sql in ("select 1 as a", "select 2 as b"):
+        at.screen.area.text = sql
+        await at.press("ctrl+r")
+    at.screen.area.text = ""
+    await at.press("ctrl+up", "ctrl+up")
+    assert at.screen.area.text == "select 1 as a"
+    if key == "ctrl+down":
+        await at.press(key)
+        assert at.screen.area.text == "select 2 as b"
+
+
+@checks("ask.draw")
+async def _(at: At, key: str) -> None:
+    at.screen.area.text = "select run_id, energy_wh from runs"
+    await at.press("ctrl+r", key, *"energy", "enter", "enter")
+    assert at.screen.query(ColumnPlot)
+    assert "energy_wh over run_id" in at.text()
+    await at.press("escape")
+    assert not at.screen.query(ColumnPlot)
+
+
+@checks("ask.save")
+async def _(at: At, key: str) -> None:
+    at.screen.area.text = "select 7 as n"
+    await at.press("ctrl+r", key)
+    at.screen.query_one(Input).value = "kept.csv"
+    await at.press("enter")
+    assert Path("kept.csv").read_text().split() == ["n", "7"]
+
+
+@checks("ask.switch")
+async def _(at: At, key: str) -> None:
+    at.screen.area.text = "select 1"
+    await at.press("ctrl+r", key)
+    assert isinstance(at.app.focused, ResultTable)
+    await at.press(key)
+    assert at.app.focused is at.screen.area
+
+
+# import
+async def two_files(at: At) -> None:
+    """A file that is sure and one that asks stand in the list."""
+    if len(at.screen.model.entries) != 2:
+        Path("a.csv").write_text(EXPORT)
+        Path("b.csv").write_text(ASKS)
+        at.screen.model.entries.clear()
+        at.screen.take_paths([Path("a.csv"), Path("b.csv")])
+        await settle(at.pilot)
+        await settle(at.pilot)
+
+
+@checks("import.path")
+async def _(at: At, key: str) -> None:
+    Path("c.csv").write_text(EXPORT.replace("20.00", "21.00"))
+    await at.press(key, *"c.csv", "enter")
+    assert [e.path.name for e in at.screen.model.entries] == ["c.csv"]
+
+
+@checks("import.go")
+async def _(at: At, key: str) -> None:
+    await two_files(at)
+    before = at.library.runs("").total
+    await at.press(key)
+    assert at.library.runs("").total == before + 1
+    assert "imported as run" in at.text()
+
+
+@checks("import.answer")
+async def _(at: At, key: str) -> None:
+    await two_files(at)
+    await at.press("j")
+    asked = at.screen.model.entries[1].questions[0]
+    await at.press(key)
+    assert isinstance(at.screen, PickScreen)
+    await at.press("enter")
+    assert asked.id in at.screen.model.entries[1].answers
+
+
+@checks("import.facts")
+async def _(at: At, key: str) -> None:
+    await at.press(key)
+    assert isinstance(at.screen, FactsScreen)
+    at.screen.query_one("#facts-device", Input).value = "PB-02"
+    await at.press("ctrl+s")
+    assert "device PB-02" in at.text()
+
+
+@checks("import.drop")
+async def _(at: At, key: str) -> None:
+    await two_files(at)
+    await at.press("k", key)
+    assert [e.path.name for e in at.screen.model.entries] == ["b.csv"]
+
+
+@checks("import.stop")
+async def _(at: At, key: str) -> None:
+    await at.press(key)
+    assert at.screen._stop.is_set()
+
+
+@checks("import.undo")
+async def _(at: At, key: str) -> None:
+    before = at.library.runs("").total
+    await at.press(key)
+    assert isinstance(at.screen, PickScreen)
+    await at.press("down", "enter")
+    assert at.library.runs("").total == before - 1
+
+
+@checks("import.watch")
+async def _(at: At, key: str) -> None:
+    await at.press(key)
+    at.screen.query_one(Input).value = str(Path.cwd())
+    await at.press("enter")
+    assert "watching" in at.text()
+    await at.press(key)
+    assert "no longer watching" in at.text()
+
+
+@checks("import.down", "import.up")
+async def _(at: At, key: str) -> None:
+    await two_files(at)
+    at.screen.ledger.move_to(0 if key in {"j", "down"} else 1)
+    await at.press(key)
+    assert at.screen.ledger.cursor == (1 if key in {"j", "down"} else 0)
+
+
+# why
+moves("why", "j", "k", lambda at: at.screen.query_one("#why").scroll_offset.y)
+
+
+# pick lists
+moves("pick", "down", "up", lambda at: at.screen.model.cursor)
+
+
+@checks("pick.toggle")
+async def _(at: At, key: str) -> None:
+    await at.press(key)
+    assert at.screen.model.picked == ["a"]
+    await at.press(key)
+    assert at.screen.model.picked == []
+
+
+@checks("pick.earlier", "pick.later")
+async def _(at: At, key: str) -> None:
+    await at.press(*(["down"] if key == "shift+up" else []), key)
+    assert [c.value for c in at.screen.model.choices] == ["b", "a", "c"]
+    await at.press("shift+down" if key == "shift+up" else "shift+up", "up")
+    assert [c.value for c in at.screen.model.choices] == ["a", "b", "c"]
+
+
+@checks("pick.rub_out")
+async def _(at: At, key: str) -> None:
+    await at.press("b", "b")
+    assert at.screen.model.visible == []
+    await at.press(key)
+    assert [c.value for c in at.screen.model.visible] == ["b"]
+    await at.press(key)
+    assert len(at.screen.model.visible) == 3
+
+
+@checks("pick.take", "pick.none")
+async def _(at: At, key: str) -> None:
+    got: list[object] = []
+    model = PickList([Choice("x", "x"), Choice("y", "y")], ["y"])
+    await at.app.push_screen(PickScreen("another", model), got.append)
+    await settle(at.pilot)
+    await at.press(key)
+    assert got == [("y",) if key == "enter" else ()]
+
+
+# editing facts
+@checks("edit.next", "edit.previous")
+async def _(at: At, key: str) -> None:
+    at.screen.query_one("#edit-mode").focus()
+    await at.press(key)
+    assert at.app.focused.id == ("edit-kind" if key in {"down", "tab"} else "edit-port")
+
+
+@checks("edit.enter")
+async def _(at: At, key: str) -> None:
+    at.screen.query_one("#edit-mode").focus()
+    await at.press(key)
+    assert at.app.focused.id == "edit-kind"
+
+
+@checks("edit.save")
+async def _(at: At, key: str) -> None:
+    run = at.app.run_list.run_id()
+    at.screen.query_one("#edit-note", Input).value = f"by {key}"
+    await at.press(key)
+    assert at.library.run(run).facts.note == f"by {key}"
+    assert isinstance(at.screen, RunsScreen)
+    await at.press("e")
+
+
+async def arrive(at: At, place: str) -> None:
+    """Go to a place from the list of runs."""
+    if place == "pick":
+        model = PickList([Choice(v, v) for v in "abc"], is_ordered=True)
+        at.app.push_screen(PickScreen("letters", model))
+    elif place == "choose":
+        Path("need.toml").write_text(NEED)
+        at.app.push_screen(ChooseScreen(Path("need.toml")))
+    else:
+        ways = {
+            "run": ["enter"], "compare": ["space", "space", "c"], "devices": ["D"], "device": ["D", "enter"],
+            "side": ["D", "space", "space", "c"], "sheet": ["D", "e"], "ask": ["s"],
+            "import": ["i", "escape"], "why": ["enter", "enter"], "edit": ["e"],
+        }  # fmt: skip
+        await at.press(*ways.get(place, []))
+    await settle(at.pilot)
+
+
+def test_every_key_has_a_check():
+    assert set(CHECKS) | {"everywhere.quit"} == {key.id for key in KEYS}
+
+
+def pressed(key: Key) -> list[str]:
+    return key.key.split(",")
+
+
+@pytest.mark.parametrize("place", PLACES)
+async def test_the_keys_of_a_place_do_what_they_say(library, place):
+    """The place is small enough for everything to scroll."""
+    app = app_on(library)
+    async with app.run_test(size=(80, 18)) as pilot:
+        await settle(pilot)
+        at = At(pilot, app, library)
+        await arrive(at, place)
+        home = type(app.screen)
+        for key in keys_of(place):
+            for name in pressed(key):
+                if key.id != "everywhere.quit":
+                    try:
+                        await CHECKS[key.id](at, name)
+                        await settle(pilot)
+                        await at.leave(home)
+                    except Exception as error:
+                        error.add_note(f"{key.id}: {name}: {key.tooltip}\n{screen_text(app)}")
+                        raise
+
+
+@pytest.mark.parametrize("name", ["q", "ctrl+q"])
+async def test_the_key_that_quits_quits(library, name):
+    app = app_on(library)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        await pilot.press(name)
+        while app.is_running:
+            await asyncio.sleep(0.01)
