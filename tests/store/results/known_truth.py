@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -265,6 +265,27 @@ def level_change(rng: np.random.Generator) -> Case:
     return Case(columns, RunContext("regulation", "out", mode=f"fixed {volts:g} V"), ("level",), truth)
 
 
+def hardened(rng: np.random.Generator, case: Case) -> Case:
+    """The same trace from a worse meter: steps off by up to a quarter either way, more spikes, one cell in fifty empty,
+    a temperature in whole kelvins, and, where it began idle, a load that ramps softly."""
+    columns = {name: y.copy() for name, y in case.columns.items()}
+    t, amps = columns["t_s"], columns["current_a"]
+    n, step = len(t), float(np.median(np.diff(t)))
+    moved = np.concatenate(([t[0]], t[1:-1] + 0.27 * step * rng.uniform(-1.0, 1.0, n - 2), [t[-1]]))
+    truth = tuple(float(moved[int(np.argmin(np.abs(t - moment)))]) for moment in case.truth)
+    columns["t_s"] = moved
+    top = float(np.nanmax(amps))
+    idle = int(np.argmax(np.nan_to_num(amps) > 0.3 * top))
+    if case.kinds == ("cut-off",) and 2 <= idle < n - 40:
+        ramp = np.clip((np.arange(n) - idle + 1) / 6.0, 0.0, 1.0)
+        amps *= ramp
+    spikes = spaced(rng, n, 0.004)
+    amps[spikes] *= rng.uniform(0.0, 3.0, len(spikes))
+    columns["voltage_v" if rng.random() < 0.5 else "current_a"][rng.random(n) < 0.02] = np.nan
+    columns["temperature_c"] = np.round(22.0 - 20.0 * np.expm1(-t / (0.3 * t[-1])) + 0.05 * rng.standard_normal(n))
+    return replace(case, columns=columns, truth=truth)
+
+
 DETECTORS: dict[str, Callable[[np.random.Generator], Case]] = {
     "cut-off": cut_off,
     "cutback": cutback,
@@ -301,12 +322,14 @@ def compare(case: Case) -> tuple[bool, int]:
     return every, len(left)
 
 
-def score(name: str, traces: int, seed: int = 20260301) -> tuple[Score, list[int]]:
+def score(name: str, traces: int, seed: int = 20260301, *, is_hard: bool = False) -> tuple[Score, list[int]]:
     """Run a detector over many traces; also gives the numbers of the traces that went wrong."""
     with_event = found = false = 0
     wrong = []
     for number in range(traces):
         case = DETECTORS[name](np.random.default_rng([seed, number]))
+        if is_hard:
+            case = hardened(np.random.default_rng([seed, number, 1]), case)
         every, extra = compare(case)
         with_event += bool(case.truth)
         found += bool(case.truth) and every
