@@ -73,6 +73,7 @@ def backup(library: Library, target: Path, progress: Progress | None = None) -> 
                 if last == _TRIES - 1:
                     raise
     except OSError as error:
+        error.filename = error.filename or str(target)
         raise DiskFault.of(error, "Writing the backup") from error
     except _FileWentAwayError as error:
         raise TraceDamaged(f"{error} is missing. Run `joulebook verify`.") from error

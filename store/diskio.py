@@ -66,6 +66,17 @@ def step(operation: str, path: Path) -> None:
         _Hook.call(operation, path)
 
 
+@contextlib.contextmanager
+def _named(path: Path) -> Iterator[None]:
+    """Put the file's name into a refusal: the system names none where it was given a handle."""
+    try:
+        yield
+    except OSError as error:
+        if not error.filename:
+            error.filename = str(path)
+        raise
+
+
 class HashingFile:
     """A new file that is written once, front to back, with its SHA-256 taken on the way.
 
@@ -88,7 +99,8 @@ class HashingFile:
     def write(self, block: bytes | memoryview) -> int:
         """Append bytes."""
         step("write", self.path)
-        self._file.write(block)
+        with _named(self.path):
+            self._file.write(block)
         self._hash.update(block)
         self.size += len(block)
         return len(block)
@@ -125,9 +137,10 @@ class HashingFile:
             OSError: The disk refused. The file must then be thrown away and written again from its source: a second
                 fsync after a failed one succeeds without the bytes being on disk (Rebello et al., USENIX ATC 2020).
         """
-        self._file.flush()
-        step("fsync", self.path)
-        os.fsync(self._file.fileno())
+        with _named(self.path):
+            self._file.flush()
+            step("fsync", self.path)
+            os.fsync(self._file.fileno())
         step("close", self.path)
         self._file.close()
         self._done = True
