@@ -13,10 +13,11 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from importers.cellkinds import cell_kind
 from importers.cells import to_numbers, unit_texts
 from importers.labels import Label, read_label
-from importers.rows import Rows, name_of
-from importers.shape import Layout, cell_kind
+from importers.rowset import Rows, name_of
+from importers.shape import Layout
 from importers.words import Vocabulary
 
 __all__ = ["Column", "guess_numeric", "look_at_columns"]

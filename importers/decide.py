@@ -13,7 +13,8 @@ import numpy.typing as npt
 from importers.asking import no_clock, no_quantity, which_clock, which_column, which_quantity
 from importers.assembly import assemble, run_plan
 from importers.channels import channel_of
-from importers.clockwork import choose_clock, clock_candidates
+from importers.clock_choice import choose_clock
+from importers.clockwork import clock_candidates
 from importers.columns import Column
 from importers.evidence import KEYS, Array, Decision, Work
 from importers.grouping import Group, Slots, assign, find_port_column, with_label
@@ -21,7 +22,7 @@ from importers.pinning import pin_unknown
 from importers.plan import Question
 from importers.preamble import Preamble
 from importers.profile import Profile
-from importers.rows import Rows, name_of
+from importers.rowset import Rows, name_of
 from importers.schema import CHANNEL_NAMES, CHANNELS
 from importers.shape import Layout
 from importers.stated import ROLES, by_profile, stated_clock

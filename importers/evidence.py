@@ -15,7 +15,7 @@ from importers.clockwork import Clockwork
 from importers.columns import Column
 from importers.plan import ColumnPlan, Plan, Question
 from importers.preamble import Preamble
-from importers.rows import Rows
+from importers.rowset import Rows
 from importers.schema import Problem
 from importers.shape import Layout
 from importers.words import Unit, Vocabulary

@@ -20,7 +20,8 @@ from importers.preamble import read_preamble
 from importers.preview import Preview
 from importers.profile import Profile, matching, shipped_profiles
 from importers.reader import Outcome, parse_text, read_parsed
-from importers.rows import Tally, read_rows
+from importers.rows import read_rows
+from importers.rowset import Tally
 from importers.schema import Account, ClockReading, Facts, Problem
 from importers.shape import Layout, find_layout
 from importers.words import Vocabulary, shipped_vocabulary

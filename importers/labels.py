@@ -204,7 +204,7 @@ def _take_words(rest: str, label: Label, words: Vocabulary) -> Label:
         partly = partly or bool(found_q)
         if not found_q and not found_r and (token.isdigit() or token not in words.ignored):
             unknown.append(token)
-        elif rest_of:
+        elif rest_of and (found_q or found_r):
             odd.append(rest_of)
     label = _with_roles(replace(label, unknown=(*(t for t in unknown if not t.isdigit()), *odd)), roles)
     return _with_quantity(label, rest, quantities, unknown, words, partly=partly)

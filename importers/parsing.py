@@ -15,10 +15,11 @@ from importers.bytesview import Piece
 from importers.cells import to_numbers
 from importers.clock import to_clock
 from importers.errors import ImportRefused
+from importers.lines import is_end_mark
 from importers.plan import ColumnPlan, Plan
-from importers.rows import Rows, Tally, name_of, read_rows
+from importers.rows import read_rows
+from importers.rowset import Rows, Tally, name_of
 from importers.schema import Problem
-from importers.shape import is_end_mark
 from importers.words import Vocabulary
 
 __all__ = ["Known", "Parsed", "ParsedText", "Parser"]

@@ -13,8 +13,9 @@ import polars as pl
 
 from importers.clock import ClockForm, read_clock_text, to_clock, utc_microseconds
 from importers.labels import read_label
+from importers.lines import key_values
 from importers.schema import Facts
-from importers.shape import Layout, key_values
+from importers.shape import Layout
 from importers.words import Vocabulary, normalise, tokens
 
 __all__ = ["Preamble", "quantity_of", "read_preamble"]

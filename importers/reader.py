@@ -15,7 +15,7 @@ from importers.bytesview import Piece
 from importers.errors import ImportRefused
 from importers.parsing import Known, Parsed, ParsedText, Parser
 from importers.plan import Plan
-from importers.rows import Rows, Tally, name_of
+from importers.rowset import Rows, Tally, name_of
 from importers.runs import Runs
 from importers.schema import Account, Facts, ImportedRun, ImportSink
 from importers.words import Vocabulary

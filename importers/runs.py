@@ -18,7 +18,7 @@ from importers.closing import close_run
 from importers.errors import ImportRefused
 from importers.parsing import Parsed
 from importers.plan import Plan, RunPlan
-from importers.rows import Rows, Tally, name_of
+from importers.rowset import Rows, Tally, name_of
 from importers.schema import Facts, ImportedRun, ImportSink, Problem, RunSink, RunStart
 from importers.timeline import Timeline
 

@@ -13,7 +13,7 @@ from importers.clockwork import Clockwork
 from importers.columns import Column
 from importers.labels import Label
 from importers.profile import Profile
-from importers.rows import Rows, name_of
+from importers.rowset import Rows, name_of
 from importers.schema import CHANNELS
 from importers.shape import Layout
 from importers.words import Vocabulary
