@@ -278,7 +278,8 @@ class Catalogue:
                     if time.monotonic() >= deadline:
                         raise LibraryBusy.held_by(self.path.parent, holder(error), self.wait_s) from error
                     time.sleep(pause_s * random.uniform(0.5, 1.5))  # noqa: S311 - spreads the waiters, keeps no secret
-                    pause_s = min(pause_s * 1.5, 0.1)
+                    # no longer pauses: whoever has waited long would lose to those who have just come
+                    pause_s = min(pause_s * 1.5, 0.03)
                 elif "wal file" in text.casefold() and self.wal.exists():
                     self._move_wal_aside(text)
                 else:
