@@ -1,7 +1,7 @@
 """Devices, meters, calibrations and constants of a library: looked up, changed, and what rests on them made anew.
 
 The third part of `Library`. A change of a fact is committed first, then the results of the runs that depend on it are
-made again; killed in between, `joulebook recompute` finishes it.
+made again; killed in between, the same command again or `joulebook recompute` finishes it.
 """
 
 from __future__ import annotations
@@ -9,12 +9,12 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, cast
 
 import duckdb
 
-from store import bench
-from store.catalogue import Catalogue, rows
+from store import bench, pending
+from store.catalogue import Catalogue
 from store.errors import NotFound
 from store.model import Calibration, DeviceRow, Meter
 from store.sheets import DeviceSheet
@@ -83,8 +83,9 @@ class BenchDesk:
         before = self.sheets().get(sheet.device)
         with self._writer() as cursor:
             changed = bench.save_device(cursor, sheet, who or self.who, reason)
-        if before is None or any(getattr(before, name) != getattr(sheet, name) for name in _REDUCED_FROM):
-            self._make_anew("device = ?", [sheet.device])
+            if before is None or any(getattr(before, name) != getattr(sheet, name) for name in _REDUCED_FROM):
+                pending.note(cursor, "device = ?", [sheet.device])
+        self._make_anew()
         return changed
 
     def meters(self) -> tuple[Meter, ...]:
@@ -97,14 +98,16 @@ class BenchDesk:
         before = {known.name: known for known in self.meters()}.get(meter.name)
         with self._writer() as cursor:
             bench.save_meter(cursor, meter, who or self.who, reason)
-        if before is None or any(getattr(before, name) != getattr(meter, name) for name in _METER_SPECS):
-            self._make_anew("meter = ?", [meter.name])
+            if before is None or any(getattr(before, name) != getattr(meter, name) for name in _METER_SPECS):
+                pending.note(cursor, "meter = ?", [meter.name])
+        self._make_anew()
 
     def add_calibration(self, calibration: Calibration, who: str | None = None, reason: str = "") -> None:
         """Append to a meter's dated list; runs from that day on get its corrections."""
         with self._writer() as cursor:
             bench.save_calibration(cursor, calibration, who or self.who, reason)
-        self._make_anew("meter = ? AND started_at >= ?", [calibration.meter, calibration.calibrated_on])
+            pending.note(cursor, "meter = ? AND started_at >= ?", [calibration.meter, calibration.calibrated_on])
+        self._make_anew()
 
     def calibrations(self, meter: str | None = None) -> Sequence[Calibration]:
         """Calibrations by date, of one meter or of all."""
@@ -144,7 +147,12 @@ class BenchDesk:
 
         with self._writer() as cursor:
             changed = save_thresholds(cursor, values, who or self.who, reason)
-        return cast("Library", self).recompute(progress=progress) if changed else []
+            if changed:
+                pending.note(cursor, "true")
+        if changed:
+            return cast("Library", self).recompute(progress=progress)
+        self._make_anew()
+        return []
 
     def preview_recompute(
         self,
@@ -198,12 +206,12 @@ class BenchDesk:
         with self.catalogue.reader() as cursor:
             return pairs_by_hand(cursor)
 
-    def _make_anew(self, where: str, values: Sequence[Any]) -> None:
+    def _make_anew(self) -> None:
         """Results of the runs that a changed fact touches; those that come out the same stay as they are."""
         with self.catalogue.reader() as cursor:
-            found = rows(cursor, f"SELECT run_id FROM catalogue.run WHERE {where} ORDER BY run_id", list(values))
-        if found:
-            cast("Library", self).recompute([int(row[0]) for row in found])
+            waiting = pending.due(cursor)
+        if waiting:
+            cast("Library", self).recompute(waiting)
 
     @contextmanager
     def _writer(self) -> Iterator[duckdb.DuckDBPyConnection]:

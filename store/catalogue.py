@@ -7,7 +7,6 @@ file, reads and lets go (1 ms); a writer attaches, commits, lets go; either wait
 from __future__ import annotations
 
 import os
-import random
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -22,6 +21,7 @@ from store import diskio
 from store.engine_errors import explain, first_line, holder, is_busy, is_fatal
 from store.errors import CatalogueDamaged, DiskFault, LibraryBusy, NotALibrary
 from store.log_check import passes_over_commits
+from store.turnstile import pause, turn
 
 __all__ = ["Catalogue", "rows"]
 
@@ -262,31 +262,32 @@ class Catalogue:
         return self._gate.host
 
     def _attach(self, *, read_only: bool) -> None:
-        deadline = time.monotonic() + self.wait_s
-        pause_s = 0.002
-        options = "(READ_ONLY)" if read_only else ""
-        where = str(self.path).replace("'", "''")
         if read_only and not self.path.exists():
             raise NotALibrary(f"{self.path.parent} holds no library: there is no {self.path.name}.")
-        while True:
-            self._keep_passed_over(where)
-            try:
-                self._host().execute(f"ATTACH '{where}' AS {_MEMORY_NAME} {options}")
-            except duckdb.Error as error:
-                text = str(error)
-                if is_busy(error):
-                    if time.monotonic() >= deadline:
-                        raise LibraryBusy.held_by(self.path.parent, holder(error), self.wait_s) from error
-                    time.sleep(pause_s * random.uniform(0.5, 1.5))  # noqa: S311 - spreads the waiters, keeps no secret
-                    # no longer pauses: whoever has waited long would lose to those who have just come
-                    pause_s = min(pause_s * 1.5, 0.03)
-                elif "wal file" in text.casefold() and self.wal.exists():
-                    self._move_wal_aside(text)
-                else:
-                    explain(error, self.path)
-                    raise CatalogueDamaged.of(self.path, first_line(text)) from error
+        deadline = time.monotonic() + self.wait_s
+        with turn(self.path.parent, alone=not read_only, until=deadline):
+            tries = 0
+            while not self._try_attach("(READ_ONLY)" if read_only else "", is_last=time.monotonic() >= deadline):
+                pause(min(tries, 8))
+                tries += 1
+
+    def _try_attach(self, options: str, *, is_last: bool) -> bool:
+        """False where another process holds the file, or something was put right: try again."""
+        where = str(self.path).replace("'", "''")
+        self._keep_passed_over(where)
+        try:
+            self._host().execute(f"ATTACH '{where}' AS {_MEMORY_NAME} {options}")
+        except duckdb.Error as error:
+            if is_busy(error):
+                if is_last:
+                    raise LibraryBusy.held_by(self.path.parent, holder(error), self.wait_s) from error
+            elif "wal file" in str(error).casefold() and self.wal.exists():
+                self._move_wal_aside(str(error))
             else:
-                return
+                explain(error, self.path)
+                raise CatalogueDamaged.of(self.path, first_line(error)) from error
+            return False
+        return True
 
     def _detach(self) -> None:
         gate = self._gate

@@ -16,7 +16,7 @@ import duckdb
 import pyarrow as pa
 
 from importers.schema import TraceEvent
-from store import runs
+from store import pending, runs
 from store.catalogue import rows
 from store.errors import NotFound
 from store.packs import reduce_pack
@@ -254,6 +254,7 @@ def recompute(
             with library.catalogue.writer() as cursor:
                 library.check_schema(cursor)
                 changes += replace_results(cursor, still_the_same(cursor, fresh))
+                pending.settle(cursor, [record.facts.run_id for record in portion])
     return changes
 
 

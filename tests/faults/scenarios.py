@@ -105,10 +105,12 @@ def do_group(folder: Path) -> None:
         library.group([1, 2], how="stated", offsets_s={2: 12.5})
 
 
-def do_describe(folder: Path) -> None:
-    library = opened(folder)
-    library.save_device(DeviceSheet("PB-01", "power bank", rated_energy_wh=61.6, mass_g=352.0))
-    library.add_meter(Meter("M1", voltage_spec="0.05% + 2d(0.001)"))
+def do_sheet(folder: Path) -> None:
+    opened(folder).save_device(DeviceSheet("PB-01", "power bank", rated_energy_wh=61.6, mass_g=352.0))
+
+
+def do_meter(folder: Path) -> None:
+    opened(folder).add_meter(Meter("M1", voltage_spec="0.05% + 2d(0.001)"))
 
 
 def do_delete(folder: Path) -> None:
@@ -170,13 +172,13 @@ class Scenario:
     prepare: Act = lambda folder: None
     opens_before: bool = True
     """False where the library can't be opened before the command has done its work."""
-    in_steps: bool = False
-    """True where it is several transactions: each file is whole, but not all need to be there."""
+    parts: str = ""
+    """`files` where it is several transactions, one per file or few; `facts first` where results follow in another."""
 
 
 SCENARIOS: dict[str, Scenario] = {
     "import": Scenario(do_import),
-    "import many": Scenario(do_import_many, in_steps=True),
+    "import many": Scenario(do_import_many, parts="files"),
     "import and pack": Scenario(do_import_and_pack),
     "import pack": Scenario(do_import_pack),
     "edit": Scenario(do_edit),
@@ -184,7 +186,8 @@ SCENARIOS: dict[str, Scenario] = {
     "undo": Scenario(do_undo),
     "recompute": Scenario(do_recompute),
     "group": Scenario(do_group),
-    "describe": Scenario(do_describe),
+    "sheet": Scenario(do_sheet, parts="facts first"),
+    "meter": Scenario(do_meter, parts="facts first"),
     "delete": Scenario(do_delete),
     "pack": Scenario(do_pack),
     "delete packed": Scenario(do_delete_packed),
