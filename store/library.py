@@ -223,7 +223,7 @@ class Library(Upkeep, BenchDesk, DeviceViews):
         self,
         *,
         every_files: int = 64,
-        every_s: float = 2.0,
+        every_s: float = 5.0,
         reserve: int = 0,
         on_committed: Callable[[Path, IngestOutcome], None] | None = None,
     ) -> ImportBatch:

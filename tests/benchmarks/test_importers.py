@@ -1,6 +1,8 @@
-"""What reading an export costs beside bare Polars on the same file in the same run: ratios, no wall-clock limits.
+"""What an import costs, all of it: inspection, conversion, checks, results, the original kept, the catalogue.
 
-Run with `-n 0 -m bench -s`. JOULEBOOK_BENCH_ROWS sets the rows of the large file.
+Large files beside bare Polars on the same file in the same run, small ones by the second, and memory: figures to read,
+no wall-clock limits. Run with `-n 0 -m bench -s`; JOULEBOOK_BENCH_ROWS sets the rows of the large file,
+JOULEBOOK_BENCH_FILES the number of small ones.
 """
 
 from __future__ import annotations
@@ -15,94 +17,86 @@ import numpy as np
 import polars as pl
 import pytest
 
-from importers import inspect, read
-from importers.schema import RunStart
+from store import Library
+from tui.ingest import Order, import_file
+from tui.ingest_many import import_files, workers_for
 
 pytestmark = pytest.mark.bench
 ROWS = int(os.environ.get("JOULEBOOK_BENCH_ROWS", "3_000_000"))
+FILES = int(os.environ.get("JOULEBOOK_BENCH_FILES", "400"))
+PIECE = 1_000_000
+MOST_MB = 600.0
 
 
-class _Parquet:
-    """A sink that writes row groups as a library does: zstd, bounded memory."""
-
-    def __init__(self, path: Path) -> None:
-        self.path, self.writer, self.rows = path, None, 0
-
-    def open_run(self, start: RunStart) -> _Parquet:
-        return self
-
-    def write(self, samples: pl.DataFrame) -> None:
-        import pyarrow.parquet as pq
-
-        table = samples.to_arrow()
-        if self.writer is None:
-            self.writer = pq.ParquetWriter(self.path, table.schema, compression="zstd", compression_level=3)
-        self.writer.write_table(table, row_group_size=122_880)
-        self.rows += samples.height
-
-    def close(self) -> None:
-        if self.writer is not None:
-            self.writer.close()
-
-
-def _export(path: Path, rows: int) -> None:
-    t = np.arange(rows)
-    pl.DataFrame(
-        {
-            "Time (s)": t,
-            "Voltage (V)": (5 + 0.1 * np.sin(t / 50)).round(4),
-            "Current (A)": (1 + 0.1 * np.cos(t / 70)).round(4),
-            "Temperature (°C)": (22 + t % 100 / 10).round(1),
-        }
-    ).write_csv(path)
-
-
-def _ours(path: Path, out: Path) -> int:
-    sink = _Parquet(out)
-    read(path, inspect(path), sink)
-    sink.close()
-    return sink.rows
+def _export(path: Path, rows: int, *, step_s: float = 0.01, seed: int = 7) -> None:
+    """A discharge as a fast meter logs it: load steps, a drooping voltage, noise of a few digits, a warming case."""
+    noise = np.random.default_rng(seed)
+    with path.open("wb") as file:
+        for first in range(0, rows, PIECE):
+            n = min(PIECE, rows - first)
+            t = np.arange(first, first + n) * step_s
+            amps = 1.5 + 0.25 * (t // 3600 % 4) + noise.normal(0, 0.0015, n)
+            volts = 9.0 * (1 - 0.01 * amps - 0.02 * t / (rows * step_s)) + noise.normal(0, 0.002, n)
+            case = 22 + 15 * (1 - np.exp(-t / 20_000)) + noise.normal(0, 0.05, n)
+            pl.DataFrame(
+                {
+                    "Time (s)": t.round(2),
+                    "Voltage (V)": volts.round(4),
+                    "Current (A)": amps.round(4),
+                    "Temperature (°C)": case.round(1),
+                }
+            ).write_csv(file, include_header=first == 0)
 
 
 def test_large_file_beside_polars(tmp_path):
-    """Best of three: inspect, read and write Parquet against scan_csv -> sink_parquet."""
+    """Best of two: a whole import against scan_csv -> sink_parquet."""
     path = tmp_path / "large.csv"
     _export(path, ROWS)
     ours, theirs = [], []
-    for _ in range(3):
-        start = time.perf_counter()
+    for number in range(2):
+        start = time.perf_counter(), time.process_time()
         pl.scan_csv(path).sink_parquet(tmp_path / "theirs.parquet", compression="zstd", compression_level=3)
-        theirs.append(time.perf_counter() - start)
-        start = time.perf_counter()
-        assert _ours(path, tmp_path / "ours.parquet") == ROWS
-        ours.append(time.perf_counter() - start)
-    print(f"\n{ROWS:,} rows: {min(ours):.2f} s, Polars {min(theirs):.2f} s, ratio {min(ours) / min(theirs):.2f}")
+        theirs.append((time.perf_counter() - start[0], time.process_time() - start[1]))
+        library = Library.create(tmp_path / str(number))
+        start = time.perf_counter(), time.process_time()
+        outcome = import_file(library, path, Order())
+        ours.append((time.perf_counter() - start[0], time.process_time() - start[1]))
+        assert [run["samples"] for run in outcome.runs] == [ROWS]
+    wall, busy = (min(o[i] for o in ours) / min(t[i] for t in theirs) for i in (0, 1))
+    print(
+        f"\n{ROWS:,} rows: {min(ours)[0]:.2f} s, Polars {min(theirs)[0]:.2f} s, ratio {wall:.2f} (processor {busy:.2f})"
+    )
 
 
 def test_small_files(tmp_path):
-    """Files of 2,000 rows, one after the other on one core's worth of Python."""
-    path = tmp_path / "small.csv"
-    _export(path, 2000)
-    _ours(path, tmp_path / "o.parquet")
+    """Files of 2,000 rows into one library, on the cores that this is worth."""
+    folder = tmp_path / "exports"
+    folder.mkdir()
+    for number in range(FILES):
+        _export(folder / f"{number:05}.csv", 2000, step_s=1.0, seed=number)
+    library = Library.create(tmp_path / "library")
+    files = sorted(folder.iterdir())
     start = time.perf_counter()
-    for _ in range(40):
-        _ours(path, tmp_path / "o.parquet")
-    print(f"\n2,000 rows: {40 / (time.perf_counter() - start):.0f} files a second")
+    outcomes = import_files(library, files, Order(), lambda done, total: None)
+    seconds = time.perf_counter() - start
+    assert all(outcome.status == "imported" for outcome in outcomes)
+    print(f"\n{FILES} files of 2,000 rows: {FILES / seconds:.0f} a second, {workers_for(files)} processes")
 
 
 def test_memory_does_not_grow_with_the_file(tmp_path):
-    """Peak resident memory of a process that reads ROWS / 10 and ROWS rows."""
+    """Peak resident memory of a process that imports ROWS / 10 and ROWS rows."""
     pytest.importorskip("resource")
     peaks = []
     for rows in (ROWS // 10, ROWS):
         path = tmp_path / f"{rows}.csv"
         _export(path, rows)
         code = (
-            "import resource, sys, importers\n"
-            "class S:\n"
-            "    def open_run(self, s): return self\n"
-            "    def write(self, f): pass\n"
-            "importers.read(sys.argv[1], importers.inspect(sys.argv[1]), S())\n"
+            "import resource, sys\n"
+            "from pathlib import Path\n"
+            "from store import Library\n"
+            "from tui.ingest import Order, import_file\n"
+            "library = Library.create(Path(sys.argv[1] + '.library'))\n"
+            "assert import_file(library, Path(sys.argv[1]), Order()).status == 'imported'\n"
             "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)\n"
         )
         root = str(Path(__file__).parents[2])
@@ -111,4 +105,4 @@ def test_memory_does_not_grow_with_the_file(tmp_path):
         )
         peaks.append(int(done.stdout) / 1024)
     print(f"\npeak memory: {peaks[0]:.0f} MB at {ROWS // 10:,} rows, {peaks[1]:.0f} MB at {ROWS:,}")
-    assert peaks[1] < 600
+    assert max(peaks) < MOST_MB
