@@ -53,7 +53,10 @@ def check_reading(parser: duckdb.DuckDBPyConnection, sql: str) -> None:
         raise QueryRefused("There is no statement. Type a SELECT over the views, for instance: SELECT * FROM runs")
     if len(statements) > 1:
         raise QueryRefused(f"One statement at a time, please: these are {len(statements)}.")
-    kind = statements[0].type
+    try:
+        kind = statements[0].type
+    except ValueError:  # a kind that the engine's Python part has no name for
+        raise QueryRefused("Only reading is allowed here: SELECT and the like, not this.") from None
     if kind != duckdb.StatementType.SELECT:
         raise QueryRefused(f"Only reading is allowed here: SELECT and the like, not {kind.name.replace('_', ' ')}.")
 
