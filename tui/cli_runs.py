@@ -188,7 +188,7 @@ def explain_result(
     as_json: Annotated[bool, JsonOption] = False,
 ) -> None:
     """Print how a result came about."""
-    from tui.printing_run import why_lines
+    from tui.printing_why import why_lines
 
     session = session_of(context)
     number = run_number(run)

@@ -6,13 +6,13 @@ Knows text only: no library, no Textual. Every cell is made harmless here.
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from tui.format import align_on_point
 from tui.plain import cut, fit, plain, width_of
 
-__all__ = ["Column", "facts_block", "hanging", "tabbed", "table"]
+__all__ = ["Column", "facts_block", "hanging", "tabbed", "table", "titled", "wrapped"]
 
 GAP = "  "
 
@@ -109,3 +109,16 @@ def hanging(head: str, text: str, width: int) -> list[str]:
             lines.append("")
         lines[-1] = f"{lines[-1]} {word}" if lines[-1] else word
     return [head + lines[0], *(" " * len(head) + line for line in lines[1:])]
+
+
+def wrapped(head: str, text: str, width: int | None) -> list[str]:
+    """A text after its head, as `hanging`; on one line where the width is None."""
+    return [head + text] if width is None else hanging(head, text, width)
+
+
+def titled(title: str, lines: list[str]) -> Iterator[str]:
+    """An empty line, a title and lines; nothing where there are none."""
+    if lines:
+        yield ""
+        yield title
+        yield from lines

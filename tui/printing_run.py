@@ -9,14 +9,13 @@ from collections.abc import Iterator
 from typing import Any
 
 from store.model import EventRow, ResultRow, RunView
-from store.results.base import Result
 from tui.documents import jsonable
 from tui.format import UNICODE_SIGNS, Signs, clock_time, count, local_time, reading, significant, size, span_words
 from tui.models.strips import StripStyle, draw_strip, empty_buckets_to_bridge, event_times, range_text, time_axis
 from tui.plain import cut, plain
-from tui.printing import Column, facts_block, hanging, table
+from tui.printing import Column, facts_block, table, titled, wrapped
 
-__all__ = ["result_text", "run_document", "run_lines", "why_lines"]
+__all__ = ["result_text", "run_document", "run_lines"]
 
 STRIP_CELLS = 56
 
@@ -33,21 +32,14 @@ def run_lines(
         strips: Draw the small traces.
     """
     yield _headline(view, signs)
-    yield from _titled("facts", facts_block(_facts(view, signs), width=width, is_wrapped=True))
+    yield from titled("facts", facts_block(_facts(view, signs), width=width, is_wrapped=True))
     if strips:
-        yield from _titled("traces", _strip_lines(view, signs))
-    yield from _titled("results", _result_lines(view, signs, width))
-    yield from _titled("events", _event_lines(view.events, signs, width))
-    yield from _titled("where it came from", facts_block(_origin(view), width=width, is_wrapped=True))
-    yield from _titled("how columns were read", _conversion_lines(view, signs, width))
-    yield from _titled("amendments", _amendment_lines(view, signs, width))
-
-
-def _titled(title: str, lines: list[str]) -> Iterator[str]:
-    if lines:
-        yield ""
-        yield title
-        yield from lines
+        yield from titled("traces", _strip_lines(view, signs))
+    yield from titled("results", _result_lines(view, signs, width))
+    yield from titled("events", _event_lines(view.events, signs, width))
+    yield from titled("where it came from", facts_block(_origin(view), width=width, is_wrapped=True))
+    yield from titled("how columns were read", _conversion_lines(view, signs, width))
+    yield from titled("amendments", _amendment_lines(view, signs, width))
 
 
 def _headline(view: RunView, signs: Signs) -> str:
@@ -122,9 +114,9 @@ def _result_lines(view: RunView, signs: Signs, width: int | None) -> list[str]:
     pairs = ((r.name, _with_marks(r, notes, signs)) for r in present)
     lines = facts_block(pairs, width=width, is_wrapped=True)
     for number, note in enumerate(notes, 1):
-        lines += _wrapped(f"  [{number}] ", plain(note), width)
+        lines += wrapped(f"  [{number}] ", plain(note), width)
     if present:
-        lines += _wrapped("  ", f"{signs.plus_minus} is twice the standard uncertainty.{_window_words(present)}", width)
+        lines += wrapped("  ", f"{signs.plus_minus} is twice the standard uncertainty.{_window_words(present)}", width)
     lines += _by_reason(
         "no uncertainty is known for:", [r for r in present if r.value is not None and r.uncertainty is None], width
     )
@@ -133,12 +125,8 @@ def _result_lines(view: RunView, signs: Signs, width: int | None) -> list[str]:
     old = sum(not r.is_current for r in view.results)
     if old:
         told = f"{count(old)} older values are superseded; `joulebook show {view.facts.run_id} --json` lists them."
-        lines += _wrapped("  ", told, width)
+        lines += wrapped("  ", told, width)
     return lines
-
-
-def _wrapped(head: str, text: str, width: int | None) -> list[str]:
-    return [head + text] if width is None else hanging(head, text, width)
 
 
 def _window_words(results: list[ResultRow]) -> str:
@@ -160,7 +148,7 @@ def _by_reason(title: str, results: list[ResultRow], width: int | None) -> list[
         groups.setdefault(result.reason or "no reason was kept", []).append(result.name)
     lines = [f"  {title}"]
     for reason, names in groups.items():
-        lines += _wrapped("    ", plain(f"{', '.join(names)}: {reason}"), width)
+        lines += wrapped("    ", plain(f"{', '.join(names)}: {reason}"), width)
     return lines
 
 
@@ -235,61 +223,6 @@ def _amendment_lines(view: RunView, signs: Signs, width: int | None) -> list[str
         old, new = change.old_value or "nothing", change.new_value or "nothing"
         line = f"  {local_time(change.at)}  {change.who}  {change.field}: {old} became {new}{reason}"
         lines.append(cut(plain(line), width, ellipsis=signs.ellipsis) if width else plain(line))
-    return lines
-
-
-def why_lines(
-    result: Result, run_id: int, sql: str, *, signs: Signs = UNICODE_SIGNS, width: int | None = None
-) -> Iterator[str]:
-    """How a result came about: formula, inputs, budget, and the SQL that gets it from the Parquet alone."""
-    yield from _wrapped("", plain(f"{result.name}, run {run_id}: {_value_words(result, signs)}"), width)
-    yield plain(f"method: {result.method}, version {result.method_version}")
-    if result.formula:
-        yield from _wrapped("formula: ", plain(result.formula), width)
-    if result.from_s is not None and result.to_s is not None:
-        yield f"over: {clock_time(result.from_s)} to {clock_time(result.to_s)}"
-    is_absent = result.value is None and result.text is None
-    for note in (*result.warnings, "" if is_absent else result.reason):
-        if note:
-            yield from _wrapped("note: ", plain(note), width)
-    inputs = ((name, f"{v:.6g}" if isinstance(v, float) else v) for name, v in result.inputs.items())
-    yield from _titled("it rests on", facts_block(inputs, width=width, is_wrapped=True))
-    yield from _titled("uncertainty", _budget_lines(result, signs, width))
-    yield from _titled(
-        "the same from the Parquet alone, in any DuckDB", ["  " + plain(part) for part in sql.splitlines()]
-    )
-
-
-def _value_words(result: Result, signs: Signs) -> str:
-    if result.value is None:
-        return result.text or f"absent: {result.reason}"
-    if result.unit == "1" and result.uncertainty == 0.0 and result.value == round(result.value):
-        return f"{count(round(result.value))}, counted"
-    return reading(result.value, result.uncertainty, result.unit, signs=signs)
-
-
-def _budget_lines(result: Result, signs: Signs, width: int | None) -> list[str]:
-    if not result.budget:
-        if result.value is None:
-            return []
-        return ["  none: it is a count"] if result.uncertainty == 0.0 else [f"  not known: {plain(result.reason)}"]
-    total = sum(part.standard_uncertainty**2 for part in result.budget)
-    columns = [Column("from"), Column(f"standard, {signs.unit(result.unit) or '1'}", is_number=True)]
-    columns += [Column("share", is_number=True), Column("type"), Column("distribution"), Column("", wraps=True)]
-    rows = [
-        (
-            part.name,
-            f"{part.standard_uncertainty:.3g}",
-            f"{part.standard_uncertainty**2 / total:.0%}" if total else "",
-            part.kind,
-            part.distribution,
-            part.detail,
-        )
-        for part in sorted(result.budget, key=lambda part: -part.standard_uncertainty)
-    ]
-    lines = [f"  {line}" for line in table(columns, rows, width=width and width - 2, ellipsis=signs.ellipsis)]
-    if result.uncertainty is not None:
-        lines.append(f"  together {result.uncertainty:.3g}; twice that is printed")
     return lines
 
 

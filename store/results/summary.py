@@ -202,7 +202,7 @@ def _of_track(
             sd,
             unit,
             budget=_spread_budget(run, word, sd, power.half_spread(symbol, a, b), is_product=power.v is not None),
-            reason="one sample has no spread" if b == a else reason,
+            reason=_no_spread(b - a + 1, sd) or reason,
             span=span,
             inputs=inputs,
             warnings=note,
@@ -211,8 +211,17 @@ def _of_track(
     return out
 
 
+def _no_spread(count: int, sd: float) -> str:
+    """Why a spread, or its uncertainty, can't be told; empty where it can."""
+    if count < 2:
+        return "one sample has no spread"
+    return "the reading never changed: the spread is under the meter's resolution" if sd == 0.0 else ""
+
+
 def _spread_budget(run: Prepared, word: str, sd: float, half: float, *, is_product: bool) -> tuple[Contribution, ...]:
     """What the meter's gains do to a spread, and how far the steps matter: all samples against every second one."""
+    if sd == 0.0:
+        return ()
     meter = run.meter
     gains: dict[str, Accuracy | None] = {"V": meter.voltage, "I": meter.current, "P": meter.power}
     symbols = {"voltage": ("V",), "current": ("I",)}.get(word, ("V", "I") if is_product else ("P",))
@@ -297,7 +306,7 @@ def _of_series(run: Prepared, word: str, unit: str, series: Series) -> list[Resu
             budget=_spread_budget(run, word, sd, half, is_product=False),
             span=span,
             inputs={"samples used": len(series)},
-            reason="one sample has no spread" if len(series) < 2 else reason,
+            reason=_no_spread(len(series), sd) or reason,
         )
     )
     return out
