@@ -24,6 +24,7 @@ __all__ = [
     "local_time",
     "number",
     "reading",
+    "reading_within",
     "significant",
     "size",
     "span_words",
@@ -184,6 +185,14 @@ def reading(
     if shown := signs.unit(unit):
         parts.append(shown)
     return " ".join(parts)
+
+
+def reading_within(width: int, value: float | None, uncertainty: float | None, unit: str, *, signs: Signs) -> str:
+    """A reading that fits a width: without its uncertainty where there is no room for both, never cut in a number."""
+    whole = reading(value, uncertainty, unit, signs=signs, missing=signs.missing)
+    if len(whole) <= width or value is None or not math.isfinite(value):
+        return whole
+    return " ".join(part for part in (number(value, decimals_of(value, uncertainty)), signs.unit(unit)) if part)
 
 
 def align_on_point(texts: Sequence[str]) -> list[str]:

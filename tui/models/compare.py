@@ -5,6 +5,7 @@ Knows `RunView`, strips and text; no Textual. Differences and whether they are a
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
@@ -110,8 +111,8 @@ class CompareModel:
         who = "none" if lacking == len(self.views) else f"not all ({len(self.views) - lacking} of {len(self.views)})"
         return f"{who} of these runs logged {channel_words(before)}; {channel_words(self.channel)} is shown"
 
-    def conditions_words(self) -> str:
-        """What differs between the tests, where like is not set against like; empty where it is."""
+    def conditions_words(self, width: int) -> list[str]:
+        """What differs between the tests, where like is not set against like; nothing where it is."""
         facts = [v.facts for v in self.views]
         told = unlike(
             {
@@ -121,7 +122,7 @@ class CompareModel:
                 "load": [f.load_set for f in facts],
             }
         )
-        return plain(" ".join(told), ascii_only=self.look.is_ascii)
+        return textwrap.wrap(plain(" ".join(told), ascii_only=self.look.is_ascii), max(width, 20))
 
     def label(self, view: RunView) -> str:
         """What a run is called in the legend, and whether it lacks the channel."""
@@ -140,7 +141,7 @@ class CompareModel:
         return [of for name in self._shared() for of in self._row(name, cell)]
 
     def _cell(self, width: int) -> int:
-        return max((width - 20) // max(len(self.views), 1) - 2, 12)
+        return max((width - 20) // max(len(self.views), 1) - 2, 8)
 
     def head_line(self, width: int) -> Line:
         """Letters above the columns."""
@@ -162,7 +163,7 @@ class CompareModel:
         return by_weight([name for name, times in seen.items() if times > 1])
 
     def _row(self, name: str, cell: int) -> list[Line]:
-        values = [self._shown(self._current(view).get(name)) for view in self.views]
+        values = [self._shown(self._current(view).get(name), cell) for view in self.views]
         told = [self._difference(name, view, self.views[0]) if i else ("", False) for i, view in enumerate(self.views)]
         words = fit(result_words(name), 18)
         together = [f"{value}  {text}".rstrip() for value, (text, _) in zip(values, told, strict=True)]
@@ -180,12 +181,12 @@ class CompareModel:
             parts += [(fit(text, cell), "accent" if is_apart else ""), "  "]
         return line(*parts)
 
-    def _shown(self, found: ResultRow | None) -> str:
+    def _shown(self, found: ResultRow | None, cell: int) -> str:
         if found is None:
             return self.look.signs.missing
         if found.unit == "s":
             return fmt.span_words(found.value)
-        return fmt.reading(found.value, found.uncertainty, found.unit, signs=self.look.signs)
+        return fmt.reading_within(cell, found.value, found.uncertainty, found.unit, signs=self.look.signs)
 
     def _difference(self, name: str, view: RunView, first: RunView) -> tuple[str, bool]:
         """The difference from the first run, and whether it exceeds its uncertainty; what one meter shares cancels."""
@@ -195,17 +196,16 @@ class CompareModel:
             return "", False
         d = difference(one, other)
         decimals = fmt.decimals_of(max(abs(one.value), abs(other.value)), d.uncertainty)
-        sign = "+" if d.value > 0 else "-" if d.value < 0 else ""
-        text = f"{sign}{fmt.number(abs(d.value), decimals)}"
-        if one.unit == "s":
-            text = f"{sign}{fmt.span_words(abs(d.value))}"
+        size = fmt.span_words(abs(d.value)) if one.unit == "s" else fmt.number(abs(d.value), decimals)
+        sign = "" if not size.strip("0.,") or size == "0 s" else "+" if d.value > 0 else "-"
+        text = f"{sign}{size}"
         if d.uncertainty is None:
             return f"{text}?", False
         return (text if d.is_told_apart else f"({text})"), d.is_told_apart
 
     def legend_words(self) -> str:
         """What signs beside a difference mean, where any stands there."""
-        return "from A: (in brackets) within its uncertainty, ? where that is unknown"
+        return "differences from A: (not told apart), ? not known"
 
 
 def _load_applied_s(view: RunView) -> float:

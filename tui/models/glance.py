@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from store.model import EventRow, ResultRow, RunView, Strip
+from store.results.verdict import Verdict
 from tui import format as fmt
 from tui.models.lines import Line, line, line_width, pad_to
 from tui.models.look import Look
@@ -22,7 +23,7 @@ from tui.models.strips import (
     value_text,
 )
 from tui.models.words import event_words, result_words
-from tui.plain import fit, plain, width_of
+from tui.plain import cut, fit, plain, width_of
 
 __all__ = ["below", "beside", "by_weight", "main_results", "strip_block"]
 
@@ -152,8 +153,9 @@ def _gravest(events: Sequence[EventRow]) -> list[EventRow]:
     return sorted(events, key=rank)
 
 
-def _result_line(result: ResultRow, look: Look, name_width: int) -> Line:
-    value = fmt.reading(result.value, result.uncertainty, result.unit, signs=look.signs, missing=look.signs.missing)
+def _result_line(result: ResultRow, look: Look, name_width: int, width: int = 200) -> Line:
+    room = width - name_width - 2
+    value = fmt.reading_within(room, result.value, result.uncertainty, result.unit, signs=look.signs)
     if result.unit == "s":
         value = fmt.span_words(result.value)
     return line((fit(result_words(result.name), name_width), "dim"), "  ", value)
@@ -167,8 +169,9 @@ def below(view: RunView, look: Look, *, width: int, height: int) -> list[Line]:
     right = _remarks(view, look, 2)
     results = main_results(view, height - len(right))
     names = max((width_of(result_words(r.name)) for r in results), default=0)
-    right += [_result_line(r, look, names) for r in results]
-    side = min(max([20, *map(line_width, right)]), max(width - 48, 20))
+    whole = [*right, *(_result_line(r, look, names) for r in results)]
+    side = min(max([20, *map(line_width, whole)]), max(width - 48, 22))
+    right += [_result_line(r, look, names, side) for r in results]
     block = strip_block(view, channels, look, width=width - side - 4, rows=1)
     lines = []
     for index in range(height):
@@ -178,8 +181,19 @@ def below(view: RunView, look: Look, *, width: int, height: int) -> list[Line]:
     return lines
 
 
-def beside(view: RunView, look: Look, *, width: int, height: int) -> list[Line]:
-    """The glance at the right of the list: taller strips, results with uncertainty, events, where it came from."""
+def _verdict_lines(verdicts: Sequence[Verdict], look: Look, width: int) -> list[Line]:
+    """Claims whose verdict rests on the run, what is not met first."""
+    order = sorted(verdicts, key=lambda v: (v.verdict == "met", v.position))
+    lines = []
+    for verdict in order:
+        words = verdict.verdict
+        claim = cut(plain(verdict.claim, ascii_only=look.is_ascii), max(width - 13, 10))
+        lines.append(line((fit(words, 11), "" if words == "met" else "warn"), "  ", (claim, "dim")))
+    return lines
+
+
+def beside(view: RunView, look: Look, *, width: int, height: int, verdicts: Sequence[Verdict] = ()) -> list[Line]:
+    """The glance at the right of the list: taller strips, results with uncertainty, verdicts, events, the note."""
     facts = view.facts
     ascii_only = look.is_ascii
     title = "  ".join(
@@ -205,6 +219,9 @@ def beside(view: RunView, look: Look, *, width: int, height: int) -> list[Line]:
     results = main_results(view, 14 if height >= 36 else 8)
     names = max((width_of(result_words(r.name)) for r in results), default=0)
     lines += [_result_line(r, look, names) for r in results]
+    if verdicts:
+        lines += [(), line((f"claims held against run {facts.run_id}", "head"))]
+        lines += _verdict_lines(verdicts, look, width)
     lines.append(())
     lines += _remarks(view, look, 6)
     if facts.note:

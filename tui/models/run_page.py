@@ -16,18 +16,24 @@ import pyarrow as pa
 from store.model import EventRow, ResultRow, RunView, StripSet
 from tui import format as fmt
 from tui.models.glance import by_weight, strip_block
-from tui.models.lines import Line, line
+from tui.models.lines import Line, line, line_width
 from tui.models.look import Look
 from tui.models.plot import is_second_axis, unit_of
 from tui.models.strips import range_text, value_text
 from tui.models.words import FACTS, channel_words, event_words, result_words
-from tui.plain import fit, plain, width_of
+from tui.plain import cut, fit, plain, width_of
 
 __all__ = ["PARTS", "PageRow", "RunPageModel", "nearest_values"]
 
 Part = Literal["results", "facts", "events", "strips", "origin"]
 PARTS: tuple[Part, ...] = ("results", "facts", "events", "strips", "origin")
 """What can stand below the plot, in order."""
+
+VALUE, SPAN = 24, 20
+"""Cells for a value with its uncertainty, and for the span that it was taken from."""
+
+LEAST_WARNING = 24
+"""A warning is told beside its result where so many cells are left; else a sign points to it, and Enter tells it."""
 
 CLOSEST_SHARE = 1e-4
 """How far one can zoom in, as a share of the whole run (chosen by us), though never below four samples."""
@@ -226,30 +232,33 @@ class RunPageModel:
         present = [r for r in current if r.value is not None or r.text]
         absent = [r for r in current if r.value is None and not r.text]
         names = min(max((width_of(result_words(r.name)) for r in current), default=8), 28)
-        rows = [PageRow(self._result_line(r, names), result=r) for r in _by_weight(present)]
+        rows = [PageRow(self._result_line(r, names, width), result=r) for r in _by_weight(present)]
         for r in absent:
             reason = plain(r.reason or "not in this run", ascii_only=self.look.is_ascii)
             rows.append(PageRow(line((fit(result_words(r.name), names), "dim"), "  ", (reason, "dim")), result=r))
-        del width
         return rows
 
-    def _result_line(self, r: ResultRow, names: int) -> Line:
-        signs = self.look.signs
+    def _result_line(self, r: ResultRow, names: int, width: int) -> Line:
+        """Name, value, the span it was taken from where there is room for it whole, what to mind."""
+        name = (fit(result_words(r.name), names), "dim")
+        room = max(width - names - 2, 10)
         if r.value is None:
-            shown = plain(r.text, ascii_only=self.look.is_ascii)
-        elif r.unit == "s":
+            return line(name, "  ", cut(plain(r.text, ascii_only=self.look.is_ascii), room))
+        if r.unit == "s":
             shown = fmt.span_words(r.value)
         else:
-            shown = fmt.reading(r.value, r.uncertainty, r.unit, signs=signs)
+            shown = fmt.reading_within(min(room, VALUE), r.value, r.uncertainty, r.unit, signs=self.look.signs)
         span = ""
         if r.from_s is not None and r.to_s is not None and not (r.from_s == 0 and r.to_s == self.run_span_s[1]):
             span = f"{fmt.clock_time(r.from_s)} to {fmt.clock_time(r.to_s)}"
-        warned = (
-            ("! " + plain("; ".join(r.warnings), ascii_only=self.look.is_ascii), "warn") if r.warnings else ("", "")
-        )
-        return line(
-            (fit(result_words(r.name), names), "dim"), "  ", fit(shown, 24), "  ", (fit(span, 20), "dim"), "  ", warned
-        )
+        parts: list[str | tuple[str, str]] = [name, "  ", fit(shown, VALUE), "  "]
+        if room >= VALUE + 2 + SPAN:
+            parts += [(fit(span, SPAN), "dim"), "  "]
+        if r.warnings:
+            words = plain("; ".join(r.warnings), ascii_only=self.look.is_ascii)
+            is_room = width - line_width(line(*parts)) >= LEAST_WARNING
+            parts.append((f"! {words}" if is_room else "!", "warn"))
+        return line(*parts)
 
     def _fact_rows(self, view: RunView, width: int) -> list[PageRow]:
         del width

@@ -118,8 +118,7 @@ class CompareScreen(Place):
             sample = "━━━━" if not off else ("╍╍╍╍" if on > off else "┅┅┅┅")
             sample = "----" if self.joulebook.look.is_ascii else sample
             legend.append(line((f" {LETTERS[index]} {sample} ", f"colour:{self._colour(index)}"), model.label(view)))
-        if told := model.conditions_words():
-            legend.append(line((f" {told}", "warn")))
+        legend += [line((f" {told}", "warn")) for told in model.conditions_words(self.size.width - 2)]
         self.query_one("#compare-legend", LinesView).show(legend)
         self.query_one("#compare-note", LinesView).show([line((f" {model.legend_words()}", "dim"))])
         self._rows = model.rows(self.ledger.size.width - 3)

@@ -14,6 +14,7 @@ from textual.widgets import Input, Static
 
 from store.errors import FilterError
 from store.model import FacetCount, RunPage, RunView
+from store.results.verdict import Verdict
 from tui.keys import bindings
 from tui.models import glance
 from tui.models.filter_words import picked_values, with_picked
@@ -61,7 +62,11 @@ class RunsScreen(Place):
         """Read the first page."""
         self._seen: dict[int, RunView] = {}
         self._shown_view: RunView | None = None
+        self._is_told_of_list = False
+        """Whether the status line speaks of the list: what it says of anything else stays until the cursor moves."""
         self._has_completions = False
+        self._has_verdicts = False
+        self._verdicts: dict[int, list[Verdict]] = {}
         self._ordered: tuple[object, ...] = ()
         self.ledger.focus()
         self.read_list(keep_run=None)
@@ -95,7 +100,9 @@ class RunsScreen(Place):
         def done(page: RunPage) -> None:
             self.list.replace(page, offset, keep_run=keep_run)
             self.filter_input.mark_right()
-            self.tell("")
+            if self._is_told_of_list:
+                self._is_told_of_list = False
+                self.tell("")
             self._paint_list()
             self.read_glance()
             self.joulebook.warm_up()
@@ -104,6 +111,7 @@ class RunsScreen(Place):
 
     def _list_refused(self, error: Exception) -> None:
         """The list stays; a wrong word is shown where it is wrong."""
+        self._is_told_of_list = True
         if isinstance(error, FilterError):
             self.filter_input.mark_wrong(error.position, error.word)
             if error.suggestion:
@@ -118,6 +126,7 @@ class RunsScreen(Place):
         self.top_line.tell(middle=self.list.count_text())
         if not self.list.shown:
             self._paint_glance(None)
+            self._is_told_of_list = True
             self.tell(self._nothing_text(), is_problem=False)
 
     def _nothing_text(self) -> str:
@@ -175,8 +184,30 @@ class RunsScreen(Place):
         if view is None or width < 1 or height < 1:
             pane.show([])
             return
-        draw = glance.beside if self.has_class("-wide") else glance.below
-        pane.show(draw(view, self.joulebook.look, width=width, height=height))
+        look = self.joulebook.look
+        if self.has_class("-wide"):
+            self._read_verdicts()
+            held = self._verdicts.get(view.facts.run_id, ())
+            pane.show(glance.beside(view, look, width=width, height=height, verdicts=held))
+        else:
+            pane.show(glance.below(view, look, width=width, height=height))
+
+    def _read_verdicts(self) -> None:
+        """Ask once which claims rest on which runs, where there is room to show it."""
+        if self._has_verdicts:
+            return
+        self._has_verdicts = True
+
+        def done(verdicts: tuple[Verdict, ...]) -> None:
+            held: dict[int, list[Verdict]] = {}
+            for verdict in verdicts:
+                for run_id in verdict.run_ids:
+                    held.setdefault(run_id, []).append(verdict)
+            self._verdicts = held
+            if held:
+                self._paint_glance(self._shown_view)
+
+        self.ask_library("verdicts", self.joulebook.library.verdicts, done)
 
     def _read_completions(self) -> None:
         """Ask for the values that exist, when the filter line is first gone to."""
@@ -195,7 +226,7 @@ class RunsScreen(Place):
     def library_changed(self) -> None:
         """Show what is true now; the cursor stays on its run."""
         self._seen.clear()
-        self._has_completions = False
+        self._has_completions = self._has_verdicts = False
         self.read_list(keep_run=self.list.run_id())
         if self.filter_input.has_focus:
             self._read_completions()
@@ -214,6 +245,8 @@ class RunsScreen(Place):
     def on_ledger_cursor_moved(self, message: Ledger.CursorMoved) -> None:
         """Follow the cursor."""
         message.stop()
+        if message.index != self.list.cursor and not self._is_told_of_list:
+            self.tell("")
         self.list.cursor = message.index
         self._read_missing()
         self.read_glance()

@@ -116,7 +116,7 @@ class SheetScreen(Place):
         name = plain(draft.text(("device",)) or "a new device", ascii_only=look.is_ascii)
         state = "not saved" if draft.is_changed else "as the library has it" if draft.before else "nothing written yet"
         self.top_line.tell(place=f"Sheet of {name}", middle=state)
-        hint = "what the maker prints and what you weighed; only code and kind are required"
+        hint = "as printed and as weighed; only code and kind are required"
         self.query_one("#sheet-note", LinesView).show([line((f" {hint}", "dim"))])
 
     def resized(self) -> None:

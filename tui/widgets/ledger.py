@@ -172,7 +172,7 @@ class Ledger(ScrollView, can_focus=True, inherit_bindings=False):
 
     def render_line(self, y: int) -> Strip:
         """One line of the screen: the head, a row, or nothing."""
-        width = self.size.width
+        width = self.scrollable_content_region.width  # what a scroll bar leaves
         if self._head is not None and y == 0:
             return self._strip(self._head(width), width, on_cursor=False)
         index = y - self.head_height + self.first_on_screen

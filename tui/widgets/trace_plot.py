@@ -70,19 +70,23 @@ class _TimeTicks(AxisFormatter):
     """Round times, as many as the width allows."""
 
     def __init__(self, width: int) -> None:
+        self._width = width
         self._most = max(width // 12, 1)
 
     def get_ticks(self, min_: float, max_: float, max_ticks: int = 8) -> list[float]:
         """Round times between two [s]."""
-        return time_ticks(min_, max_, min(self._most, max_ticks))[0]
+        return self.get_ticks_and_labels(min_, max_, max_ticks)[0]
 
     def get_labels_for_ticks(self, ticks: Sequence[float]) -> list[str]:
         """How times [s] are written."""
         return time_ticks(min(ticks), max(ticks), max(len(ticks) - 1, 1))[1] if len(ticks) > 1 else ["0:00"]
 
     def get_ticks_and_labels(self, min_: float, max_: float, max_ticks: int = 99) -> tuple[list[float], list[str]]:
-        """Ticks and labels between two times [s]."""
-        return time_ticks(min_, max_, min(self._most, max_ticks))
+        """Ticks and labels between two times [s]; one whose label the right edge would cut is left out."""
+        ticks, labels = time_ticks(min_, max_, min(self._most, max_ticks))
+        if ticks and (max_ - ticks[-1]) * self._width < (max_ - min_) * (len(labels[-1]) - 2):
+            return ticks[:-1], labels[:-1]
+        return ticks, labels
 
 
 class _ValueTicks(AxisFormatter):

@@ -741,8 +741,8 @@ async def _(at: At, key: str) -> None:
     await at.press("j")
     asked = at.screen.model.entries[1].questions[0]
     await at.press(key)
-    assert isinstance(at.screen, PickScreen)
-    await at.press("enter")
+    assert isinstance(at.screen, PickScreen | PromptScreen)
+    await at.press(*("1" if isinstance(at.screen, PromptScreen) else ()), "enter")
     assert asked.id in at.screen.model.entries[1].answers
 
 
@@ -894,7 +894,7 @@ def pressed(key: Key) -> list[str]:
 async def test_the_keys_of_a_place_do_what_they_say(library, place):
     """The place is small enough for everything to scroll."""
     app = app_on(library)
-    async with app.run_test(size=(80, 18)) as pilot:
+    async with app.run_test(size=(60, 15) if place == "choose" else (80, 18)) as pilot:
         await settle(pilot)
         at = At(pilot, app, library)
         await arrive(at, place)
