@@ -154,11 +154,11 @@ def _figure_lines(page: DevicePage, signs: Signs, width: int | None) -> list[str
     columns = [Column("figure"), Column("value"), Column("at", may_shrink=True), Column("repeats")]
     columns += [Column("from"), Column("remark", wraps=True)]
     lines = [f"  {line}".rstrip() for line in table(columns, rows, width=width and width - 2, ellipsis=signs.ellipsis)]
-    return (
-        [*lines, f"  {signs.plus_minus} is twice the standard uncertainty; without it the uncertainty is not known."]
-        if rows
-        else []
+    told = (
+        f"{signs.plus_minus} is twice the standard uncertainty. Without it counts, ratings and set loads are exact, "
+        "times are known to the minute, and of other figures it is not known."
     )
+    return [*lines, *wrapped(told, width)] if rows else []
 
 
 def _runtime_lines(page: DevicePage, signs: Signs) -> list[str]:
