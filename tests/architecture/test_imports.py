@@ -32,7 +32,7 @@ RULES = (
     Rule(
         "tui/models",
         frozenset({"tui.models", "tui.format", "tui.plain", "tui.ingest", "store", "importers"})
-        | frozenset({"tui.printing_comparison", "tui.printing_device", "tui.printing_run"})
+        | frozenset({"tui.printing_comparison", "tui.printing_device", "tui.printing_run", "tui.printing_why"})
         | frozenset({"numpy", "polars", "pyarrow"}),
     ),
     Rule("tui/format.py", frozenset({"store", "importers.schema", "numpy", "tui.plain"})),

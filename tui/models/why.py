@@ -10,7 +10,7 @@ from tui.models.lines import Line, line
 from tui.models.look import Look
 from tui.models.words import result_words
 from tui.plain import plain
-from tui.printing_run import why_lines as printed_lines
+from tui.printing_why import why_lines as printed_lines
 
 __all__ = ["why_lines"]
 
