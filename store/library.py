@@ -7,45 +7,33 @@ are safe to call from worker threads; nothing holds the catalogue between calls.
 
 from __future__ import annotations
 
-import threading
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Self, TypeVar
 from uuid import uuid4
 
 import duckdb
-import pyarrow as pa
 
 from importers.schema import Facts
 from store import diskio, migrations, runs
-from store.accounts import load_account
 from store.bench_desk import BenchDesk
 from store.catalogue import Catalogue, rows
 from store.clock import now_utc, system_user, system_zone
 from store.device_views import DeviceViews
-from store.errors import DiskFault, LibraryTooNew, NotALibrary, StoreError, WrongFact
+from store.errors import DiskFault, LibraryTooNew, NotALibrary, StoreError
 from store.layout import Layout
+from store.looking import Looking, TraceEngine
 from store.model import (
     Amendment,
     Answer,
-    FacetCount,
     IngestOutcome,
-    ResultRow,
-    RunPage,
-    RunView,
-    StripSet,
 )
 from store.questions import Question, QuestionDesk
-from store.results.base import Result
-from store.strips import strips_from_file
 from store.upkeep import Upkeep
 from store.version import __version__
 from store.view_source import ViewSource
 
 if TYPE_CHECKING:
-    import polars as pl
-
     from store.ingest import ImportJob
     from store.ingest_batch import ImportBatch
     from store.rebuild import RebuildReport
@@ -55,7 +43,7 @@ __all__ = ["Library"]
 T = TypeVar("T")
 
 
-class Library(Upkeep, BenchDesk, DeviceViews):
+class Library(Looking, Upkeep, BenchDesk, DeviceViews):
     """An open library. Make one with `Library.open` or `Library.create`."""
 
     def __init__(self, path: Path, *, who: str | None = None, catalogue: Catalogue | None = None) -> None:
@@ -64,8 +52,7 @@ class Library(Upkeep, BenchDesk, DeviceViews):
         self.who = who or system_user()
         self.zone = "UTC"
         self._desk = QuestionDesk(self.layout.root / "traces")
-        self._reading = threading.Lock()
-        self._engine: duckdb.DuckDBPyConnection | None = None
+        self._traces = TraceEngine()
         self._source = ViewSource(self.catalogue, self.layout, self.verdict_table)
         self.loose_traces = 0
         """Traces of one run each, as of this process's last import."""
@@ -258,165 +245,6 @@ class Library(Upkeep, BenchDesk, DeviceViews):
                 self.pack()
             except StoreError as error:
                 self.notices.append(f"Packing was put off: {error}")
-
-    # runs
-
-    def runs(
-        self,
-        filter_text: str = "",
-        *,
-        sort: str = "-started_at",
-        limit: int | None = 500,
-        offset: int = 0,
-        columns: Sequence[str] | None = None,
-    ) -> RunPage:
-        """A page of the list: rows of the `runs` view.
-
-        Args:
-            filter_text: A filter line such as `port:C1 mode:20V wh>50 -suspect`.
-            sort: Columns of `runs`, `-` before one for the largest first.
-            limit: Most rows; None for all.
-            offset: Rows left out before them.
-            columns: Columns wanted; all of `runs` where None, which takes longer.
-
-        Raises:
-            FilterError: A word that means nothing.
-            NotFound: No such column.
-        """
-        with self.catalogue.reader() as cursor:
-            return runs.list_runs(
-                cursor, filter_text, sort=sort, limit=limit, offset=offset, zone=self.zone, columns=columns
-            )
-
-    def runs_frame(self, filter_text: str = "", *, sort: str = "-started_at") -> pl.DataFrame:
-        """Every run that fits the filter, as a Polars frame."""
-        import polars as pl
-
-        frame = pl.from_arrow(self.runs(filter_text, sort=sort, limit=None).table)
-        if not isinstance(frame, pl.DataFrame):
-            raise TypeError(type(frame))
-        return frame
-
-    def facets(self, field: str, filter_text: str = "") -> list[FacetCount]:
-        """Values of `port`, `mode`, `device`, `kind`, `meter` ... and how often each occurs under the filter."""
-        with self.catalogue.reader() as cursor:
-            return runs.count_facets(cursor, field, filter_text, self.zone)
-
-    def run(self, run_id: int) -> RunView:
-        """One run with results, events, provenance, amendments and preview.
-
-        Raises:
-            NotFound: No such run.
-        """
-        with self.catalogue.reader() as cursor:
-            return runs.load_run(cursor, run_id)
-
-    def results(self, run_id: int, *, superseded: bool = False) -> tuple[ResultRow, ...]:
-        """Results of a run; with `superseded` also those that a later method replaced."""
-        with self.catalogue.reader() as cursor:
-            return runs.load_results(cursor, run_id, superseded=superseded)
-
-    def why(self, run_id: int, name: str) -> Result:
-        """How a result came about: formula, inputs, uncertainty budget.
-
-        Raises:
-            NotFound: No such run or result.
-        """
-        with self.catalogue.reader() as cursor:
-            return load_account(cursor, run_id, name)
-
-    def redo_sql(self, run_id: int, name: str) -> str:
-        """SQL by which anyone gets a result again from the Parquet alone; see `results.why`."""
-        from store.results.why import redo_sql
-
-        file = self.layout.absolute(self.run(run_id).provenance.trace_file)
-        return redo_sql(self.why(run_id, name), run_id, str(file.resolve()))
-
-    def preview(self, run_id: int) -> StripSet:
-        """The 120-bucket strips that were stored at import; opens no trace."""
-        with self.catalogue.reader() as cursor:
-            return runs.load_preview(cursor, run_id)
-
-    def trace_place(self, run_id: int) -> tuple[Path, int, int, tuple[str, ...], float]:
-        """Where a run's samples lie: file, first row, samples, channels, duration [s]."""
-        with self.catalogue.reader() as cursor:
-            file, first_row, samples, channels, duration_s = runs.trace_place(cursor, run_id)
-        return self.layout.absolute(file), first_row, samples, channels, duration_s
-
-    def strips(
-        self,
-        run_id: int,
-        channels: Sequence[str] | None = None,
-        from_s: float | None = None,
-        to_s: float | None = None,
-        buckets: int = 400,
-    ) -> StripSet:
-        """Minimum, mean and maximum per time bucket, from the trace.
-
-        Args:
-            run_id: The run.
-            channels: Channels wanted; all that hold values where None.
-            from_s: Begin of the span [s]; the first sample where None.
-            to_s: End of the span [s]; the last sample where None.
-            buckets: How many.
-        """
-        if buckets < 1:
-            raise WrongFact("A strip needs one bucket or more.")
-
-        def read() -> StripSet:
-            path, _, _, there, duration_s = self.trace_place(run_id)
-            span = (from_s if from_s is not None else 0.0, to_s if to_s is not None else duration_s)
-            with self._cursor() as cursor:
-                return strips_from_file(
-                    cursor, str(path), run_id, runs.check_channels(channels, there), span=span, buckets=buckets
-                )
-
-        return self._again_if_moved(read)
-
-    def samples(
-        self, run_id: int, channels: Sequence[str] | None = None, from_s: float | None = None, to_s: float | None = None
-    ) -> pa.Table:
-        """A run's samples: `t_s` [s] and the channels, NULL where the meter gave none."""
-
-        def read() -> pa.Table:
-            path, _, _, there, _ = self.trace_place(run_id)
-            chosen = runs.check_channels(channels, there)
-            columns = ", ".join(f'"{name}"' for name in ("t_s", *chosen))
-            low = from_s if from_s is not None else float("-inf")
-            high = to_s if to_s is not None else float("inf")
-            sql = f"SELECT {columns} FROM read_parquet(?) WHERE run_id = ? AND t_s BETWEEN ? AND ?"
-            with self._cursor() as cursor:
-                return cursor.sql(sql, params=[str(path), run_id, low, high]).to_arrow_table()
-
-        return self._again_if_moved(read)
-
-    def trace(self, run_id: int) -> pl.LazyFrame:
-        """A run's samples as a Polars LazyFrame: `run_id`, `t_s` and every channel of the library."""
-        import polars as pl
-
-        path, first_row, count, _, _ = self.trace_place(run_id)
-        return pl.scan_parquet(path, glob=False).slice(first_row, count)
-
-    @contextmanager
-    def _cursor(self) -> Iterator[duckdb.DuckDBPyConnection]:
-        """A cursor that reads traces; the catalogue is not attached to it."""
-        with self._reading:
-            if self._engine is None:
-                self._engine = duckdb.connect(":memory:")
-                self._engine.execute("SET python_enable_replacements = false")
-                self._engine.execute("SET parquet_metadata_cache = true")  # a pack's footer is read once, not per run
-            cursor = self._engine.cursor()
-        try:
-            yield cursor
-        finally:
-            cursor.close()
-
-    def _again_if_moved(self, read: Callable[[], T]) -> T:
-        """Read, and once more where the trace was packed between looking it up and opening it."""
-        try:
-            return read()
-        except (duckdb.IOException, FileNotFoundError):
-            return read()
 
     # SQL
 
