@@ -123,6 +123,7 @@ def test_any_system_call_of_a_command_may_fail_or_be_its_last(name: str, tmp_pat
                 trace.insert(0, "--seccomp-bpf")
             done = run(command.words, folder, ("strace", "-f", "-qq", "-o", str(told), *trace))
             was_hit = "INJECTED" in told.read_text() or done.returncode == -signal.SIGKILL
+            was_hit &= "failed to wake I/O driver" not in done.stderr  # it struck Polars' own threads, not a file
             told.unlink()
             if not was_hit:
                 continue
@@ -155,4 +156,4 @@ def check(command: Command, folder: Path, before: dict | None, after: dict, what
     assert state(folder) == after, what
     left_over = Library.open(folder / "store").verify(repair=before is None)
     assert all(finding.is_repaired for finding in left_over), left_over
-    assert not list((folder / "store" / "tmp").iterdir()), what
+    assert not list(folder.glob("store/tmp/*")), what
