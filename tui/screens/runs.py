@@ -44,6 +44,8 @@ class RunsScreen(Place):
     AUTO_FOCUS: ClassVar[str | None] = "#runs"
     """Never the filter: a key that comes before the first page must not be typed into it."""
     CSS_PATH = "runs.tcss"
+    HORIZONTAL_BREAKPOINTS: list[tuple[int, str]] | None = [(0, "-narrow"), (132, "-wide")]  # noqa: RUF012
+    """From here on the usual columns fit beside the glance."""
     BINDINGS = bindings("runs")
 
     def body(self) -> ComposeResult:
