@@ -23,13 +23,14 @@ __all__ = ["rows_of_text"]
 
 def rows_of_text(text: bytes, first: int, piece: Piece, layout: Layout, words: Vocabulary, tally: Tally) -> Rows:
     """Read lines as text, sort out those that are no samples, split the rest."""
+    ends_line = text.endswith(b"\n")
     if layout.delimiter in {SPACE, SPACES}:
         text = re.sub(rb"(?m)^[ \t]+|[ \t\r]+$", b"", text)
         text = re.sub(rb"[ \t]+" if layout.delimiter == SPACE else rb" {2,}|\t", b"\t", text)
     if b"\0" in text:
         text = text.replace(b"\0", "\ufffd".encode())
     mark = "\t" if layout.delimiter in {SPACE, SPACES} else layout.delimiter
-    lines = _lines(text)
+    lines = _lines(text, ends_line=ends_line)
     if b'"' in text:
         return _by_csv(lines, first, mark, layout, words, tally, piece)
     counts = lines.str.count_matches(mark, literal=True)
@@ -50,13 +51,13 @@ def rows_of_text(text: bytes, first: int, piece: Piece, layout: Layout, words: V
     return without_cut_end(without_totals(rows, piece, words, tally), piece, tally)
 
 
-def _lines(text: bytes) -> pl.Series:
+def _lines(text: bytes, *, ends_line: bool) -> pl.Series:
     """Split text into lines (without their ends) as one String column."""
     if not text:
         return pl.Series("l", [], dtype=pl.String)
     decoded = text.decode("utf-8", "replace")
     split = decoded.split("\n")
-    if split and not split[-1]:
+    if ends_line and split and not split[-1]:
         split.pop()
     return pl.Series("l", split, dtype=pl.String).str.strip_chars_end("\r")
 

@@ -254,3 +254,9 @@ def test_a_column_called_volt_may_be_in_millivolts(tmp_path):
     text = "Time (s),volt,Current (A)\n" + "".join(f"{i},{14990 + i % 7},1.0\n" for i in range(40))
     _, (frame,) = _read(text, tmp_path)
     assert frame["voltage_v"][0] == pytest.approx(14.99)
+
+
+def test_a_last_line_of_blanks_without_an_end_is_counted(tmp_path):
+    text = "Time (s)  Voltage (V)  Current (A)\n" + "".join(f"{i}  5.0  1.{i % 7}\n" for i in range(40)) + "   "
+    account = _read(text, tmp_path)[0].account
+    assert (account.lines, account.samples, account.header, account.blank) == (42, 40, 1, 1)
