@@ -8,6 +8,7 @@ the arrow) is pressed, on one app per place.
 from __future__ import annotations
 
 import asyncio
+import shutil
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -71,15 +72,24 @@ ASKS = "wann,a,b\n" + "".join(f"{i},{20 + i % 3 / 1000:.3f},{1.5 + i % 5 / 1000:
 
 
 @pytest.fixture
-def library(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Library:
-    """Thirty short runs of three devices; the newest run has 600 samples and events. The working folder is empty."""
-    found = Library.create(tmp_path / "store", zone="UTC", who="tester")
-    for device in ("PB-01", "PB-02", "PB-03"):
-        found.save_device(read_sheet(SHEET.format(device=device)).sheet, who="a tester")
-    exports, work = tmp_path / "exports", tmp_path / "work"
-    exports.mkdir()
+def library(template: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Library:
+    """A library of its own for each test. The working folder is empty."""
+    work = tmp_path / "work"
     work.mkdir()
     monkeypatch.chdir(work)
+    shutil.copytree(template, tmp_path / "store")
+    return Library.open(tmp_path / "store")
+
+
+@pytest.fixture(scope="module")
+def template(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Thirty short runs of three devices; the newest run has 600 samples and events."""
+    place = tmp_path_factory.mktemp("every-key")
+    found = Library.create(place / "store", zone="UTC", who="tester")
+    for device in ("PB-01", "PB-02", "PB-03"):
+        found.save_device(read_sheet(SHEET.format(device=device)).sheet, who="a tester")
+    exports = place / "exports"
+    exports.mkdir()
     for number in range(30):
         facts = Facts(
             device=f"PB-0{number % 3 + 1}", port=("C1", "C2")[number % 2], mode="fixed 20 V", kind="discharge",
@@ -103,7 +113,7 @@ def library(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Library:
         events=events,
         started_at=datetime(2026, 3, 1, tzinfo=UTC),
     )
-    return found
+    return place / "store"
 
 
 @dataclass

@@ -2,22 +2,19 @@
 
 from __future__ import annotations
 
-import pytest
-
 from tests.builders import add_run, make_run, make_store, write_export
 from tests.tui.harness import app_on, press, screen_text, settle
 from tui.models import fine_strips
 from tui.screens import run as run_screen
 
 
-@pytest.mark.parametrize("key", ["down", "j"])
-async def test_an_arrow_moves_the_cursor_where_the_list_is_longer_than_the_screen(tmp_path, key):
+async def test_an_arrow_moves_the_cursor_where_the_list_is_longer_than_the_screen(tmp_path):
     """The list scrolls only when the cursor comes to its edge; the glance follows."""
     app = app_on(make_store(tmp_path, runs=30, samples=60))
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
         for place in range(1, 25):
-            await press(pilot, key)
+            await press(pilot, "down")
             assert app.run_list.cursor == place
             assert app.screen._shown_view.facts.run_id == app.run_list.run_id()
         await press(pilot, "pageup", "home", "pagedown", "end")

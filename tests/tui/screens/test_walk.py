@@ -148,7 +148,7 @@ def a_seed() -> int:
 
 
 async def test_random_keys_do_no_harm(library):
-    await walk(library, 150, a_seed(), (80, 24))
+    await walk(library, 60, a_seed(), (80, 24))
 
 
 @pytest.mark.long
