@@ -21,7 +21,7 @@ from store.traces import ParquetTrace
 if TYPE_CHECKING:
     from store.library import Library
 
-__all__ = ["GroupMember", "SharedEvent", "find_offset", "group", "members", "ungroup"]
+__all__ = ["GroupMember", "SharedEvent", "find_offset", "group", "ungroup"]
 
 WAYS = ("times", "stated", "event")
 
@@ -260,16 +260,3 @@ def ungroup(library: Library, run_ids: Sequence[int], who: str, reason: str) -> 
         found: list[Any] = rows(cursor, sql, [ids])
         _set(cursor, None, [GroupMember(row[0], 0.0, None, "") for row in found], who, reason)
         return len(found) + _dissolve_singles(cursor, who, "only one run was left")
-
-
-def members(library: Library, group_id: int) -> tuple[GroupMember, ...]:
-    """Runs of a group: see `Library.group_members`."""
-    sql = (
-        "SELECT run_id, group_offset_s, group_offset_uncertainty_s, group_method FROM catalogue.run WHERE group_id = ? "
-        "ORDER BY group_method <> 'reference', run_id"
-    )
-    with library.catalogue.reader() as cursor:
-        found: list[Any] = rows(cursor, sql, [group_id])
-    if not found:
-        raise NotFound.of("group", group_id)
-    return tuple(GroupMember(*row) for row in found)

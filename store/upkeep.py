@@ -116,12 +116,6 @@ class Upkeep:
 
         return groups.ungroup(self._library(), run_ids, who or self.who, reason)
 
-    def group_members(self, group_id: int) -> tuple[GroupMember, ...]:
-        """Runs of a group with their offsets, the reference first."""
-        from store import groups
-
-        return groups.members(self._library(), group_id)
-
     def pack(self, progress: Progress | None = None) -> PackReport:
         """Merge loose traces into packs; the numbers stay the same to the last bit."""
         from store import repack

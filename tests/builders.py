@@ -24,6 +24,24 @@ from importers.schema import (
 from store import Library
 from store.model import IngestOutcome
 
+ONE_CLAIM = """
+device = "{device}"
+kind = "power bank"
+[rated]
+energy_wh = 10
+[[port]]
+name = "C1"
+direction = "both"
+offers = ["fixed 20 V 3 A"]
+[[claim]]
+quantity = "energy_out_wh"
+bound = "at least"
+value = 1
+unit = "Wh"
+printed_on = "case"
+"""
+"""A sheet with one port and one claim; `.format(device=...)`."""
+
 STARTED = datetime(2026, 2, 11, 9, 30, tzinfo=UTC)
 
 
@@ -129,4 +147,4 @@ def make_store(tmp_path: Path, runs: int = 3, *, samples: int = 600) -> Library:
     return library
 
 
-__all__ = ["STARTED", "add_run", "feed", "full_columns", "make_run", "make_store", "write_export"]
+__all__ = ["ONE_CLAIM", "STARTED", "add_run", "feed", "full_columns", "make_run", "make_store", "write_export"]

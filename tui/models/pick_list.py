@@ -24,10 +24,6 @@ class Choice:
     """Set flush right, or after the label: a count, an explanation."""
 
 
-def _rank(label: str, needle: str) -> int:
-    return 0 if label.startswith(needle) else 1 if needle in label else 2
-
-
 @dataclass(slots=True)
 class PickList:
     """What can be picked and what is."""

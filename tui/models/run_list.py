@@ -148,11 +148,6 @@ class RunList:
                     return page * PAGE + inside
         return None
 
-    def neighbour(self, run_id: int, step: int) -> int | None:
-        """The run `step` rows further on under the present filter."""
-        index = self.index_of(run_id)
-        return None if index is None else self.run_id(index + step) if index + step >= 0 else None
-
     # what a person does
     def toggle_mark(self, run_id: int) -> None:
         """Mark a run, or take its mark away."""

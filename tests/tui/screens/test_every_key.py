@@ -23,7 +23,7 @@ from textual.widgets import Input
 from importers.schema import Facts, TraceEvent
 from store import Library
 from store.sheet_reader import read_sheet
-from tests.builders import add_run, make_run, write_export
+from tests.builders import ONE_CLAIM, add_run, make_run, write_export
 from tests.tui.harness import app_on, press, screen_text, settle
 from tui.app import JoulebookApp
 from tui.keys import KEYS, PLACES, Key, keys_of
@@ -48,22 +48,6 @@ from tui.screens.why import WhyScreen
 from tui.widgets.column_plot import ColumnPlot
 from tui.widgets.result_table import ResultTable
 
-SHEET = """
-device = "{device}"
-kind = "power bank"
-[rated]
-energy_wh = 10
-[[port]]
-name = "C1"
-direction = "both"
-offers = ["fixed 20 V 3 A"]
-[[claim]]
-quantity = "energy_out_wh"
-bound = "at least"
-value = 1
-unit = "Wh"
-printed_on = "case"
-"""
 NEED = """
 kind = "power bank"
 """
@@ -87,7 +71,7 @@ def template(tmp_path_factory: pytest.TempPathFactory) -> Path:
     place = tmp_path_factory.mktemp("every-key")
     found = Library.create(place / "store", zone="UTC", who="tester")
     for device in ("PB-01", "PB-02", "PB-03"):
-        found.save_device(read_sheet(SHEET.format(device=device)).sheet, who="a tester")
+        found.save_device(read_sheet(ONE_CLAIM.format(device=device)).sheet, who="a tester")
     exports = place / "exports"
     exports.mkdir()
     for number in range(30):

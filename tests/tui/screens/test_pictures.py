@@ -15,7 +15,7 @@ from textual.widgets import Input
 
 from store import Library
 from store.sheet_reader import read_sheet
-from tests.builders import make_store
+from tests.builders import ONE_CLAIM, make_store
 from tests.tui.harness import app_on, press, screen_text, settle
 from tui.screens.imports import ImportScreen
 
@@ -23,22 +23,6 @@ PICTURES = Path(__file__).parent.parent / "pictures"
 SIZES = [(80, 24), (160, 45)]
 EXPORT = "Time [s],Voltage [V],Current [A]\n" + "".join(f"{i},{20 + i % 3 / 1000:.3f},1.500\n" for i in range(40))
 ASKS = "wann,a,b\n" + "".join(f"{i},{20 + i % 3 / 1000:.3f},{1.5 + i % 5 / 1000:.3f}\n" for i in range(40))
-SHEET = """
-device = "PB-01"
-kind = "power bank"
-[rated]
-energy_wh = 10
-[[port]]
-name = "C1"
-direction = "both"
-offers = ["fixed 20 V 3 A"]
-[[claim]]
-quantity = "energy_out_wh"
-bound = "at least"
-value = 1
-unit = "Wh"
-printed_on = "case"
-"""
 
 FULL: dict[str, tuple[str, ...]] = {
     "runs": (),
@@ -75,7 +59,7 @@ async def home(pilot) -> None:
 def library(tmp_path, monkeypatch) -> Library:
     monkeypatch.chdir(tmp_path)
     found = make_store(tmp_path, runs=6)
-    found.save_device(read_sheet(SHEET).sheet, who="a tester")
+    found.save_device(read_sheet(ONE_CLAIM.format(device="PB-01")).sheet, who="a tester")
     return found
 
 

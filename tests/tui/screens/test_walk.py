@@ -18,7 +18,7 @@ from textual.widgets import Input, TextArea
 from importers.schema import TraceEvent
 from store import Library
 from store.sheet_reader import read_sheet
-from tests.builders import add_run, make_run, make_store, write_export
+from tests.builders import ONE_CLAIM, add_run, make_run, make_store, write_export
 from tests.tui.harness import app_on, press, settle
 from tui.app import JoulebookApp
 from tui.keys import KEYS, PLACES
@@ -48,22 +48,6 @@ WAYS: dict[str, tuple[str, ...]] = {
     "edit": ("e",),
 }
 """Keys from the list of runs to each place."""
-SHEET = """
-device = "PB-01"
-kind = "power bank"
-[rated]
-energy_wh = 10
-[[port]]
-name = "C1"
-direction = "both"
-offers = ["fixed 20 V 3 A"]
-[[claim]]
-quantity = "energy_out_wh"
-bound = "at least"
-value = 1
-unit = "Wh"
-printed_on = "case"
-"""
 
 
 @pytest.fixture
@@ -71,7 +55,7 @@ def library(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Library:
     """Runs of every length, the shortest among them, in a folder of their own: what the walk writes lands there."""
     monkeypatch.chdir(tmp_path)
     found = make_store(tmp_path, runs=40, samples=120)
-    found.save_device(read_sheet(SHEET).sheet, who="a tester")
+    found.save_device(read_sheet(ONE_CLAIM.format(device="PB-01")).sheet, who="a tester")
     events_of = (TraceEvent("gap", 10.0, 20.0, 10.0, "s", "invented"), TraceEvent("pause", 50.0, 50.0, None, "", ""))
     add_run(found, write_export(tmp_path, "many.csv"), make_run(3000), events=events_of)
     add_run(found, write_export(tmp_path, "one.csv"), make_run(1), started_at=None)
