@@ -164,10 +164,11 @@ def _condition(word: Word, zone: str) -> tuple[str, list[object]]:
 
 
 def _free_text(value: str) -> tuple[str, list[object]]:
-    pattern = "%" + re.sub(r"([%_\\])", r"\\\1", value) + "%"
-    escape = " ESCAPE '\\'" if "\\" in pattern else ""  # 100,000 runs take 50 ms with it, 15 without
-    tests = [f"{column} ILIKE ?{escape}" for column in _TEXT_COLUMNS]
-    return " OR ".join(tests), [pattern] * len(tests)
+    if re.search(r"[%_\\]", value):  # 100,000 runs take 50 ms with an escape in the pattern, 12 so
+        tests, bound = [f"contains(lower({column}), lower(?))" for column in _TEXT_COLUMNS], value
+    else:
+        tests, bound = [f"{column} ILIKE ?" for column in _TEXT_COLUMNS], f"%{value}%"
+    return " OR ".join(tests), [bound] * len(tests)
 
 
 def _field(word: Word, zone: str) -> tuple[str, list[object]]:
@@ -226,9 +227,13 @@ def _mode(word: Word, value: str, zone: str) -> tuple[str, list[object]]:
         return _equal(word, value, zone)
     plain = re.sub(r"\s+", "", value).lower().replace(_DASH, "-")
     squeezed = f"replace(replace(lower(mode), ' ', ''), '{_DASH}', '-')"
-    if re.match(r"\d", plain):
-        return f"regexp_matches({squeezed}, ?)", [r"(^|[^0-9.,-])" + re.escape(plain) + r"($|[^a-z0-9])"]
-    return f"starts_with({squeezed}, ?)", [plain]
+    if not re.match(r"\d", plain):
+        return f"starts_with({squeezed}, ?)", [plain]
+    literal = re.sub(r"([*?\[\\])", r"\\\1", plain)
+    # No regular expression: the engine would try it on every run, instead of on every mode that there is.
+    befores, afters = ("", "*[!0-9.,-]"), ("", "[!a-z0-9]*")
+    patterns: list[object] = [before + literal + after for before in befores for after in afters]
+    return " OR ".join(f"{squeezed} GLOB ?" for _ in patterns), patterns
 
 
 def _load(_word: Word, value: str, _zone: str) -> tuple[str, list[object]]:

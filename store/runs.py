@@ -19,9 +19,9 @@ from store.errors import NotFound, WrongFact, suggest
 from store.filters import FIELDS, parse_filter
 from store.model import Amendment, EventRow, FacetCount, Provenance, ResultRow, RunFacts, RunPage, RunView, StripSet
 from store.strips import unpack_bands
-from store.views import RUN_COLUMNS, VIEWS
+from store.views import RUN_COLUMNS, RUNS_SOURCE, run_term
 
-__all__ = ["FACETS", "count_facets", "list_runs", "load_preview", "load_run", "order_by", "trace_place"]
+__all__ = ["FACETS", "count_facets", "list_runs", "load_preview", "load_run", "trace_place"]
 
 FACETS: dict[str, str] = {
     "port": "port",
@@ -36,22 +36,21 @@ FACETS: dict[str, str] = {
 """Fields that can be counted, and the column each counts."""
 
 
-def order_by(sort: str) -> str:
-    """ORDER BY of a sort such as `-started_at,device`; empty values come last either way.
+def _sort_keys(sort: str) -> dict[str, str]:
+    """Columns that a sort such as `-started_at,device` goes by, each with `ASC` or `DESC`; the number decides last.
 
     Raises:
         NotFound: No such column of `runs`.
     """
-    terms = []
+    keys: dict[str, str] = {}
     for part in filter(None, (p.strip() for p in sort.split(","))):
         column = part.lstrip("+-")
         column = FIELDS.get(column, column) if column not in RUN_COLUMNS else column
         if column not in RUN_COLUMNS:
             raise NotFound.of("column", column, RUN_COLUMNS)
-        terms.append(f"{column} {'DESC' if part.startswith('-') else 'ASC'} NULLS LAST")
-    if not any(term.startswith("run_id ") for term in terms):
-        terms.append("run_id DESC" if sort.startswith("-") else "run_id ASC")
-    return ", ".join(terms)
+        keys.setdefault(column, "DESC" if part.startswith("-") else "ASC")
+    keys.setdefault("run_id", "DESC" if sort.startswith("-") else "ASC")
+    return keys
 
 
 def list_runs(
@@ -66,25 +65,40 @@ def list_runs(
 ) -> RunPage:
     """A page of the list, with how many fit and how many there are.
 
-    Of 100,000 runs a page of 100 takes 32 ms with all columns and 4 ms with ten.
+    The filter is held against every run once; the page's places in the table are found by its sort keys alone, and only
+    then are its rows read.
     """
     condition = parse_filter(filter_text, zone=zone)
     if offset < 0 or (limit is not None and limit < 0):
         raise WrongFact("limit and offset can't be negative.")
-    page = f" LIMIT {limit}" if limit is not None else ""
-    skip = f" OFFSET {offset}" if offset else ""
     for column in columns or ():
         if column not in RUN_COLUMNS:
             raise NotFound.of("column", column, RUN_COLUMNS)
-    order = order_by(sort)
-    chosen = "*" if columns is None else ", ".join(dict.fromkeys(columns))
-    is_view = columns is None or "meter_overdue" in f"{chosen} {order}"
-    source = f"({VIEWS['runs']})" if is_view else "catalogue.run"
-    sql = f"SELECT {chosen} FROM {source} WHERE {condition.sql} ORDER BY {order}{page}{skip}"
+    wanted, keys = list(dict.fromkeys(RUN_COLUMNS if columns is None else columns)), _sort_keys(sort)
+    source = RUNS_SOURCE if "meter_overdue" in {*wanted, *keys} else "catalogue.run"
+    chosen = ", ".join(f"{run_term(column)} AS {column}" for column in wanted)
+    order = ", ".join(f"{run_term(column)} {way} NULLS LAST" for column, way in keys.items())
+    page = ("" if limit is None else f" LIMIT {limit}") + (f" OFFSET {offset}" if offset else "")
+    if limit is None or (not condition.words and columns is not None):
+        sql = f"SELECT {chosen} FROM {source} WHERE {condition.sql} ORDER BY {order}{page}"
+    else:
+        sorted_by = ", ".join(f"{run_term(column)} AS key_{n}" for n, column in enumerate(keys))
+        by_keys = ", ".join(f"key_{n} {way} NULLS LAST" for n, way in enumerate(keys.values()))
+        sql = (
+            f"WITH fitting AS MATERIALIZED (SELECT run.rowid AS place, {sorted_by} FROM {source} "
+            f"WHERE {condition.sql}), page AS MATERIALIZED (SELECT place FROM fitting ORDER BY {by_keys}{page}) "
+            f"SELECT {chosen}, (SELECT count(*) FROM fitting) AS shown FROM {source} "
+            f"WHERE run.rowid IN (FROM page) ORDER BY {order}"
+        )
     table: pa.Table = cursor.sql(sql, params=list(condition.values)).to_arrow_table()
-    count = f"SELECT count(*) FILTER (WHERE {condition.sql}), count(*) FROM catalogue.run"
-    shown, total = rows(cursor, count, list(condition.values))[0]
-    return RunPage(table, int(shown), int(total))
+    has_count = table.column_names[-1] == "shown"
+    if has_count and (table.num_rows or (limit and not offset)):
+        shown = table["shown"][0].as_py() if table.num_rows else 0
+        ((total,),) = rows(cursor, "SELECT count(*) FROM catalogue.run")
+    else:
+        count = f"SELECT count(*) FILTER (WHERE {condition.sql}), count(*) FROM catalogue.run"
+        ((shown, total),) = rows(cursor, count, list(condition.values))
+    return RunPage(table.drop_columns("shown") if has_count else table, int(shown), int(total))
 
 
 def count_facets(cursor: duckdb.DuckDBPyConnection, field: str, filter_text: str, zone: str) -> list[FacetCount]:

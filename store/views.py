@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from importers.schema import CHANNEL_NAMES
 
-__all__ = ["COMPUTED_VIEWS", "MAIN_RESULTS", "RUN_COLUMNS", "VIEWS", "view_sql"]
+__all__ = ["COMPUTED_VIEWS", "MAIN_RESULTS", "RUNS_SOURCE", "RUN_COLUMNS", "VIEWS", "run_term", "view_sql"]
 
 MAIN_RESULTS: tuple[str, ...] = (
     "energy_wh",
@@ -49,12 +49,21 @@ RUN_COLUMNS: tuple[str, ...] = (
     "group_offset_s", "measured_at", "cable_mohm", "meter_overdue",
 )  # fmt: skip
 
+RUNS_SOURCE = (
+    "catalogue.run LEFT JOIN (SELECT meter AS calibrated, max(due_on) AS due_on FROM catalogue.calibration "
+    "GROUP BY meter) ON calibrated = run.meter"
+)
+"""What the `runs` view is made from."""
+
 _DERIVED = {
-    "meter_overdue": (
-        "coalesce((SELECT max(c.due_on) FROM catalogue.calibration c WHERE c.meter = run.meter) "
-        "< CAST(coalesce(run.started_at, run.imported_at) AS DATE), false)"
-    )
+    "meter_overdue": "coalesce(due_on < CAST(coalesce(run.started_at, run.imported_at) AS DATE), false)",
 }
+
+
+def run_term(column: str) -> str:
+    """What a column of the `runs` view is in a SELECT from `RUNS_SOURCE`."""
+    return _DERIVED.get(column, column)
+
 
 VIEWS: dict[str, str] = {
     "devices": "SELECT device, kind, maker, model, rated_wh, rated_mah, cell_v, mass_g, volume_cm3, price, currency, "
@@ -69,7 +78,7 @@ VIEWS: dict[str, str] = {
     "(SELECT max(calibrated_on) FROM catalogue.calibration c WHERE c.meter = meter.meter) AS calibrated_on, "
     "(SELECT arg_max(due_on, calibrated_on) FROM catalogue.calibration c WHERE c.meter = meter.meter) AS due_on, "
     "voltage_spec, current_spec, temperature_spec, note FROM catalogue.meter ORDER BY meter",
-    "runs": "SELECT " + ", ".join(_DERIVED.get(c, c) + f" AS {c}" for c in RUN_COLUMNS) + " FROM catalogue.run",
+    "runs": f"SELECT {', '.join(f'{run_term(c)} AS {c}' for c in RUN_COLUMNS)} FROM {RUNS_SOURCE}",
     "results": "SELECT run_id, device, name, value, unit, uncertainty, method, method_version, from_s, to_s, "
     'is_current AS "current", text, reason, warnings, computed_at, program_version FROM catalogue.result',
     "events": "SELECT run_id, kind, from_s, to_s, value, unit, detail FROM catalogue.event",

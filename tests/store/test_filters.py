@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+import random
+import re
+from collections import Counter
+
+import duckdb
 import pytest
 
 from store import FilterError, Library
+from store.filters import parse_filter
 from tests.builders import make_store
 
 
@@ -98,3 +104,35 @@ def test_sorting_puts_empty_values_last_either_way(library: Library):
     for sort in ("rise_k", "-rise_k", "-started_at,device"):
         assert library.runs(sort=sort).table.num_rows == 6
     assert library.runs(sort="-run_id", limit=2, offset=1).table["run_id"].to_pylist() == [5, 4]
+
+
+@pytest.mark.parametrize("columns", [None, ("device",), ("run_id", "meter_overdue")])
+@pytest.mark.parametrize("line", ["", "kind:discharge", "-port:C1 PB", "nothing-like-it"])
+@pytest.mark.parametrize("sort", ["-energy_wh", "device,-port", "-meter_overdue,run_id", "-run_id,run_id"])
+def test_pages_laid_together_are_the_list(library: Library, line: str, sort: str, columns):
+    whole = library.runs(line, sort=sort, limit=None)
+    chosen = whole.table.select(list(columns or whole.table.column_names)).to_pylist()
+    pages = [library.runs(line, sort=sort, limit=2, offset=offset, columns=columns) for offset in (0, 2, 4, 6)]
+    assert [row for page in pages for row in page.table.to_pylist()] == chosen
+    assert {(page.shown, page.total) for page in pages} == {(whole.table.num_rows, 6)}
+    assert library.runs(line, sort=sort, limit=0, columns=columns).shown == whole.shown
+    assert library.runs(line, sort=sort, limit=None, offset=1, columns=columns).table.to_pylist() == chosen[1:]
+
+
+def test_a_number_in_a_mode_is_found_as_a_whole_word():
+    """The pattern against Python's regular expressions, over random texts that hold every special character."""
+    rng, tried = random.Random(20), Counter()
+    letters = "20v-.,aéz\u2013[*?\\]!w^"
+    engine = duckdb.connect()
+    for _ in range(600):
+        typed = "2" + "".join(rng.choices(letters.replace(",", ""), k=rng.randint(0, 3)))
+        before, after = ("".join(rng.choices(letters, k=rng.randint(0, 3))) for _ in range(2))
+        text = before + typed + after
+        condition = parse_filter(f'mode:"{typed}"')
+        sql = f"SELECT {condition.sql} FROM (SELECT CAST(? AS VARCHAR) AS mode)"
+        (found,) = engine.execute(sql, [*condition.values, text]).fetchall()[0]
+        plain = re.escape(typed.replace("\u2013", "-"))
+        expected = re.search(rf"(^|[^0-9.,-]){plain}($|[^a-z0-9])", text.replace("\u2013", "-")) is not None
+        assert found is expected, (text, typed)
+        tried[expected] += 1
+    assert min(tried[True], tried[False]) > 50
