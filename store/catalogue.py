@@ -21,6 +21,7 @@ from store import diskio
 from store.engine_errors import explain, first_line, holder, is_busy, is_fatal
 from store.errors import CatalogueDamaged, DiskFault, LibraryBusy, NotALibrary
 from store.log_check import passes_over_commits
+from store.marks import mark_of
 from store.turnstile import pause, turn
 
 __all__ = ["Catalogue", "rows"]
@@ -84,15 +85,7 @@ class Catalogue:
 
         0 where there is no catalogue.
         """
-        parts: list[int] = []
-        for path in (self.path, self.wal):
-            try:
-                facts = path.stat()
-            except OSError:
-                parts.append(0)
-            else:
-                parts.extend((facts.st_mtime_ns, facts.st_size, facts.st_ino))
-        return hash(tuple(parts)) if any(parts) else 0
+        return mark_of(self.path, self.wal).number
 
     @contextmanager
     def reader(self) -> Iterator[duckdb.DuckDBPyConnection]:

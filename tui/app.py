@@ -9,17 +9,18 @@ import importlib
 import logging
 from collections.abc import Awaitable, Callable, Iterable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from textual.app import SystemCommand
 from textual.screen import Screen
+from textual.timer import Timer
 
-from store import Library
 from tui.jobs import Jobs
+from tui.kept_page import KeptPage, keep_page
 from tui.key_order import KeyOrder
 from tui.keys import KEYS, bindings
-from tui.models.edits import UndoStep
+from tui.late_library import LateLibrary
 from tui.models.filter_words import with_picked
 from tui.models.look import Look, look_for
 from tui.models.run_list import RunList
@@ -28,11 +29,13 @@ from tui.screens.help import HelpScreen
 from tui.screens.place import Place
 from tui.screens.runs import RunsScreen
 from tui.screens.settings import choose_setting
-from tui.settings import Settings, load_settings, save_settings
+from tui.settings import Settings, load_settings, pages_folder, save_settings
 from tui.theme import THEMES
 from tui.widgets.ascii_only import draw_scrollbars
 
 if TYPE_CHECKING:
+    from store import Library
+    from tui.models.edits import UndoStep
     from tui.models.sheet_draft import SheetDraft
 
 __all__ = ["JoulebookApp", "build_app"]
@@ -43,6 +46,8 @@ WATCH_S = 0.5
 """How often the library's generation is looked at, so that new runs show within a second."""
 WARM_UP_S = 0.2
 """How long after the first list the page of a run is loaded: the list is drawn by then."""
+KEEP_S = 3.0
+"""How long after a commit the first page is kept for the next start: longer than any file system's clock ticks."""
 
 
 class JoulebookApp(KeyOrder):
@@ -54,11 +59,19 @@ class JoulebookApp(KeyOrder):
     ENABLE_COMMAND_PALETTE = True
 
     def __init__(
-        self, library: Library, *, settings: Settings, settings_path: Path | None, look: Look, encoding: str | None
+        self,
+        library: Library | LateLibrary,
+        *,
+        settings: Settings,
+        settings_path: Path | None,
+        look: Look,
+        encoding: str | None,
+        kept: KeptPage | None = None,
     ) -> None:
         super().__init__(watch_css=False)
         self._encoding = encoding
-        self.library = library
+        self.library = cast("Library", library)
+        """The library; until it is open, what stands in for it."""
         self.settings = settings
         self.settings_path = settings_path
         self.look = look
@@ -67,12 +80,17 @@ class JoulebookApp(KeyOrder):
         self.zone = _zone_of(library.zone)
         self.run_list = RunList(signs=look.signs, zone=self.zone, sort=settings.sort)
         self.run_list.choose_columns(settings.columns)
+        if kept is not None:
+            self.run_list.replace(kept.page)
         self.undo_steps: list[UndoStep] = []
         self.question_text = ""
         self.drafts: dict[str, SheetDraft] = {}
         """Sheets that were begun and not saved, by the device's code as the library has it."""
         self._generation: int | None = None
         self._is_warm = False
+        self._keep_timer: Timer | None = None
+        self._kept_for: tuple[object, ...] = ()
+        """State of the library, order and columns of which the first page was kept last."""
         self.animation_level = "none"
         for theme in THEMES:
             self.register_theme(theme)
@@ -93,6 +111,27 @@ class JoulebookApp(KeyOrder):
         if not self._is_warm:
             self._is_warm = True
             self.set_timer(WARM_UP_S, lambda: self.jobs.ask("warm", _load_run_page, done=_nothing, failed=_nothing))
+        if self._keep_timer is not None:
+            self._keep_timer.stop()
+        self._keep_timer = self.set_timer(KEEP_S, self._keep_first_page)
+
+    def _keep_first_page(self) -> None:
+        """Keep the first page for the next start, once for each state of the library."""
+        folder = pages_folder(self.settings_path)
+        library, sort, columns = self.library, self.run_list.sort, self.run_list.columns
+        if folder is None:
+            return
+
+        def call() -> tuple[object, ...]:
+            state = (library.generation(), sort, columns)
+            if state == self._kept_for or keep_page(folder, library, sort=sort, columns=columns):
+                return state
+            return ()
+
+        def done(state: tuple[object, ...]) -> None:
+            self._kept_for = state
+
+        self.jobs.ask("keep", call, done=done, failed=_nothing)
 
     def action_leave(self) -> None:
         """Interrupt what runs and leave at once."""
@@ -112,6 +151,25 @@ class JoulebookApp(KeyOrder):
         self.jobs.stop()
 
     # the library
+    def when_open(self, then: Callable[[], object]) -> None:
+        """Do something as soon as the library is open, which it nearly always is."""
+        late = self.library
+        if not isinstance(late, LateLibrary):
+            then()
+            return
+
+        def done(library: Library) -> None:
+            self.library = library
+            if library.notices and isinstance(self.screen, Place):
+                self.screen.tell(" ".join(library.notices))
+            then()
+
+        def failed(error: Exception) -> None:
+            if isinstance(self.screen, Place):
+                self.screen.tell_failure(error)
+
+        self.jobs.ask("library", late.opened, done=done, failed=failed)
+
     def _watch(self) -> None:
         if not self.jobs.is_waiting("generation"):
             self.jobs.ask("generation", self.library.generation, done=self._saw, failed=self._saw_nothing)
@@ -148,7 +206,9 @@ class JoulebookApp(KeyOrder):
         if self._is_in_dialog() or getattr(self.screen, "PLACE", "") == place:
             return
         self._unwind()
-        self.push_screen(_make_place(place))
+        if isinstance(self.library, LateLibrary):
+            self.hold_keys_for_screen()
+        self.when_open(lambda: self.push_screen(_make_place(place)))
 
     def show_runs_where(self, field: str, values: Sequence[str]) -> None:
         """List the runs whose field has one of the values."""
@@ -257,17 +317,24 @@ def _runner(app: JoulebookApp, screen: Screen[object], place: str, action: str) 
 
 
 def build_app(
-    library: Library, *, settings_path: Path | None = None, encoding: str | None = "utf-8", strips: str | None = None
+    library: Library | LateLibrary,
+    *,
+    settings_path: Path | None = None,
+    encoding: str | None = "utf-8",
+    strips: str | None = None,
+    kept: KeptPage | None = None,
 ) -> JoulebookApp:
-    """Make the terminal interface on an open library.
+    """Make the terminal interface on a library.
 
     Args:
-        library: The library to show.
+        library: The library to show; one that is opened late comes with its kept page.
         settings_path: File in which choices are kept for next time; None keeps nothing.
         encoding: The terminal's character encoding; without Unicode everything is drawn in ASCII.
         strips: `auto`, `braille`, `blocks` or `ascii`; None takes the kept setting.
+        kept: The first page as it was kept; shown until the list has been read.
     """
     settings = load_settings(settings_path)
-    wanted = strips or settings.strips
-    look = _look(encoding, wanted)
-    return JoulebookApp(library, settings=settings, settings_path=settings_path, look=look, encoding=encoding)
+    look = _look(encoding, strips or settings.strips)
+    return JoulebookApp(
+        library, settings=settings, settings_path=settings_path, look=look, encoding=encoding, kept=kept
+    )

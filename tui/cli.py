@@ -8,13 +8,14 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from tui.cli_errors import DONE, INTERRUPTED, NOT_DONE, USAGE, explain, log_unexpected
 from tui.cli_interface import open_interface
 from tui.cli_session import Session, default_library
 from tui.cli_streams import prepare_streams, settle_streams
-from tui.cli_words import arrange, command_of
+from tui.cli_words import arrange, command_of, only_own
 from tui.plain import plain_lines
 
 if TYPE_CHECKING:
@@ -47,8 +48,17 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def _carry_out(words: list[str]) -> Any:
-    if not words and "_JOULEBOOK_COMPLETE" not in os.environ:  # the interface, without the parser's 0.3 s
-        open_interface(Session(default_library()), create=True)
+    own = only_own(words)
+    if own is not None and "_JOULEBOOK_COMPLETE" not in os.environ:  # the interface, without the parser's 0.3 s
+        path = Path(own.library).expanduser() if own.library else default_library()
+        session = Session(
+            path,
+            is_quiet=not own.flags.isdisjoint({"--quiet", "-q"}),
+            is_plain="--plain" in own.flags,
+            no_color="--no-color" in own.flags,
+            no_input="--no-input" in own.flags,
+        )
+        open_interface(session, create=True)
         return DONE
     from typer.main import get_command
 

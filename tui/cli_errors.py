@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import errno
 import sys
-import traceback
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -75,7 +74,9 @@ def _of_the_library(error: BaseException) -> Explained | None:
 
 def log_unexpected(error: BaseException, arguments: list[str]) -> Path | None:
     """Append the traceback to the program's log; its path, or None where no log can be written."""
-    import platformdirs  # only when something went wrong
+    import traceback  # these only when something went wrong
+
+    import platformdirs
 
     from store.version import __version__
 

@@ -48,13 +48,17 @@ class Session:
 
     def open_library(self, *, create: bool = False) -> Library:
         """Open the library; make it first where it may be made. What had to be put right is said."""
-        with loading():
-            from store import Library  # help and usage errors need no library
-
-        library = Library.open(self.library_path, create=create, who=os.environ.get("JOULEBOOK_WHO") or None)
+        library = self.open_silently(create=create)
         for notice in library.notices:
             self.say(notice)
         return library
+
+    def open_silently(self, *, create: bool = False) -> Library:
+        """Open the library; what had to be put right stands in its notices."""
+        with loading():
+            from store.library import Library  # help and usage errors need no library
+
+        return Library.open(self.library_path, create=create, who=os.environ.get("JOULEBOOK_WHO") or None)
 
     def out(self, text: str = "") -> None:
         """Print a result, harmless to any terminal, on standard output."""

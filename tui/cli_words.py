@@ -6,8 +6,9 @@ The program's own options may stand anywhere, and a filter word may begin with `
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import NamedTuple
 
-__all__ = ["EXCLUDE", "arrange", "as_typed", "command_of"]
+__all__ = ["EXCLUDE", "OwnOptions", "arrange", "as_typed", "command_of", "only_own"]
 
 EXCLUDE = "\ue000-"
 """Stands for the `-` of an excluding filter word while the parser looks at the words."""
@@ -39,6 +40,38 @@ def arrange(words: Sequence[str]) -> list[str]:
     if rest and rest[0] in _FILTERING:
         rest = [rest[0], *(_shielded(word) for word in rest[1:])]
     return own + rest
+
+
+class OwnOptions(NamedTuple):
+    """The program's own options, where nothing else was asked for."""
+
+    library: str | None
+    flags: frozenset[str]
+    """As typed: `--quiet`, `-q`, `--plain` ..."""
+
+
+def only_own(words: Sequence[str]) -> OwnOptions | None:
+    """The options of a call that opens the interface; None where it may be anything else, for the parser to judge.
+
+    `--library D --no-color` opens the interface; `--library` without a folder, `--help` and any command don't.
+    """
+    library: str | None = None
+    flags: set[str] = set()
+    queue = list(words)
+    while queue:
+        word = queue.pop(0)
+        if word in _FLAGS:
+            flags.add(word)
+            continue
+        if word == _VALUED and queue:
+            library = queue.pop(0)
+        elif word.startswith(_VALUED + "="):
+            library = word.partition("=")[2]
+        else:
+            return None
+        if not library or library.startswith("-"):
+            return None
+    return OwnOptions(library, frozenset(flags))
 
 
 def command_of(arranged: Sequence[str]) -> str | None:

@@ -66,6 +66,12 @@ class Jobs:
             found = self._lanes.get(lane)
             return found is not None and (found.running is not None or bool(found.waiting))
 
+    def is_newest(self, lane: str, number: int) -> bool:
+        """Whether nothing newer than a request was asked for in its lane, and nothing made it void."""
+        with self._lock:
+            found = self._lanes.get(lane)
+            return not self._stopped and found is not None and found.newest == number
+
     def ask(
         self,
         lane: str,

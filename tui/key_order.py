@@ -11,7 +11,6 @@ from __future__ import annotations
 from textual import events
 from textual.app import App
 from textual.screen import Screen
-from textual.widgets import Input, TextArea
 
 __all__ = ["KeyOrder"]
 
@@ -38,7 +37,7 @@ class KeyOrder(App[None]):
 
     async def _take(self, event: events.Key) -> None:
         before = self.screen
-        is_text = isinstance(self.focused, (Input, TextArea))
+        is_text = self.focused is not None and self.focused.check_consume_key("a", "a")
         was_priority = await self._check_bindings(event.key, priority=True)
         if not was_priority and (is_text or not await self._check_bindings(event.key)):
             (self.focused or self.screen)._forward_event(event)  # noqa: SLF001 (what the framework does with a key)

@@ -11,7 +11,8 @@ from typing import Any
 from store.model import EventRow, ResultRow, RunView
 from tui.documents import jsonable
 from tui.format import UNICODE_SIGNS, Signs, clock_time, count, local_time, reading, significant, size, span_words
-from tui.models.strips import StripStyle, draw_strip, empty_buckets_to_bridge, event_times, range_text, time_axis
+from tui.models.look import StripStyle
+from tui.models.strips import draw_strip, empty_buckets_to_bridge, event_times, range_text, time_axis
 from tui.plain import cut, plain
 from tui.printing import Column, facts_block, table, titled, wrapped
 

@@ -14,7 +14,7 @@ from typing import Any
 
 from tui.models.run_columns import DEFAULT_COLUMNS
 
-__all__ = ["Settings", "load_settings", "save_settings"]
+__all__ = ["Settings", "load_settings", "pages_folder", "save_settings"]
 
 _log = logging.getLogger(__name__)
 
@@ -45,6 +45,11 @@ class Settings:
         text = text.strip()
         if text:
             self.questions = (*[q for q in self.questions if q != text], text)[-MOST_FILTERS:]
+
+
+def pages_folder(path: Path | None) -> Path | None:
+    """Where first pages are kept: beside the settings; None where nothing is kept."""
+    return None if path is None else path.with_name("first-pages")
 
 
 def load_settings(path: Path | None) -> Settings:

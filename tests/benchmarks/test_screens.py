@@ -194,7 +194,7 @@ async def test_a_held_key_never_falls_behind(big, name):
 
             def is_there(start: int = before) -> bool:
                 run_id = app.run_list.run_id()
-                view = app.screen._shown_view
+                view = app.screen.glance.view
                 return app.run_list.cursor > start and view is not None and view.facts.run_id == run_id
 
             behind = await frames.after(last, lambda: not app.jobs.is_busy and is_there())

@@ -7,15 +7,19 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
+from functools import cache
 
-from store.filters import FIELDS, NUMBERS
-
-__all__ = ["WORD_NAMES", "completion", "picked_values", "quoted", "with_picked"]
-
-WORD_NAMES: tuple[str, ...] = (*(f"{name}:" for name in FIELDS), *(f"{name}>" for name in NUMBERS))
-"""Words that are offered while typing."""
+__all__ = ["completion", "picked_values", "quoted", "with_picked", "word_names"]
 
 _TOKEN = re.compile(r"""(?:"[^"]*"?|[^\s"])+""")
+
+
+@cache
+def word_names() -> tuple[str, ...]:
+    """Words that are offered while typing."""
+    from store.filters import FIELDS, NUMBERS  # noqa: PLC0415 (loaded with the first letter: the list is up sooner)
+
+    return (*(f"{name}:" for name in FIELDS), *(f"{name}>" for name in NUMBERS))
 
 
 def tokens(text: str) -> list[str]:
@@ -74,7 +78,7 @@ def completion(text: str, values: Mapping[str, Sequence[str]]) -> str | None:
     word = last[len(sign) :]
     name, colon, start = word.partition(":")
     if not colon:
-        found = next((w for w in WORD_NAMES if w.startswith(word.casefold()) and w != word.casefold()), None)
+        found = next((w for w in word_names() if w.startswith(word.casefold()) and w != word.casefold()), None)
         return None if found is None or not word else before + sign + found
     head, comma, typed = start.rpartition(",")
     opened = typed.lstrip("\"'")

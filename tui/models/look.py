@@ -9,9 +9,11 @@ from dataclasses import dataclass
 from typing import Literal
 
 from tui.format import ASCII_SIGNS, UNICODE_SIGNS, Signs
-from tui.models.strips import StripStyle
 
-__all__ = ["Look", "look_for"]
+__all__ = ["Look", "StripStyle", "look_for"]
+
+StripStyle = Literal["braille", "blocks", "ascii"]
+"""What the terminal can draw."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -81,6 +81,8 @@ COLUMNS: tuple[Column, ...] = (
 )
 """Every column that can be chosen, by its place in the `runs` view."""
 
+_BY_NAME = {column.name: column for column in COLUMNS}
+
 DEFAULT_COLUMNS: tuple[str, ...] = (
     "started_at",
     "device",
@@ -97,7 +99,7 @@ DEFAULT_COLUMNS: tuple[str, ...] = (
 
 def column_named(name: str) -> Column | None:
     """A column by its name in the `runs` view."""
-    return next((column for column in COLUMNS if column.name == name), None)
+    return _BY_NAME.get(name)
 
 
 def cell_text(column: Column, row: Row, zone: tzinfo | None, signs: fmt.Signs) -> str:

@@ -1,6 +1,6 @@
 """The list of runs: filter, order, pages, cursor and marks, without a screen.
 
-Knows pages of the library as `RunPage`; no Textual, no SQL. Rows come in pages, so that a list of any length costs only
+Knows pages of the library; no Textual, no SQL. Rows come in pages, so that a list of any length costs only
 what is on screen.
 """
 
@@ -9,14 +9,16 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import tzinfo
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from store.model import RunPage
 from tui import format as fmt
 from tui.models.lines import Line, line
 from tui.models.run_columns import DEFAULT_COLUMNS, Column, Layout, cell_text, column_named, lay_out
 
-__all__ = ["PAGE", "RunList"]
+if TYPE_CHECKING:
+    from store.model import RunPage
+
+__all__ = ["PAGE", "Page", "RunList", "page_of", "wanted_columns"]
 
 PAGE = 100
 """Runs per page."""
@@ -25,6 +27,29 @@ MOST_PAGES = 12
 """Pages that are kept; those farthest from the cursor go first."""
 
 Row = Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """Rows of the list that follow one another."""
+
+    rows: Sequence[Row]
+    shown: int
+    """How many runs fit the filter."""
+    total: int
+    """How many there are."""
+
+
+def page_of(found: RunPage) -> Page:
+    """A page of the library as rows; takes milliseconds, so not on the event loop."""
+    return Page(found.table.to_pylist(), found.shown, found.total)
+
+
+def wanted_columns(names: Sequence[str]) -> tuple[str, ...]:
+    """Columns of the `runs` view that a list of such columns needs: those it shows, and what marks a row."""
+    chosen = [column for name in names if (column := column_named(name)) is not None]
+    uncertainties = [column.uncertainty for column in chosen if column.uncertainty]
+    return ("run_id", "quality", *(column.name for column in chosen), *uncertainties)
 
 
 @dataclass(slots=True)
@@ -41,17 +66,15 @@ class RunList:
     cursor: int = 0
     marks: dict[int, None] = field(default_factory=dict)
     """Marked run numbers, in the order of marking."""
-    _pages: dict[int, list[dict[str, Any]]] = field(default_factory=dict)
+    _pages: dict[int, Sequence[Row]] = field(default_factory=dict)
     _texts: dict[int, dict[str, str]] = field(default_factory=dict)
     _layouts: dict[int, Layout] = field(default_factory=dict)
     _contents: dict[str, list[str]] = field(default_factory=dict)
 
     # what to ask for
     def wanted(self) -> tuple[str, ...]:
-        """Columns of the `runs` view that the list needs: those it shows, and what marks a row."""
-        chosen = [column for name in self.columns if (column := column_named(name)) is not None]
-        uncertainties = [column.uncertainty for column in chosen if column.uncertainty]
-        return ("run_id", "quality", *(column.name for column in chosen), *uncertainties)
+        """Columns of the `runs` view that the list needs."""
+        return wanted_columns(self.columns)
 
     def missing_pages(self, first: int, last: int) -> list[int]:
         """Pages that hold rows `first` to `last` and are not loaded."""
@@ -67,7 +90,7 @@ class RunList:
         return first * PAGE, (page + 2 - first) * PAGE
 
     # what came
-    def replace(self, page: RunPage, offset: int = 0, *, keep_run: int | None = None) -> None:
+    def replace(self, page: Page, offset: int = 0, *, keep_run: int | None = None) -> None:
         """Take the first rows of a new list; the cursor goes back to the run it stood on, where that is among them.
 
         Args:
@@ -84,14 +107,14 @@ class RunList:
             found = self.index_of(keep_run)
             self.cursor = min(self.cursor if found is None else found, max(self.shown - 1, 0))
 
-    def add(self, page: RunPage, offset: int) -> None:
+    def add(self, page: Page, offset: int) -> None:
         """Take further rows of the same list."""
         if page.shown != self.shown:
             self.shown, self.total = page.shown, page.total
         self._take(page, offset)
 
-    def _take(self, page: RunPage, offset: int) -> None:
-        rows = page.table.to_pylist()
+    def _take(self, page: Page, offset: int) -> None:
+        rows = page.rows
         for start in range(0, len(rows), PAGE):
             self._pages[(offset + start) // PAGE] = rows[start : start + PAGE]
         if not rows and offset == 0:

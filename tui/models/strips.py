@@ -10,17 +10,16 @@ import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 
 from store.model import EventRow, Strip, StripSet
 from tui import format as fmt
+from tui.models.look import StripStyle
 
 __all__ = [
     "MAIN_CHANNELS",
-    "StripStyle",
     "band",
     "draw_strip",
     "empty_buckets_to_bridge",
@@ -31,9 +30,6 @@ __all__ = [
     "time_axis",
     "value_text",
 ]
-
-StripStyle = Literal["braille", "blocks", "ascii"]
-"""What the terminal can draw."""
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -13,7 +13,7 @@ from textual.app import ComposeResult
 from textual.screen import Screen
 from textual.widgets import Static
 
-from store.errors import StoreError
+from store.errors import LibraryBusy, StoreError
 from tui.plain import plain
 from tui.widgets.lines_view import KeyLine, StatusLine, TopLine
 
@@ -26,6 +26,9 @@ T = TypeVar("T")
 
 SMALLEST = (60, 15)
 """Below this nothing useful fits; one line says so."""
+FIRST_WAIT_S = 0.5
+"""How long after a busy library was given up it is asked again."""
+LONGEST_WAIT_S = 8.0
 
 
 class Place(Screen[None]):
@@ -88,20 +91,38 @@ class Place(Screen[None]):
         failed: Callable[[Exception], object] | None = None,
         interrupt: Callable[[], None] | None = None,
         must_run: bool = False,
+        keeps_trying: bool = False,
     ) -> None:
-        """Run a call of the library off the event loop; `done` runs here unless the place was left meanwhile."""
+        """Run a call of the library off the event loop; `done` runs here unless the place was left meanwhile.
 
-        def take(answer: T) -> None:
-            if self.is_attached:
-                done(answer)
+        Args:
+            lane: A newer request of the same lane takes this one's place.
+            call: What to run; must not touch the screen.
+            done: Takes the answer.
+            failed: Takes what `call` raised; told in the status line where None.
+            interrupt: Ends `call` early.
+            must_run: For changes: never dropped, never void.
+            keeps_trying: For what is shown: where the library is busy, ask again after a wait that grows.
+        """
+        jobs, name = self.joulebook.jobs, f"{self.PLACE}.{lane}"
 
-        def refuse(error: Exception) -> None:
-            if self.is_attached:
+        def ask(wait_s: float) -> None:
+            def take(answer: T) -> None:
+                if self.is_attached:
+                    done(answer)
+
+            def refuse(error: Exception) -> None:
+                if not self.is_attached:
+                    return
                 (failed or self.tell_failure)(error)
+                if keeps_trying and isinstance(error, LibraryBusy):
+                    self.set_timer(
+                        wait_s, lambda: ask(min(2 * wait_s, LONGEST_WAIT_S)) if jobs.is_newest(name, number) else None
+                    )
 
-        self.joulebook.jobs.ask(
-            f"{self.PLACE}.{lane}", call, done=take, failed=refuse, interrupt=interrupt, must_run=must_run
-        )
+            number = jobs.ask(name, call, done=take, failed=refuse, interrupt=interrupt, must_run=must_run)
+
+        ask(FIRST_WAIT_S)
 
     def tell_failure(self, error: Exception) -> None:
         """Show what went wrong; what no person can cause is logged as well."""

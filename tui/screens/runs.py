@@ -5,7 +5,8 @@ Knows Textual, the list's model and the library's calls; holds no arithmetic and
 
 from __future__ import annotations
 
-from typing import ClassVar
+from collections.abc import Callable
+from typing import TYPE_CHECKING, ClassVar
 
 from textual import events
 from textual.app import ComposeResult
@@ -13,20 +14,20 @@ from textual.containers import Container, Horizontal
 from textual.widgets import Input, Static
 
 from store.errors import FilterError
-from store.model import FacetCount, RunPage, RunView
-from store.results.verdict import Verdict
 from tui.keys import bindings
-from tui.models import glance
 from tui.models.filter_words import picked_values, with_picked
 from tui.models.pick_list import Choice, PickList
 from tui.models.run_columns import COLUMNS, column_named
-from tui.models.run_list import PAGE, RunList
-from tui.screens.edit import EditScreen
+from tui.models.run_list import PAGE, Page, RunList, page_of
 from tui.screens.pick import PickScreen
 from tui.screens.place import Place
 from tui.widgets.filter_line import FilterInput
+from tui.widgets.glance_pane import GlancePane
 from tui.widgets.ledger import Ledger
-from tui.widgets.lines_view import LinesView, Rule
+from tui.widgets.lines_view import Rule
+
+if TYPE_CHECKING:
+    from store.model import FacetCount, RunFacts
 
 __all__ = ["RunsScreen"]
 
@@ -58,20 +59,20 @@ class RunsScreen(Place):
         with Container(id="list-and-glance"):
             yield Ledger(self.list.row_line, self.list.head_line, sign=signs.cursor, id="runs")
             yield Rule(signs.rule, id="glance-rule")
-            yield LinesView(id="glance")
+            yield GlancePane()
 
     def on_mount(self) -> None:
         """Read the first page."""
-        self._seen: dict[int, RunView] = {}
-        self._shown_view: RunView | None = None
         self._is_told_of_list = False
         """Whether the status line speaks of the list: what it says of anything else stays until the cursor moves."""
         self._has_completions = False
-        self._has_verdicts = False
-        self._verdicts: dict[int, list[Verdict]] = {}
         self._ordered: tuple[object, ...] = ()
         self.ledger.focus()
-        self.read_list(keep_run=None)
+        if self.list.total:  # the page of last time, still true: seen first, then read anew
+            self._paint_rows()
+            self.call_after_refresh(self._read_after_kept)
+        else:
+            self.read_list(keep_run=None)
 
     # parts
     @property
@@ -89,17 +90,21 @@ class RunsScreen(Place):
         """The filter line."""
         return self.query_one(FilterInput)
 
+    @property
+    def glance(self) -> GlancePane:
+        """The run under the cursor."""
+        return self.query_one(GlancePane)
+
     # reading
+    def _read_after_kept(self) -> None:
+        self.joulebook.when_open(lambda: None)
+        self.read_list(keep_run=self.list.run_id())
+
     def read_list(self, *, keep_run: int | None) -> None:
         """Ask for the list anew; the cursor goes back to `keep_run` where that is still near."""
-        library, text, sort = self.joulebook.library, self.list.filter_text, self.list.sort
         offset, limit = self.list.window() if keep_run is not None else (0, PAGE)
-        columns = self.list.wanted()
 
-        def call() -> RunPage:
-            return library.runs(text, sort=sort, limit=limit, offset=offset, columns=columns)
-
-        def done(page: RunPage) -> None:
+        def done(page: Page) -> None:
             self.list.replace(page, offset, keep_run=keep_run)
             self.filter_input.mark_right()
             if self._is_told_of_list:
@@ -109,7 +114,12 @@ class RunsScreen(Place):
             self.read_glance()
             self.joulebook.warm_up()
 
-        self.ask_library("list", call, done, failed=self._list_refused)
+        self.ask_library("list", self._reading(offset, limit), done, failed=self._list_refused, keeps_trying=True)
+
+    def _reading(self, offset: int, limit: int) -> Callable[[], Page]:
+        """A call that reads rows of the list as it is filtered and ordered now."""
+        library, text, sort, columns = self.joulebook.library, self.list.filter_text, self.list.sort, self.list.wanted()
+        return lambda: page_of(library.runs(text, sort=sort, limit=limit, offset=offset, columns=columns))
 
     def _list_refused(self, error: Exception) -> None:
         """The list stays; a wrong word is shown where it is wrong."""
@@ -121,13 +131,16 @@ class RunsScreen(Place):
                 return
         self.tell_failure(error)
 
-    def _paint_list(self) -> None:
+    def _paint_rows(self) -> None:
         self.ledger.count = self.list.shown
         self.ledger.move_to(self.list.cursor)
         self.ledger.repaint()
         self.top_line.tell(middle=self.list.count_text())
+
+    def _paint_list(self) -> None:
+        self._paint_rows()
         if not self.list.shown:
-            self._paint_glance(None)
+            self.glance.look_at(None)
             self._is_told_of_list = True
             self.tell(self._nothing_text(), is_problem=False)
 
@@ -145,71 +158,22 @@ class RunsScreen(Place):
         if not missing or (order == self._ordered and self.joulebook.jobs.is_waiting("runs.pages")):
             return  # asked for already: asking again would make the answer void that is on its way
         self._ordered = order
-        library = self.joulebook.library
         offset, limit = missing[0] * PAGE, (missing[-1] + 1 - missing[0]) * PAGE
 
-        def call() -> RunPage:
-            return library.runs(text, sort=sort, limit=limit, offset=offset, columns=columns)
-
-        def done(page: RunPage) -> None:
+        def done(page: Page) -> None:
             if (text, sort, columns) == (self.list.filter_text, self.list.sort, self.list.wanted()):
                 self.list.add(page, offset)
                 self.ledger.count = self.list.shown
                 self.ledger.repaint()
                 self.read_glance()
 
-        self.ask_library("pages", call, done)
+        self.ask_library("pages", self._reading(offset, limit), done, keeps_trying=True)
 
     def read_glance(self) -> None:
-        """Ask for the run under the cursor."""
+        """Look at the run under the cursor."""
         run_id = self.list.run_id()
-        if run_id is None:
-            return
-        if run_id in self._seen:
-            self._paint_glance(self._seen[run_id])
-            return
-        library = self.joulebook.library
-
-        def done(view: RunView) -> None:
-            if len(self._seen) >= PAGE:
-                self._seen.clear()
-            self._seen[run_id] = view
-            if self.list.run_id() == run_id:
-                self._paint_glance(view)
-
-        self.ask_library("glance", lambda: library.run(run_id), done)
-
-    def _paint_glance(self, view: RunView | None) -> None:
-        self._shown_view = view
-        pane = self.query_one("#glance", LinesView)
-        width, height = pane.size.width, pane.size.height
-        if view is None or width < 1 or height < 1:
-            pane.show([])
-            return
-        look = self.joulebook.look
-        if self.has_class("-wide"):
-            self._read_verdicts()
-            held = self._verdicts.get(view.facts.run_id, ())
-            pane.show(glance.beside(view, look, width=width, height=height, verdicts=held))
-        else:
-            pane.show(glance.below(view, look, width=width, height=height))
-
-    def _read_verdicts(self) -> None:
-        """Ask once which claims rest on which runs, where there is room to show it."""
-        if self._has_verdicts:
-            return
-        self._has_verdicts = True
-
-        def done(verdicts: tuple[Verdict, ...]) -> None:
-            held: dict[int, list[Verdict]] = {}
-            for verdict in verdicts:
-                for run_id in verdict.run_ids:
-                    held.setdefault(run_id, []).append(verdict)
-            self._verdicts = held
-            if held:
-                self._paint_glance(self._shown_view)
-
-        self.ask_library("verdicts", self.joulebook.library.verdicts, done)
+        if run_id is not None:
+            self.glance.look_at(run_id)
 
     def _read_completions(self) -> None:
         """Ask for the values that exist, when the filter line is first gone to."""
@@ -227,8 +191,8 @@ class RunsScreen(Place):
 
     def library_changed(self) -> None:
         """Show what is true now; the cursor stays on its run."""
-        self._seen.clear()
-        self._has_completions = self._has_verdicts = False
+        self.glance.forget()
+        self._has_completions = False
         self.read_list(keep_run=self.list.run_id())
         if self.filter_input.has_focus:
             self._read_completions()
@@ -272,7 +236,7 @@ class RunsScreen(Place):
 
     def resized(self) -> None:
         """Draw the glance in its new size."""
-        self._paint_glance(self._shown_view)
+        self.glance.paint()
 
     def _leave_filter(self) -> None:
         self.joulebook.settings.remember_filter(self.list.filter_text)
@@ -407,9 +371,13 @@ class RunsScreen(Place):
             return
         library = self.joulebook.library
         self.joulebook.hold_keys_for_screen()
-        self.ask_library(
-            "edit", lambda: [library.run(r).facts for r in runs], lambda facts: self.app.push_screen(EditScreen(facts))
-        )
+
+        def done(facts: list[RunFacts]) -> None:
+            from tui.screens.edit import EditScreen  # noqa: PLC0415 (loaded when first opened)
+
+            self.app.push_screen(EditScreen(facts))
+
+        self.ask_library("edit", lambda: [library.run(r).facts for r in runs], done)
 
     def action_go(self, place: str) -> None:
         """Go to another place."""

@@ -16,7 +16,7 @@ async def test_an_arrow_moves_the_cursor_where_the_list_is_longer_than_the_scree
         for place in range(1, 25):
             await press(pilot, "down")
             assert app.run_list.cursor == place
-            assert app.screen._shown_view.facts.run_id == app.run_list.run_id()
+            assert app.screen.glance.view.facts.run_id == app.run_list.run_id()
         await press(pilot, "pageup", "home", "pagedown", "end")
         assert app.run_list.cursor == 29
         assert app.screen.ledger.first_on_screen == 30 - app.screen.ledger.rows_on_screen
