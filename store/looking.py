@@ -9,6 +9,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
@@ -18,7 +19,8 @@ import pyarrow as pa
 from store import runs
 from store.accounts import load_account
 from store.catalogue import Catalogue
-from store.errors import WrongFact
+from store.engine_errors import first_line
+from store.errors import TraceDamaged, WrongFact
 from store.layout import Layout
 from store.model import FacetCount, ResultRow, RunPage, RunView, StripSet
 from store.results.base import Result
@@ -26,6 +28,8 @@ from store.strips import strips_from_file
 
 if TYPE_CHECKING:
     import polars as pl
+
+    from store.run_samples import RunReader
 
 __all__ = ["Looking", "TraceEngine"]
 
@@ -174,20 +178,29 @@ class Looking:
 
         return self._again_if_moved(read)
 
+    @cached_property
+    def _reader(self) -> RunReader:
+        from store.run_samples import RunReader
+
+        return RunReader()
+
     def samples(
         self, run_id: int, channels: Sequence[str] | None = None, from_s: float | None = None, to_s: float | None = None
     ) -> pa.Table:
-        """A run's samples: `t_s` [s] and the channels, NULL where the meter gave none."""
+        """A run's samples: `t_s` [s] and the channels, NULL where the meter gave none.
+
+        Raises:
+            NotFound: No such run, or no such channel.
+            TraceDamaged: The trace is missing or is not what was written.
+        """
 
         def read() -> pa.Table:
-            path, _, _, there, _ = self.trace_place(run_id)
-            chosen = runs.check_channels(channels, there)
-            columns = ", ".join(f'"{name}"' for name in ("t_s", *chosen))
+            path, first_row, count, there, _ = self.trace_place(run_id)
+            columns = ["t_s", *runs.check_channels(channels, there)]
             low = from_s if from_s is not None else float("-inf")
             high = to_s if to_s is not None else float("inf")
-            sql = f"SELECT {columns} FROM read_parquet(?) WHERE run_id = ? AND t_s BETWEEN ? AND ?"
-            with self._traces.cursor() as cursor:
-                return cursor.sql(sql, params=[str(path), run_id, low, high]).to_arrow_table()
+            rows = range(first_row, first_row + count)
+            return self._reader.read(path, run_id, rows, columns, (low, high))
 
         return self._again_if_moved(read)
 
@@ -203,4 +216,10 @@ class Looking:
         try:
             return read()
         except (duckdb.IOException, FileNotFoundError):
+            pass
+        try:
             return read()
+        except FileNotFoundError as error:
+            raise TraceDamaged(f"{error.filename} is missing. Run `joulebook verify`.") from error
+        except duckdb.IOException as error:
+            raise TraceDamaged(f"A trace can't be read: {first_line(error)}. Run `joulebook verify`.") from error

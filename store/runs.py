@@ -129,11 +129,16 @@ def _one(cursor: duckdb.DuckDBPyConnection, run_id: int) -> dict[str, Any]:
     names = [column[0] for column in cursor.description or ()]
     found = cursor.fetchall()
     if not found:
-        gone = rows(cursor, "SELECT deleted_at, who FROM catalogue.tombstone WHERE run_id = ?", [run_id])
-        if gone:
-            raise NotFound(f"Run {run_id} was deleted on {gone[0][0]:%Y-%m-%d} by {gone[0][1]}.")
-        raise NotFound.of("run", run_id)
+        raise _missing(cursor, run_id)
     return dict(zip(names, found[0], strict=True))
+
+
+def _missing(cursor: duckdb.DuckDBPyConnection, run_id: int) -> NotFound:
+    """What became of a run that isn't there."""
+    gone = rows(cursor, "SELECT deleted_at, who FROM catalogue.tombstone WHERE run_id = ?", [run_id])
+    if gone:
+        return NotFound(f"Run {run_id} was deleted on {gone[0][0]:%Y-%m-%d} by {gone[0][1]}.")
+    return NotFound.of("run", run_id)
 
 
 def load_preview(cursor: duckdb.DuckDBPyConnection, run_id: int) -> StripSet:
@@ -237,9 +242,16 @@ def load_run(cursor: duckdb.DuckDBPyConnection, run_id: int) -> RunView:
 
 def trace_place(cursor: duckdb.DuckDBPyConnection, run_id: int) -> tuple[str, int, int, tuple[str, ...], float]:
     """Where a run's samples lie: relative file, first row, samples, channels, duration [s]."""
-    row = _one(cursor, run_id)
-    channels = tuple(json.loads(row["channels"]))
-    return row["trace_file"], row["first_row"], row["samples"], channels, row["duration_s"]
+    found: list[Any] = rows(
+        cursor,
+        "SELECT file, first_row, run.samples, channels, duration_s FROM catalogue.run "
+        "JOIN catalogue.trace_file USING (trace_id) WHERE run_id = ?",
+        [run_id],
+    )
+    if not found:
+        raise _missing(cursor, run_id)
+    file, first_row, samples, channels, duration_s = found[0]
+    return file, first_row, samples, tuple(json.loads(channels)), duration_s
 
 
 def check_channels(wanted: Sequence[str] | None, there: Sequence[str]) -> list[str]:
