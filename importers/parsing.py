@@ -152,9 +152,7 @@ class Parser:
                 line, raw = rows.line_of(places[0]), str(cells[places[0]]).strip()
                 more = f" {len(places)} such cells." if len(places) > 1 else ""
                 message = f"Line {line:,}, column `{column.name}`: `{raw}` {what}.{more}"
-                self.tally.note(
-                    Problem(code, "warning", message, self.file, line, column.name, raw, len(places)), limit=5
-                )
+                self.tally.note(Problem(code, "warning", message, self.file, line, column.name, raw, len(places)))
 
     def _totals(self, rows: Rows, good: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
         """Count lines whose clock cell is a word for a total or an end: they are no problem."""
@@ -177,7 +175,7 @@ class Parser:
         raw = str(rows.cells[name_of(self.plan.clock.columns[0])][int(places[0])])
         more = f" {len(places)} such lines." if len(places) > 1 else ""
         message = f"Line {line:,}, column `{column}`: `{raw}` is no clock reading. The line is left out.{more}"
-        self.tally.note(Problem("bad-clock", "warning", message, self.file, line, column, raw, len(places)), limit=5)
+        self.tally.note(Problem("bad-clock", "warning", message, self.file, line, column, raw, len(places)))
 
     def refuse_bad_columns(self) -> None:
         """Refuse a file in which a column holds so much that is no number that it must be misread."""

@@ -50,7 +50,7 @@ def joined_lines(lines: list[str]) -> list[str]:
 
 def breaks_at(text: bytes, cut: int) -> int:
     """Where to cut a text before `cut`, so that no quoted cell is cut; `cut` itself where none is."""
-    if text.count(b'"', 0, cut) % 2 == 0:
+    if b'"' not in text or text.count(b'"', 0, cut) % 2 == 0:
         return cut
     before = text.rfind(b"\n", 0, text.rfind(b'"', 0, cut)) + 1
     return before if cut - before < (64 << 10) and before else cut

@@ -5,7 +5,9 @@ Composes `parsing` and `runs`. Decides nothing about columns: that is `decide`'s
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+import contextlib
+from collections.abc import Callable, Generator, Iterable, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -112,17 +114,44 @@ def read_runs(
         ImportRefused: what comes up while reading can't be settled.
     """
     parser = Parser(plan, words, file)
-    runs = Runs(plan, sink, facts, answers, file, parser.tally)
+    tally = Tally()
+    runs = Runs(plan, sink, facts, answers, file, tally)
     intake = _Intake(plan, runs, file)
-    for piece in pieces:
-        parsed = parser.parse(piece)
-        if parsed is not None:
-            intake.take(parsed)
-        if progress is not None:
-            progress(len(piece.text))
+    with contextlib.closing(_parsed_ahead(pieces, parser)) as parsed_pieces:
+        for size, found, parsed in parsed_pieces:
+            tally.add(found)
+            if parsed is not None:
+                intake.take(parsed)
+            if progress is not None:
+                progress(size)
     parser.refuse_bad_columns()
     intake.finish()
-    return Outcome(runs.closed, parser.tally, runs.samples)
+    return Outcome(runs.closed, tally, runs.samples)
+
+
+def _parsed_ahead(pieces: Iterable[Piece], parser: Parser) -> Generator[tuple[int, Tally, Parsed | None]]:
+    """Each piece's size [bytes], its lines that are no samples, and its rows.
+
+    Of several pieces the next is read and parsed by a thread of its own while one is worked on.
+    """
+    coming = iter(pieces)
+
+    def parse() -> tuple[bool, tuple[int, Tally, Parsed | None]]:
+        piece = next(coming)
+        parser.tally = Tally()
+        parsed = parser.parse(piece)
+        return piece.is_last, (len(piece.text), parser.tally, parsed)
+
+    is_last, found = parse()
+    if is_last:
+        yield found
+        return
+    with ThreadPoolExecutor(1, thread_name_prefix="parse") as beside:
+        while not is_last:
+            following = beside.submit(parse)
+            yield found
+            is_last, found = following.result()
+        yield found
 
 
 def parse_text(piece: Piece, known: Known, plan: Plan, words: Vocabulary, file: str) -> ParsedText:

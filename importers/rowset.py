@@ -14,6 +14,11 @@ from importers.schema import Problem
 __all__ = ["Rows", "Tally", "name_of"]
 
 
+_OF_CELLS = frozenset({"not-a-number", "overload", "bad-clock"})
+_FEW, _MOST = 5, 40
+"""Problems of one code and column that are kept: of cells, of which one says how many there are, and of lines."""
+
+
 @dataclass(slots=True)
 class Tally:
     """Lines that are no samples, by what they are."""
@@ -35,8 +40,9 @@ class Tally:
         for problem in other.found:
             self.note(problem)
 
-    def note(self, problem: Problem, limit: int = 40) -> None:
-        """Keep a problem; after `limit` of one code only count."""
+    def note(self, problem: Problem) -> None:
+        """Keep a problem; after some of one code and column only count."""
+        limit = _FEW if problem.code in _OF_CELLS else _MOST
         same = [i for i, p in enumerate(self.found) if p.code == problem.code and p.column == problem.column]
         if len(same) < limit:
             self.found.append(problem)

@@ -20,7 +20,6 @@ from typing import BinaryIO, Self
 
 __all__ = [
     "HashingFile",
-    "KeptOpen",
     "Step",
     "copy_to",
     "fsync_folder",
@@ -157,20 +156,6 @@ class HashingFile:
 
     def __exit__(self, *_: object) -> None:
         self.close()
-
-
-class KeptOpen:
-    """A file for a writer that closes what it is given: closing this one does nothing."""
-
-    closed = False
-
-    def __init__(self, file: HashingFile) -> None:
-        self.write = file.write
-        self.flush = file.flush
-        self.tell = file.tell
-
-    def close(self) -> None:
-        """Leave the file open."""
 
 
 def make_folder(path: Path) -> None:

@@ -45,6 +45,8 @@ QUIET_SHARE = 0.02
 """A block that moves by less than this share of the largest value yet is quiet: under half of any band."""
 NOISE_SPAN = 8.0
 """... or by less than this many standard deviations of the noise: 64 samples span about 5."""
+NOISE_SAMPLES = 2048
+"""Of each piece, for the noise on it: tells it to some percent."""
 ONES = np.ones(BLOCK)
 MOST_KEPT = 600_000
 """Samples kept at the most; past that every block counts as quiet, and the run says so."""
@@ -102,8 +104,9 @@ class _Blocks:
 class _Track:
     """The electrical track while it grows."""
 
-    limits: Limits
     step_s: float
+    gap_s: float
+    """A longer step is a gap."""
     zero_a: float
     has_product: bool
     parts: list[dict[str, Array]] = field(default_factory=list)
@@ -139,8 +142,9 @@ class _Track:
         part = {n: y[: count * BLOCK + 1] for n, y in new.items()}
         if self.has_product:
             part["p"] = part["v"] * part["i"]
-        is_gap = np.diff(part["t"]) > max(self.limits["gap_steps"] * self.step_s, self.limits["gap_min_s"])
-        steps = self._steps(part, is_gap)
+        dt_s = np.diff(part["t"])
+        is_gap = dt_s > self.gap_s
+        steps = self._steps(part, dt_s, is_gap)
         rows = {n: part[n][:-1].reshape(count, BLOCK) for n in self.values}
         low, high = {n: y.min(axis=1) for n, y in rows.items()}, {n: y.max(axis=1) for n, y in rows.items()}
         part["gap"] = np.append(is_gap, False).astype(np.float64)
@@ -157,17 +161,23 @@ class _Track:
         """Quantities on the track."""
         return ("v", "i", "p") if self.has_product else ("p",)
 
-    def _steps(self, part: dict[str, Array], is_gap: Mask) -> dict[str, Array]:
+    @property
+    def integrals(self) -> Mapping[str, str]:
+        """Which running integral is that of a quantity itself: its first moment is that less the shift's."""
+        return {"v": "volt_hours", "i": "charge"} if self.has_product else {"p": "energy"}
+
+    def _steps(self, part: dict[str, Array], dt_s: Array, is_gap: Mask) -> dict[str, Array]:
         """What each step adds to the running integrals, the moments' among them."""
         both = self.has_product and float(part["i"].min()) < -self.zero_a
-        steps = steps_of(part["t"], is_gap, part["p"], v=part.get("v"), i=part.get("i"), is_both_ways=both)
+        steps = steps_of(part["t"], dt_s, is_gap, part["p"], v=part.get("v"), i=part.get("i"), is_both_ways=both)
         for name in ("energy", "charge"):
             steps.pop(f"{name}_along", None)  # the net less what went against
         half = 0.5 * steps["hours"]
         for name in self.values:
             shift = self.shifts[name] if name in self.shifts else self._settle(name, part[name])
             rest = part[name] - shift
-            steps[f"{name}1"] = half * (rest[:-1] + rest[1:])
+            if name not in self.integrals:
+                steps[f"{name}1"] = half * (rest[:-1] + rest[1:])
             rest *= rest
             steps[f"{name}2"] = half * (rest[:-1] + rest[1:])
         return steps
@@ -183,8 +193,9 @@ class _Track:
         if self.is_coarse:
             return whole
         for name in rows:
-            top = self.top[name] = max(self.top.get(name, 0.0), float(np.percentile(high[name], 99.0)))
-            spread = noise(rows[name][: 8192 // BLOCK].ravel())
+            most = len(high[name]) * 99 // 100
+            top = self.top[name] = max(self.top.get(name, 0.0), float(np.partition(high[name], most)[most]))
+            spread = noise(rows[name][: NOISE_SAMPLES // BLOCK].ravel())
             limit = max(QUIET_SHARE * top, NOISE_SPAN * spread)
             moved = high[name] - low[name] > limit
             first = rows[name][:, 0]
@@ -236,17 +247,21 @@ class _Track:
         part = dict(self.carry)
         if self.has_product:
             part["p"] = part["v"] * part["i"]
-        is_gap = np.diff(part["t"]) > max(self.limits["gap_steps"] * self.step_s, self.limits["gap_min_s"])
+        dt_s = np.diff(part["t"])
+        is_gap = dt_s > self.gap_s
         out = {n: part[n] for n in ("t", *self.values)}
         for name in self.values:
             out[f"low {name}"] = out[f"high {name}"] = part[name]
         out["gap"] = np.append(is_gap, False).astype(np.float64)
-        steps = self._steps(part, is_gap)
+        steps = self._steps(part, dt_s, is_gap)
         for name in (*steps, *(AGAINST if self.has_product else ())):
             gained = steps.get(name, np.zeros(len(part["t"]) - 1))
             out[f"total {name}"] = self.base.get(name, 0.0) + np.concatenate(([0.0], np.cumsum(gained)))
         self.parts.append(out)
-        return {n: np.concatenate([p.pop(n) for p in self.parts]) for n in tuple(out)}  # frees what it has joined
+        joined = {n: np.concatenate([p.pop(n) for p in self.parts]) for n in tuple(out)}  # frees what it has joined
+        for name, whole in self.integrals.items():
+            joined[f"total {name}1"] = joined[f"total {whole}"] - self.shifts[name] * joined["total hours"]
+        return joined
 
 
 def _thinned(t: Array, y: Array, gap_s: float) -> tuple[Array, Array]:
@@ -306,6 +321,7 @@ def condense(
         offset_limit_a: limit of the meter's current offset [A], None where unknown.
     """
     step = median_step(first["t_s"])
+    gap_s = max(limits["gap_steps"] * step, limits["gap_min_s"])
     names = [n for n in first if n != "t_s"]
     has_product = "voltage_v" in names and "current_a" in names
     track = None
@@ -313,12 +329,11 @@ def condense(
         amps = first["current_a"] if has_product else np.zeros(0)
         amps = amps[np.isfinite(amps)]
         zero_a = max(zero_current(amps, offset_limit_a, limits), 5.0 * noise(amps[:8192])) if has_product else 0.0
-        track = _Track(limits, step, zero_a, has_product)
+        track = _Track(step, gap_s, zero_a, has_product)
     own = ("voltage_v", "current_a", "power_w") if has_product else ("power_w",)
     smooth: dict[str, list[tuple[Array, Array]]] = {n: [] for n in names if n in TEMPERATURES}
     thin: dict[str, list[tuple[Array, Array]]] = {n: [] for n in names if track is None or n not in own[:2]}
     first_s = last_s = None
-    gap_s = max(limits["gap_steps"] * step, limits["gap_min_s"])
     for piece, blocks in ahead(_in_blocks(_chain(first, rest), corrections, track)):
         first_s = float(piece["t_s"][0]) if first_s is None else first_s
         last_s = float(piece["t_s"][-1])

@@ -289,31 +289,32 @@ def build_electrical(
 
 
 def steps_of(
-    t: Array, is_gap: Mask, p: Array, *, v: Array | None, i: Array | None, is_both_ways: bool
+    t: Array, dt_s: Array, is_gap: Mask, p: Array, *, v: Array | None, i: Array | None, is_both_ways: bool
 ) -> dict[str, Array]:
     """What each step adds to every running integral, in hours' units; 0 across gaps.
 
     Args:
         t: n times [s].
+        dt_s: n - 1 steps [s].
         is_gap: n - 1 steps.
         p: n powers [W].
         v: n voltages [V] or None where only power was logged.
         i: n currents [A] or None likewise.
         is_both_ways: whether to split by direction.
     """
-    hours = np.diff(t) / HOUR_S
+    hours, t_h = dt_s / HOUR_S, t / HOUR_S
     if is_gap.any():
         hours[is_gap] = 0.0
     steps = {"hours": hours}
     if v is None or i is None:
         steps["energy"] = trapezoid_steps(hours, p)
-        steps["energy_half"] = every_second(steps["energy"], t / HOUR_S, is_gap, p, None)
+        steps["energy_half"] = every_second(steps["energy"], t_h, is_gap, p, None)
         return steps
     steps["energy"] = bilinear_steps(hours, v, i)
     steps["charge"] = trapezoid_steps(hours, i)
     steps["volt_hours"] = trapezoid_steps(hours, v)
-    steps["energy_half"] = every_second(steps["energy"], t / HOUR_S, is_gap, v, i)
-    steps["charge_half"] = every_second(steps["charge"], t / HOUR_S, is_gap, i, None)
+    steps["energy_half"] = every_second(steps["energy"], t_h, is_gap, v, i)
+    steps["charge_half"] = every_second(steps["charge"], t_h, is_gap, i, None)
     if is_both_ways:
         steps["energy_along"], steps["energy_against"] = split_energy_steps(hours, v, i)
         steps["charge_along"], steps["charge_against"] = split_charge_steps(hours, i)
@@ -326,7 +327,7 @@ def _totals(
     """Running integrals at every sample, with what the meter's counters gave across gaps."""
     t, p, v, i = power
     against = i is not None and flows_against(i, zero_a)
-    steps = steps_of(t, is_gap, p, v=v, i=i, is_both_ways=against)
+    steps = steps_of(t, np.diff(t), is_gap, p, v=v, i=i, is_both_ways=against)
     if not against:
         for name, gained in zip(("energy", "charge"), filled, strict=True):
             if name in steps and is_gap.any():
