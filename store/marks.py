@@ -5,8 +5,8 @@ Knows the two files' facts as the file system tells them; no engine.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 __all__ = ["CommitMark", "mark_of"]
 
@@ -14,8 +14,7 @@ _COARSEST_NS = 2_000_000_000
 """Some file systems tell the time of a change to two seconds (FAT); others to the tick of a clock."""
 
 
-@dataclass(frozen=True, slots=True)
-class CommitMark:
+class CommitMark(NamedTuple):
     """Changes with every commit by any process."""
 
     facts: tuple[int, ...]

@@ -1,35 +1,28 @@
-"""The application: places, theme, jobs, leaving at once. Wiring only.
+"""The application: places, theme, leaving at once. Wiring only.
 
 `build_app` is the one way to make it: for the command line, for tests and for pictures.
 """
 
 from __future__ import annotations
 
-import importlib
-import logging
 from collections.abc import Awaitable, Callable, Iterable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from textual.app import SystemCommand
+from textual.app import ScreenStackError, SystemCommand
 from textual.screen import Screen
-from textual.timer import Timer
 
-from tui.jobs import Jobs
-from tui.kept_page import KeptPage, keep_page
-from tui.key_order import KeyOrder
+from tui.kept_page import KeptPage
 from tui.keys import KEYS, bindings
 from tui.late_library import LateLibrary
+from tui.library_app import LibraryApp
 from tui.models.filter_words import with_picked
 from tui.models.look import Look, look_for
 from tui.models.run_list import RunList
-from tui.screens.form import FormScreen
-from tui.screens.help import HelpScreen
 from tui.screens.place import Place
 from tui.screens.runs import RunsScreen
-from tui.screens.settings import choose_setting
-from tui.settings import Settings, load_settings, pages_folder, save_settings
+from tui.settings import Settings, load_settings, save_settings
 from tui.theme import THEMES
 from tui.widgets.ascii_only import draw_scrollbars
 
@@ -40,21 +33,13 @@ if TYPE_CHECKING:
 
 __all__ = ["JoulebookApp", "build_app"]
 
-_log = logging.getLogger(__name__)
 
-WATCH_S = 0.5
-"""How often the library's generation is looked at, so that new runs show within a second."""
-WARM_UP_S = 0.2
-"""How long after the first list the page of a run is loaded: the list is drawn by then."""
-KEEP_S = 3.0
-"""How long after a commit the first page is kept for the next start: longer than any file system's clock ticks."""
-
-
-class JoulebookApp(KeyOrder):
+class JoulebookApp(LibraryApp):
     """The terminal interface on one library."""
 
     TITLE = "Joulebook"
-    CSS_PATH = "theme.tcss"
+    CSS_PATH = ["theme.tcss", "screens/runs.tcss"]  # noqa: RUF012 (Textual's way)
+    """The first place's sheet is read with the colours: read later, all would be parsed twice."""
     BINDINGS = bindings("everywhere")
     ENABLE_COMMAND_PALETTE = True
 
@@ -68,15 +53,12 @@ class JoulebookApp(KeyOrder):
         encoding: str | None,
         kept: KeptPage | None = None,
     ) -> None:
-        super().__init__(watch_css=False)
+        super().__init__(library)
         self._encoding = encoding
-        self.library = cast("Library", library)
-        """The library; until it is open, what stands in for it."""
         self.settings = settings
         self.settings_path = settings_path
         self.look = look
         draw_scrollbars(is_ascii=look.is_ascii)
-        self.jobs = Jobs(self.call_later)
         self.zone = _zone_of(library.zone)
         self.run_list = RunList(signs=look.signs, zone=self.zone, sort=settings.sort)
         self.run_list.choose_columns(settings.columns)
@@ -86,11 +68,6 @@ class JoulebookApp(KeyOrder):
         self.question_text = ""
         self.drafts: dict[str, SheetDraft] = {}
         """Sheets that were begun and not saved, by the device's code as the library has it."""
-        self._generation: int | None = None
-        self._is_warm = False
-        self._keep_timer: Timer | None = None
-        self._kept_for: tuple[object, ...] = ()
-        """State of the library, order and columns of which the first page was kept last."""
         self.animation_level = "none"
         for theme in THEMES:
             self.register_theme(theme)
@@ -100,38 +77,26 @@ class JoulebookApp(KeyOrder):
         """Our own colour names, for themes that don't define them."""
         return dict(THEMES[0].variables)
 
+    # sheets
+    def refresh_css(self, animate: bool = True) -> None:
+        """Style everything anew; not before the first place is there, which is styled with these colours anyway."""
+        try:
+            self.screen  # noqa: B018 (asked whether there is one)
+        except ScreenStackError:
+            self.stylesheet.set_variables(self.get_css_variables())
+        else:
+            super().refresh_css(animate)
+
+    def _load_screen_css(self, screen: Screen[Any]) -> None:
+        """Read a place's sheet when it is first opened, without parsing those of all other places anew."""
+        for path in screen.css_path:
+            if not self.stylesheet.has_source(str(path)):
+                self.stylesheet.read(path)
+
     # start and end
-    def on_mount(self) -> None:
-        """Open on the list of runs."""
-        self.push_screen(RunsScreen())
-        self.set_interval(WATCH_S, self._watch)
-
-    def warm_up(self) -> None:
-        """Load the page of a run while a person looks at the list, so that it opens at once."""
-        if not self._is_warm:
-            self._is_warm = True
-            self.set_timer(WARM_UP_S, lambda: self.jobs.ask("warm", _load_run_page, done=_nothing, failed=_nothing))
-        if self._keep_timer is not None:
-            self._keep_timer.stop()
-        self._keep_timer = self.set_timer(KEEP_S, self._keep_first_page)
-
-    def _keep_first_page(self) -> None:
-        """Keep the first page for the next start, once for each state of the library."""
-        folder = pages_folder(self.settings_path)
-        library, sort, columns = self.library, self.run_list.sort, self.run_list.columns
-        if folder is None:
-            return
-
-        def call() -> tuple[object, ...]:
-            state = (library.generation(), sort, columns)
-            if state == self._kept_for or keep_page(folder, library, sort=sort, columns=columns):
-                return state
-            return ()
-
-        def done(state: tuple[object, ...]) -> None:
-            self._kept_for = state
-
-        self.jobs.ask("keep", call, done=done, failed=_nothing)
+    def get_default_screen(self) -> RunsScreen:
+        """The list of runs is the first place: no empty screen is laid out before it."""
+        return RunsScreen()
 
     def action_leave(self) -> None:
         """Interrupt what runs and leave at once."""
@@ -150,53 +115,6 @@ class JoulebookApp(KeyOrder):
         """Leave nothing running behind, however the end came."""
         self.jobs.stop()
 
-    # the library
-    def when_open(self, then: Callable[[], object]) -> None:
-        """Do something as soon as the library is open, which it nearly always is."""
-        late = self.library
-        if not isinstance(late, LateLibrary):
-            then()
-            return
-
-        def done(library: Library) -> None:
-            self.library = library
-            if library.notices and isinstance(self.screen, Place):
-                self.screen.tell(" ".join(library.notices))
-            then()
-
-        def failed(error: Exception) -> None:
-            if isinstance(self.screen, Place):
-                self.screen.tell_failure(error)
-
-        self.jobs.ask("library", late.opened, done=done, failed=failed)
-
-    def _watch(self) -> None:
-        if not self.jobs.is_waiting("generation"):
-            self.jobs.ask("generation", self.library.generation, done=self._saw, failed=self._saw_nothing)
-
-    def _saw(self, generation: int) -> None:
-        before, self._generation = self._generation, generation
-        if before is not None and before != generation:
-            for screen in self.screen_stack:
-                if isinstance(screen, Place):
-                    screen.library_changed()
-
-    def _saw_nothing(self, error: Exception) -> None:
-        _log.debug("the library's generation could not be read: %s", error)
-
-    def facts_changed(self) -> None:
-        """Something was corrected from here: every place shows it at once."""
-        for screen in self.screen_stack:
-            if isinstance(screen, Place):
-                screen.library_changed()
-
-    def sentence_of(self, error: Exception, *, is_expected: bool) -> str:
-        """A failure in one sentence; unexpected ones go to the log whole."""
-        if is_expected:
-            return str(error)
-        _log.error("unexpected failure", exc_info=error)
-        return f"This should not have happened: {type(error).__name__}: {error}. The log has more."
-
     # places
     def action_go(self, place: str) -> None:
         """Go to a place; those above the list of runs are left first."""
@@ -206,7 +124,7 @@ class JoulebookApp(KeyOrder):
         if self._is_in_dialog() or getattr(self.screen, "PLACE", "") == place:
             return
         self._unwind()
-        if isinstance(self.library, LateLibrary):
+        if self.is_late:
             self.hold_keys_for_screen()
         self.when_open(lambda: self.push_screen(_make_place(place)))
 
@@ -220,23 +138,26 @@ class JoulebookApp(KeyOrder):
         return not isinstance(self.screen, Place)
 
     def _unwind(self) -> None:
-        while len(self.screen_stack) > 2 and isinstance(self.screen, Place):
+        while len(self.screen_stack) > 1 and isinstance(self.screen, Place):
             self.pop_screen()
 
     def leave_place(self) -> None:
         """Back to the place before; the first one stays."""
-        if len(self.screen_stack) > 2:
+        if len(self.screen_stack) > 1:
             self.pop_screen()
 
     async def action_back(self) -> None:
         """Leave the innermost thing of the place on top."""
-        if isinstance(self.screen, (Place, FormScreen)):
-            self.screen.back()
-        elif len(self.screen_stack) > 2:
+        leave = getattr(self.screen, "back", None)  # places and forms ask before something typed is lost
+        if leave is not None:
+            leave()
+        elif len(self.screen_stack) > 1:
             self.screen.dismiss(None)
 
     def action_help(self) -> None:
         """Show the keys of the place on top."""
+        from tui.screens.help import HelpScreen  # noqa: PLC0415 (loaded when first asked for)
+
         if isinstance(self.screen, HelpScreen):
             self.screen.dismiss(None)
         else:
@@ -249,6 +170,8 @@ class JoulebookApp(KeyOrder):
 
     def action_settings(self) -> None:
         """Choose the theme, strips and signs."""
+        from tui.screens.settings import choose_setting  # noqa: PLC0415 (loaded when first asked for)
+
         if not self._is_in_dialog():
             choose_setting(self)
 
@@ -273,14 +196,6 @@ class JoulebookApp(KeyOrder):
         for command in super().get_system_commands(screen):
             if command.title in {"Theme", "Screenshot"}:
                 yield command
-
-
-def _load_run_page() -> None:
-    importlib.import_module("tui.screens.run")
-
-
-def _nothing(_answer: object) -> None:
-    """Whatever came of it: the page is loaded when it is opened otherwise."""
 
 
 def _look(encoding: str | None, wanted: str) -> Look:

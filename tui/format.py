@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import datetime, tzinfo
+from typing import NamedTuple
 
 __all__ = [
     "ASCII_SIGNS",
@@ -35,8 +35,7 @@ COVERAGE = 2.0
 """Printed uncertainties are expanded by k = 2, about 95 % coverage (JCGM 100:2008, 6.2 and 6.3)."""
 
 
-@dataclass(frozen=True, slots=True)
-class Signs:
+class Signs(NamedTuple):
     """The signs that a terminal may or may not be able to draw."""
 
     plus_minus: str

@@ -12,7 +12,7 @@ import threading
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Any, Generic, TypeVar
+from typing import Any, Generic, NamedTuple, TypeVar
 
 __all__ = ["Jobs"]
 
@@ -21,8 +21,7 @@ T = TypeVar("T")
 _log = logging.getLogger(__name__)
 
 
-@dataclass(slots=True)
-class _Request(Generic[T]):
+class _Request(NamedTuple, Generic[T]):
     number: int
     call: Callable[[], T]
     done: Callable[[T], None]

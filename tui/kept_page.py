@@ -12,10 +12,9 @@ import logging
 import time
 import zlib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from store.layout import Layout
 from store.marks import CommitMark, mark_of
@@ -33,8 +32,7 @@ MOST_KEPT = 16
 """Libraries whose page is kept; those not opened for longest go first."""
 
 
-@dataclass(frozen=True, slots=True)
-class KeptPage:
+class KeptPage(NamedTuple):
     """A library's first page, as true as when it was read."""
 
     page: Page

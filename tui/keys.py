@@ -5,7 +5,7 @@ Knows Textual's `Binding` only.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 from textual.binding import Binding, BindingType
 
@@ -30,8 +30,7 @@ PLACES: dict[str, str] = {
 """Places and how they are called on screen, in the order of the help."""
 
 
-@dataclass(frozen=True, slots=True)
-class Key:
+class Key(NamedTuple):
     """One key of one place."""
 
     id: str
@@ -264,7 +263,7 @@ def bar_keys(place: str) -> list[Key]:
     if place in DIALOGS:
         shown = {"everywhere.back": ("esc", 90), "everywhere.help": ("F1", 91)}
         general = tuple(
-            replace(key, shown=shown[key.id][0], bar=shown[key.id][1]) for key in general if key.id in shown
+            key._replace(shown=shown[key.id][0], bar=shown[key.id][1]) for key in general if key.id in shown
         )
     return sorted((key for key in (*keys_of(place), *general) if key.bar), key=lambda key: key.bar)
 

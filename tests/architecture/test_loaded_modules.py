@@ -29,6 +29,7 @@ def loaded_after(statement: str, *, cwd: Path = ROOT) -> set[str]:
         ("import tui.plain", ("textual", "rich", "duckdb", "polars")),
         ("import tui.ingest", ("textual", "rich")),
         ("import tui.cli", ("textual", "duckdb", "polars", "rich", "pyarrow")),
+        ("import tui.app", ("duckdb", "pyarrow", "numpy", "polars", "typer", "importers", "tomlkit")),
     ],
 )
 def test_a_part_loads_nothing_that_it_must_not_know(statement: str, forbidden: tuple[str, ...]) -> None:

@@ -6,7 +6,7 @@ import pytest
 from typer.main import get_command
 
 from tui.cli_commands import TOPICS, make_app
-from tui.cli_words import arrange, command_of
+from tui.cli_words import OwnOptions, arrange, command_of, only_own
 
 
 @pytest.mark.parametrize(("topic", "commands"), TOPICS.items())
@@ -38,3 +38,26 @@ def test_an_unknown_command_has_every_command_to_be_near_to() -> None:
 def test_the_command_is_the_first_word_that_is_no_option(words: list[str], command: str | None) -> None:
     """A library's name is no command, wherever it stands."""
     assert command_of(arrange(words)) == command
+
+
+@pytest.mark.parametrize(
+    ("words", "own"),
+    [
+        ([], OwnOptions(None, frozenset())),
+        (["--library", "somewhere", "-q"], OwnOptions("somewhere", frozenset({"-q"}))),
+        (["--no-color", "--library=some=where"], OwnOptions("some=where", frozenset({"--no-color"}))),
+        (["--library"], None),
+        (["--library", "--help"], None),
+        (["--library="], None),
+        (["--help"], None),
+        (["--version"], None),
+        (["-q", "runs"], None),
+        (["--", "--quiet"], None),
+        (["--libary", "somewhere"], None),
+    ],
+)
+def test_only_a_call_that_surely_opens_the_interface_goes_without_the_parser(
+    words: list[str], own: OwnOptions | None
+) -> None:
+    """Whatever else was typed is for the parser to judge."""
+    assert only_own(words) == own

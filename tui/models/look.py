@@ -5,8 +5,7 @@ Knows words only: no Textual; the encoding is handed in.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from tui.format import ASCII_SIGNS, UNICODE_SIGNS, Signs
 
@@ -16,8 +15,7 @@ StripStyle = Literal["braille", "blocks", "ascii"]
 """What the terminal can draw."""
 
 
-@dataclass(frozen=True, slots=True)
-class Look:
+class Look(NamedTuple):
     """How strips and signs are drawn."""
 
     strips: StripStyle = "braille"

@@ -6,6 +6,7 @@ Knows text; no Textual.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 from tui import format as fmt
 from tui.models.lines import Line, line
@@ -14,8 +15,7 @@ from tui.plain import cut, fit, plain, width_of
 __all__ = ["Choice", "PickList"]
 
 
-@dataclass(frozen=True, slots=True)
-class Choice:
+class Choice(NamedTuple):
     """One line of a pick list."""
 
     value: str

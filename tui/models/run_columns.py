@@ -6,9 +6,8 @@ Knows rows of the `runs` view as mappings; no Textual.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
-from typing import Any
+from typing import Any, NamedTuple
 
 from tui import format as fmt
 from tui.plain import fit, plain, width_of
@@ -21,8 +20,7 @@ GAP = 2
 """Blank cells between columns."""
 
 
-@dataclass(frozen=True, slots=True)
-class Column:
+class Column(NamedTuple):
     """One column of the list."""
 
     name: str
@@ -126,8 +124,7 @@ def _aware(moment: datetime) -> datetime:
     return moment if moment.tzinfo else moment.replace(tzinfo=UTC)
 
 
-@dataclass(frozen=True, slots=True)
-class Layout:
+class Layout(NamedTuple):
     """Which columns are shown and how wide each is."""
 
     columns: tuple[Column, ...]

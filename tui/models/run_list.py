@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import tzinfo
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from tui import format as fmt
 from tui.models.lines import Line, line
@@ -29,8 +29,7 @@ MOST_PAGES = 12
 Row = Mapping[str, Any]
 
 
-@dataclass(frozen=True, slots=True)
-class Page:
+class Page(NamedTuple):
     """Rows of the list that follow one another."""
 
     rows: Sequence[Row]

@@ -15,11 +15,7 @@ from textual.widgets import Input, Static
 
 from store.errors import FilterError
 from tui.keys import bindings
-from tui.models.filter_words import picked_values, with_picked
-from tui.models.pick_list import Choice, PickList
-from tui.models.run_columns import COLUMNS, column_named
 from tui.models.run_list import PAGE, Page, RunList, page_of
-from tui.screens.pick import PickScreen
 from tui.screens.place import Place
 from tui.widgets.filter_line import FilterInput
 from tui.widgets.glance_pane import GlancePane
@@ -27,7 +23,7 @@ from tui.widgets.ledger import Ledger
 from tui.widgets.lines_view import Rule
 
 if TYPE_CHECKING:
-    from store.model import FacetCount, RunFacts
+    from store.model import RunFacts
 
 __all__ = ["RunsScreen"]
 
@@ -44,7 +40,6 @@ class RunsScreen(Place):
     NAME: ClassVar[str] = "Runs"
     AUTO_FOCUS: ClassVar[str | None] = "#runs"
     """Never the filter: a key that comes before the first page must not be typed into it."""
-    CSS_PATH = "runs.tcss"
     HORIZONTAL_BREAKPOINTS: list[tuple[int, str]] | None = [(0, "-narrow"), (132, "-wide")]  # noqa: RUF012
     """From here on the usual columns fit beside the glance."""
     BINDINGS = bindings("runs")
@@ -68,11 +63,10 @@ class RunsScreen(Place):
         self._has_completions = False
         self._ordered: tuple[object, ...] = ()
         self.ledger.focus()
-        if self.list.total:  # the page of last time, still true: seen first, then read anew
+        if self.list.total:  # from last time and still true, or drawn otherwise now: seen first, then read anew
             self._paint_rows()
-            self.call_after_refresh(self._read_after_kept)
-        else:
-            self.read_list(keep_run=None)
+        if not self.joulebook.is_late:
+            self.read_list(stays=True)
 
     # parts
     @property
@@ -96,32 +90,28 @@ class RunsScreen(Place):
         return self.query_one(GlancePane)
 
     # reading
-    def _read_after_kept(self) -> None:
-        self.joulebook.when_open(lambda: None)
-        self.read_list(keep_run=self.list.run_id())
-
-    def read_list(self, *, keep_run: int | None) -> None:
-        """Ask for the list anew; the cursor goes back to `keep_run` where that is still near."""
-        offset, limit = self.list.window() if keep_run is not None else (0, PAGE)
+    def read_list(self, *, stays: bool) -> None:
+        """Ask for the list anew; the cursor stays on its run where that is still near, else it goes to the first."""
+        offset, limit = self.list.window() if stays else (0, PAGE)
 
         def done(page: Page) -> None:
-            self.list.replace(page, offset, keep_run=keep_run)
+            self.list.replace(page, offset, keep_run=self.list.run_id() if stays else None)
             self.filter_input.mark_right()
             if self._is_told_of_list:
                 self._is_told_of_list = False
                 self.tell("")
             self._paint_list()
-            self.read_glance()
-            self.joulebook.warm_up()
+            self.joulebook.list_was_read()
+            self.joulebook.when_open(self.read_glance)
 
-        self.ask_library("list", self._reading(offset, limit), done, failed=self._list_refused, keeps_trying=True)
+        self.ask_library("list", self._reading(offset, limit), done, failed=self.list_refused, keeps_trying=True)
 
     def _reading(self, offset: int, limit: int) -> Callable[[], Page]:
         """A call that reads rows of the list as it is filtered and ordered now."""
         library, text, sort, columns = self.joulebook.library, self.list.filter_text, self.list.sort, self.list.wanted()
         return lambda: page_of(library.runs(text, sort=sort, limit=limit, offset=offset, columns=columns))
 
-    def _list_refused(self, error: Exception) -> None:
+    def list_refused(self, error: Exception) -> None:
         """The list stays; a wrong word is shown where it is wrong."""
         self._is_told_of_list = True
         if isinstance(error, FilterError):
@@ -172,7 +162,7 @@ class RunsScreen(Place):
     def read_glance(self) -> None:
         """Look at the run under the cursor."""
         run_id = self.list.run_id()
-        if run_id is not None:
+        if run_id is not None and not self.joulebook.is_late:  # once the list is read the library is open
             self.glance.look_at(run_id)
 
     def _read_completions(self) -> None:
@@ -193,7 +183,7 @@ class RunsScreen(Place):
         """Show what is true now; the cursor stays on its run."""
         self.glance.forget()
         self._has_completions = False
-        self.read_list(keep_run=self.list.run_id())
+        self.read_list(stays=True)
         if self.filter_input.has_focus:
             self._read_completions()
 
@@ -227,7 +217,7 @@ class RunsScreen(Place):
         message.stop()
         if message.value != self.list.filter_text:
             self.list.filter_text = message.value
-            self.read_list(keep_run=None)
+            self.read_list(stays=False)
 
     def on_input_submitted(self, message: Input.Submitted) -> None:
         """Enter leaves the filter line for the list."""
@@ -292,21 +282,9 @@ class RunsScreen(Place):
 
     def action_pick(self, field: str) -> None:
         """Pick among the values that occur under the present filter."""
-        library, text = self.joulebook.library, self.list.filter_text
+        from tui.screens.runs_choices import pick_values  # noqa: PLC0415 (loaded when first opened)
 
-        def done(found: list[FacetCount]) -> None:
-            choices = [Choice(f.value, f.value, f"{f.count:,}") for f in found]
-            picked = [c.value for c in choices if c.value.casefold() in _folded(picked_values(text, field))]
-            model = PickList(choices, picked, signs=self.joulebook.look.signs)
-            self.app.push_screen(PickScreen(column_words(field), model), lambda values: self._picked(field, values))
-
-        self.joulebook.hold_keys_for_screen()
-        self.ask_library("facets", lambda: list(library.facets(field, text)), done, failed=self._list_refused)
-
-    def _picked(self, field: str, values: tuple[str, ...] | None) -> None:
-        if values is not None:
-            self.filter_input.put(with_picked(self.list.filter_text, field, values))
-            self.joulebook.settings.remember_filter(self.filter_input.value)
+        pick_values(self, field)
 
     def action_mark(self) -> None:
         """Mark or unmark, and go on."""
@@ -335,34 +313,20 @@ class RunsScreen(Place):
 
     def action_sort(self) -> None:
         """Choose the column of the order."""
-        choices = [Choice(c.name, c.head, c.words) for c in COLUMNS]
-        model = PickList(choices, [self.list.sort.lstrip("-")], is_many=False, signs=self.joulebook.look.signs)
+        from tui.screens.runs_choices import choose_order  # noqa: PLC0415 (loaded when first opened)
 
-        def take(values: tuple[str, ...] | None) -> None:
-            if values:
-                self.list.order_by(values[0])
-                self.read_list(keep_run=None)
-
-        self.app.push_screen(PickScreen("order by", model), take)
+        choose_order(self)
 
     def action_turn_order(self) -> None:
         """Turn the order round."""
         self.list.turn_order()
-        self.read_list(keep_run=None)
+        self.read_list(stays=False)
 
     def action_columns(self) -> None:
         """Choose columns and their order."""
-        chosen = [c for name in self.list.columns if (c := column_named(name)) is not None]
-        rest = [c for c in COLUMNS if c not in chosen]
-        choices = [Choice(c.name, c.head, c.words) for c in (*chosen, *rest)]
-        model = PickList(choices, list(self.list.columns), is_ordered=True, signs=self.joulebook.look.signs)
+        from tui.screens.runs_choices import choose_columns  # noqa: PLC0415 (loaded when first opened)
 
-        def take(values: tuple[str, ...] | None) -> None:
-            if values is not None:
-                self.list.choose_columns(values)
-                self.read_list(keep_run=self.list.run_id())
-
-        self.app.push_screen(PickScreen("columns", model), take)
+        choose_columns(self)
 
     def action_edit(self) -> None:
         """Correct facts."""
@@ -382,12 +346,3 @@ class RunsScreen(Place):
     def action_go(self, place: str) -> None:
         """Go to another place."""
         self.joulebook.action_go(place)
-
-
-def _folded(values: list[str]) -> set[str]:
-    return {value.casefold() for value in values}
-
-
-def column_words(field: str) -> str:
-    """What a pick list is called."""
-    return "test" if field == "kind" else field

@@ -292,7 +292,7 @@ async def _(at: At, key: str) -> None:
     values = [at.app.run_list.row(i)["energy_wh"] for i in range(31)]
     assert values == sorted(values)
     at.app.run_list.sort = "-started_at"
-    at.screen.read_list(keep_run=None)
+    at.screen.read_list(stays=False)
     await settle(at.pilot)
 
 

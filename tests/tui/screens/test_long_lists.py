@@ -27,7 +27,7 @@ async def test_columns_that_are_chosen_later_are_read_then(tmp_path):
     async with app.run_test(size=(160, 45)) as pilot:
         await settle(pilot)
         app.run_list.choose_columns(("device", "samples", "charge_ah"))
-        app.screen.read_list(keep_run=None)
+        app.screen.read_list(stays=False)
         await settle(pilot)
         text = screen_text(app)
         assert "samples" in text
