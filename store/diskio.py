@@ -20,6 +20,7 @@ from typing import BinaryIO, Self
 
 __all__ = [
     "HashingFile",
+    "Sink",
     "Step",
     "copy_to",
     "fsync_folder",
@@ -156,6 +157,33 @@ class HashingFile:
 
     def __exit__(self, *_: object) -> None:
         self.close()
+
+
+class Sink:
+    """A file for a buffer of Arrow's, which closes what it is given and may write when it is thrown away.
+
+    Closing this one does nothing; once it is over, what is written to it goes nowhere.
+    """
+
+    closed = False
+
+    def __init__(self, file: HashingFile) -> None:
+        self._file = file
+        self.is_over = False
+
+    def write(self, block: bytes | memoryview) -> int:
+        """Append bytes to the file."""
+        return len(block) if self.is_over else self._file.write(block)
+
+    def tell(self) -> int:
+        """Bytes written so far."""
+        return self._file.tell()
+
+    def flush(self) -> None:
+        """Nothing: the file is flushed by its own commit."""
+
+    def close(self) -> None:
+        """Leave the file open."""
 
 
 def make_folder(path: Path) -> None:

@@ -49,6 +49,8 @@ _LEVEL = 2
 """Of Zstandard: level 3 takes 5 % less room and a fifth more time to scan."""
 PLAIN_FOOTER = 1 << 20
 """A footer up to this size [bytes] is plain JSON."""
+_BUFFER = 1 << 20
+"""Bytes that are written at a time: a small trace is some 160 pieces, each a call."""
 MEMORY_SAMPLES = 2_000_000
 """Runs up to this many samples are reduced in one piece (400 MB at 24 channels is the most it can take)."""
 
@@ -104,6 +106,8 @@ class TraceWriter:
 
     def __init__(self, path: Path) -> None:
         self._file = diskio.HashingFile(path)
+        self._sink = diskio.Sink(self._file)
+        self._buffer = pa.BufferedOutputStream(pa.PythonFile(self._sink, mode="w"), _BUFFER)
         self.samples = 0
         self._beside: ThreadPoolExecutor | None = None
         self._encoding: Future[None] | None = None
@@ -112,7 +116,7 @@ class TraceWriter:
         # The clock never repeats a value, so a dictionary would only cost, and split into its bytes it packs to a
         # third; meters' readings repeat a lot.
         self._writer = pq.ParquetWriter(
-            self._file,
+            self._buffer,
             arrow_schema(),
             compression="zstd",
             compression_level=_LEVEL,
@@ -177,12 +181,15 @@ class TraceWriter:
         self._end_beside()
         self._writer.add_key_value_metadata({FOOTER_KEY: _footer_text(runs)})
         self._writer.close()
+        self._buffer.flush()
+        self._sink.is_over = True
         self._file.commit()
         return WrittenTrace(self._file.path, self._file.sha256, self._file.size, self.samples)
 
     def abandon(self) -> None:
         """Close and remove what was written."""
         self._end_beside()
+        self._sink.is_over = True
         if self._writer.is_open:
             with suppress(OSError, ValueError, pa.ArrowException):  # it may have refused already; the file goes anyway
                 self._writer.close()

@@ -27,6 +27,8 @@ WORTH_FILES = 60
 SHARE = 32
 """Most files that a process takes at a time, and with them one transaction: about a second's work."""
 
+_THREADS = ("POLARS_MAX_THREADS", "OPENBLAS_NUM_THREADS")
+
 WORTH_BYTES = 60_000_000
 """Bytes from which on they pay with two files or more."""
 
@@ -181,16 +183,17 @@ def _deaf_to_interrupts() -> Iterator[None]:
 
 @contextmanager
 def _one_thread_each(workers: int) -> Iterator[None]:
-    """Let each started process use its share of the cores: Polars reads the number when it loads."""
-    name, before = "POLARS_MAX_THREADS", os.environ.get("POLARS_MAX_THREADS")
-    os.environ[name] = str(max(_cores() // workers, 1))
+    """Let each started process use its share of the cores: Polars and NumPy read the number on loading."""
+    before = {name: os.environ.get(name) for name in _THREADS}
+    os.environ.update(dict.fromkeys(_THREADS, str(max(_cores() // workers, 1))))
     try:
         yield
     finally:
-        if before is None:
-            os.environ.pop(name, None)
-        else:
-            os.environ[name] = before
+        for name, value in before.items():
+            if value is None:
+                os.environ.pop(name, None)
+            else:
+                os.environ[name] = value
 
 
 _place: list[tuple[Library, Order]] = []
