@@ -12,7 +12,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from importers.schema import Facts
-from store import Library
+from store import Library, diskio
 from tui.ingest import Order, import_file
 
 VOLTS, AMPS = 20.0, 1.5
@@ -29,22 +29,51 @@ class Journal:
         self._file.flush()
 
 
-def import_until(folder: Path, name: str, until: float) -> None:
-    """Import one export after the other: constant voltage and current, so that energy is known by one product."""
+class CommitClock:
+    """The moment of the last commit [s], as the steps of writing announce it."""
+
+    def __init__(self) -> None:
+        self.at = 0.0
+        diskio.set_hook(self._step)
+
+    def _step(self, operation: str, _path: Path) -> None:
+        if operation == "committed":
+            self.at = time.time()
+
+
+def import_until(folder: Path, name: str, until: float, pause_s: float = 0.0) -> None:
+    """Import one export after the other: constant voltage and current, so that energy is known by one product.
+
+    Args:
+        folder: Holds the library.
+        name: Of the importer, and of the port.
+        until: When to end [s].
+        pause_s: Longest pause between two imports; the moments are random, so that no rhythm of a watcher's is met.
+    """
     journal, number = Journal(folder, name), 0
     exports = folder / name
     exports.mkdir()
     library = Library.open(folder / "store", who=name)
+    clock, rng = CommitClock(), random.Random(name)
+    warmest = {"one": 20, "two": 30, "calm": 40}[name]
     while time.time() < until:
         number += 1
         samples = 50 + number % 150
-        warmth = (20 if name == "one" else 30) + number / 10_000  # no two exports of the same bytes
+        warmth = warmest + number / 10_000  # no two exports of the same bytes
         path = exports / f"{name}-{number:05d}.csv"
         lines = [f"{t},{VOLTS:.3f},{AMPS:.4f},{warmth:.4f}" for t in range(samples)]
         path.write_text("\n".join(["Time (s),Voltage (V),Current (A),Temperature (°C)", *lines, ""]), encoding="utf-8")
         outcome = import_file(library, path, Order(Facts(device="PB-77", port=name, kind="discharge", load="30 W")))
         assert outcome.status == "imported", outcome
-        journal.note("import", run_id=outcome.run_ids[0], samples=samples, wh=VOLTS * AMPS * (samples - 1) / 3600)
+        wh = VOLTS * AMPS * (samples - 1) / 3600
+        journal.note("import", run_id=outcome.run_ids[0], samples=samples, wh=wh, committed=clock.at)
+        if pause_s:
+            time.sleep(rng.uniform(0.3, 1.0) * pause_s)
+
+
+def import_calmly(folder: Path, name: str, until: float) -> None:
+    """Import as one person does, with the machine idle between."""
+    import_until(folder, name, until, pause_s=1.5)
 
 
 def edit_until(folder: Path, name: str, until: float) -> None:
@@ -98,6 +127,7 @@ TASKS: dict[str, Callable[[Path, str, float], None]] = {
     "two": import_until,
     "editor": edit_until,
     "reader": ask_until,
+    "calm": import_calmly,
 }
 
 if __name__ == "__main__":
