@@ -123,6 +123,8 @@ class TraceWriter:
             dictionary_pagesize_limit=_DICTIONARY_BYTES,
             use_dictionary=["run_id", *CHANNEL_NAMES],
             column_encoding={"t_s": "BYTE_STREAM_SPLIT"},
+            max_rows_per_page=GROUP_ROWS,  # a page of each column: pages of 20,000 rows scan a tenth slower
+            write_batch_size=GROUP_ROWS,
             write_page_index=True,
             write_page_checksum=True,
             sorting_columns=[pq.SortingColumn(0), pq.SortingColumn(1)],
