@@ -6,6 +6,7 @@ Knows numbers and words: no Textual, no library, no file.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from datetime import datetime, tzinfo
 from typing import NamedTuple
@@ -16,6 +17,7 @@ __all__ = [
     "Signs",
     "align_on_point",
     "axis_time",
+    "clock_form",
     "clock_time",
     "count",
     "decimals_of",
@@ -33,6 +35,23 @@ __all__ = [
 
 COVERAGE = 2.0
 """Printed uncertainties are expanded by k = 2, about 95 % coverage (JCGM 100:2008, 6.2 and 6.3)."""
+
+
+_CLOCK_LETTERS = {
+    "%Y": "YYYY",
+    "%y": "YY",
+    "%m": "MM",
+    "%b": "MMM",
+    "%d": "DD",
+    "%H": "hh",
+    "%I": "hh",
+    "%M": "mm",
+    "%S": "ss",
+    "%.f": ".fff",
+    "%p": "am/pm",
+    "%z": "\u00b1hh:mm",
+}
+_CLOCK_CODE = re.compile("|".join(re.escape(code) for code in _CLOCK_LETTERS))
 
 
 class Signs(NamedTuple):
@@ -225,6 +244,14 @@ def clock_time(seconds: float) -> str:
     whole, rest = divmod(tenths, 10)
     text = f"{sign}{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d}"
     return f"{text}.{rest}" if rest else text
+
+
+def clock_form(code: str) -> str:
+    """How a clock's cells are written, for people: `%d.%m.%Y %H:%M:%S%.f` is `DD.MM.YYYY hh:mm:ss.fff`.
+
+    Source of the letters: ISO 8601-1:2019, 3.2 (from memory). What is no such code stays as it is.
+    """
+    return _CLOCK_CODE.sub(lambda m: _CLOCK_LETTERS[m[0]], code)
 
 
 def axis_time(seconds: float, step_s: float) -> str:

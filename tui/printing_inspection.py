@@ -9,7 +9,7 @@ from collections.abc import Iterator
 
 from importers import Inspection, Question
 from importers.schema import Problem
-from tui.format import UNICODE_SIGNS, Signs, count, significant
+from tui.format import UNICODE_SIGNS, Signs, clock_form, count, significant
 from tui.plain import plain
 from tui.printing import Column, facts_block, table
 
@@ -33,10 +33,9 @@ def _table_facts(found: Inspection) -> Iterator[tuple[str, object]]:
     yield "table", f"{_DELIMITERS.get(found.delimiter, found.delimiter)} between cells, decimal {_mark(found.decimal)}"
     yield "header", "none" if found.header_row is None else f"line {count(found.header_row)}"
     columns = ", ".join(found.time.columns)
-    yield (
-        "time",
-        " ".join(filter(None, [found.time.source, found.time.unit, columns and f"from {columns}", found.time.note])),
-    )
+    time = found.time
+    read = " ".join(filter(None, [time.source, clock_form(time.unit), columns and f"from {columns}"]))
+    yield "time", f"{read}. {time.note}" if time.note else read
     yield "profile", found.profile or "none fits; worked out from the file"
     runs = [
         f"{part}{f' (port {port})' if port else ''}: {count(samples)} samples" for part, port, samples in found.runs
@@ -56,7 +55,7 @@ def _columns(found: Inspection, signs: Signs, width: int | None) -> list[str]:
         (
             column.name,
             column.channel or "not used",
-            column.unit,
+            clock_form(column.unit),
             significant(column.factor, 4, most_decimals=9) if column.channel else "",
             column.port,
             f"{column.confidence:.0%}" if column.channel else "",

@@ -161,7 +161,7 @@ class ImportList:
             (
                 plain(c.name, ascii_only=ascii_only),
                 plain(c.channel or "not used", ascii_only=ascii_only),
-                plain(self.look.signs.unit(c.unit or ""), ascii_only=ascii_only),
+                plain(self.look.signs.unit(fmt.clock_form(c.unit or "")), ascii_only=ascii_only),
                 "" if c.channel is None or c.factor in (None, 1) else f"{c.factor:g}",
                 plain(c.port or "", ascii_only=ascii_only),
                 plain(c.reason, ascii_only=ascii_only),

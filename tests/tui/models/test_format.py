@@ -63,3 +63,19 @@ def test_widths_count_cells():
     assert width_of("電圧") == 4
     assert cut("電圧計", 5) == "電圧…"
     assert fit("ab", 5, right=True) == "   ab"
+
+
+@pytest.mark.parametrize(
+    ("code", "shown"),
+    [
+        ("%d.%m.%Y %H:%M:%S%.f", "DD.MM.YYYY hh:mm:ss.fff"),
+        ("%Y-%m-%dT%H:%M:%S%z", "YYYY-MM-DDThh:mm:ss\u00b1hh:mm"),
+        ("%m/%d/%y %I:%M %p", "MM/DD/YY hh:mm am/pm"),
+        ("h:m:s", "h:m:s"),
+        ("%", "%"),
+        ("ms", "ms"),
+    ],
+)
+def test_a_clock_reads_as_people_write_it(code: str, shown: str):
+    """Letters of ISO 8601-1:2019, 3.2 (from memory)."""
+    assert fmt.clock_form(code) == shown
