@@ -163,6 +163,7 @@ class ImportJob:
 
     def prepare(self, export: ImportedExport) -> PreparedFile:
         """Finish the temporary files, and reduce the runs; the catalogue is only read."""
+        self._original.go_on()
         bench = self._batch.bench() if self._batch else self._library.bench()
         by_part = {sink.start.part: sink for sink in self._sinks}
         runs: list[tuple[RunRecord, WrittenTrace]] = []

@@ -1,7 +1,8 @@
 """An export's bytes, kept as they came: packed to a temporary file while the export is read, and hashed on the way.
 
-Knows bytes and files; no catalogue. Packing is a third of a large import's work and needs nothing of the rest, so it
-has a thread of its own.
+Knows bytes and files; no catalogue. Packing is a fifth of a large import's work and needs nothing of the rest, so it
+has a thread of its own: for one half while the export is read, for the other while its results are computed, for that
+leaves cores idle and reading does not.
 """
 
 from __future__ import annotations
@@ -43,6 +44,7 @@ class OriginalCopy:
         self.source = source
         self.target = target
         self._stop = threading.Event()
+        self._read = threading.Event()
         self._thread: threading.Thread | None = None
         self._packed: PackedOriginal | None = None
         self._error: BaseException | None = None
@@ -53,12 +55,17 @@ class OriginalCopy:
             self._thread = threading.Thread(target=self._pack_beside, name="original", daemon=True)
             self._thread.start()
 
+    def go_on(self) -> None:
+        """Tell that the export is read: its second half may be packed too."""
+        self._read.set()
+
     def finish(self) -> PackedOriginal:
         """The finished copy, flushed to disk.
 
         Raises:
             OSError: The disk refused.
         """
+        self.go_on()
         if self._thread is None:
             self._packed = self._pack()
         else:
@@ -71,6 +78,7 @@ class OriginalCopy:
     def abandon(self) -> None:
         """Stop, and remove what was written."""
         self._stop.set()
+        self.go_on()
         if self._thread is not None:
             self._thread.join()
         diskio.remove(self.target, announce=False)
@@ -86,7 +94,10 @@ class OriginalCopy:
         packer = pa.Codec("zstd", compression_level=1)
         with diskio.HashingFile(self.target) as target:
             with self.source.open("rb", buffering=0) as source:
+                half = self.source.stat().st_size // 2
                 while block := source.read(_CHUNK):
+                    if source.tell() > half:
+                        self._read.wait()
                     if self._stop.is_set():
                         return None
                     digest.update(block)
