@@ -10,7 +10,7 @@ import pytest
 
 from store.results import reduce_run
 from store.results.base import Array, ArrayTrace, MeterAccuracy, Result, RunContext
-from store.results.condense import BLOCK
+from store.results.track import BLOCK
 
 METER = MeterAccuracy("M1", "0.05% + 2d(0.001)", "0.1% + 2d(0.001)", "1 K")
 STEP_S = 0.1
