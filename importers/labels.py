@@ -9,6 +9,7 @@ import re
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
+from importers.port_words import take_port
 from importers.words import Unit, Vocabulary, is_cjk, normalise, tokens
 
 __all__ = ["Label", "read_label"]
@@ -21,22 +22,6 @@ _CLOCK_FORM = re.compile(
     r"^(h+[:.]?m+([:.]?s+)?([.,:](f+|z+|s+|0+|x+|ms))?|d+[./\-]m+[./\-]y+.*|y+[./\-]m+[./\-]d+.*|"
     r"m+[./\-]d+[./\-]y+.*|iso ?-?8601|mm:ss(.*)?)$",
     re.IGNORECASE,
-)
-_PORT_PATTERNS = (
-    re.compile(r"(?i)\b(?:usb[ _\-]?)?(?:type|typ|typec|tc)[ _\-]?([ac]\d?)\b"),
-    re.compile(r"(?i)\busb[ _\-]?([ac]\d?)\b"),
-    re.compile(
-        r"(?i)(?<![a-z0-9])(?:port|outlet|socket|prise|puerto|porta|poort|gniazdo|anschluss|buchse|端口|接口|ポート)"
-        r"[ _\-#]*([a-z]?\d{1,2}|[a-z])(?![a-z0-9])"
-    ),
-    re.compile(
-        r"(?i)(?<![a-z0-9])((?:ch|channel|kanal|canal|canale|kanaal|voie|通道|チャンネル)"
-        r"[ _\-#]*[a-z]?\d{1,2})(?![a-z0-9])"
-    ),
-    re.compile(r"(?<![A-Za-z0-9])([AC]\d{1,2})(?![A-Za-z0-9])"),
-)
-_OUT_N = re.compile(
-    r"(?i)(?<![a-z0-9])(?:out|output|ausgang|sortie|salida|uscita|saida|uitgang)[ _\-#]*(\d{1,2})(?![a-z0-9])"
 )
 _SYMBOL = re.compile(r"^([A-Za-zθϑηλ])[ _.]?(.*)$")
 _SYMBOLS = {
@@ -110,8 +95,10 @@ def read_label(name: str, unit_text: str, words: Vocabulary) -> Label:
             form = bare
         elif own is None:
             rest = f"{rest} {bare}"
-    label = Label(name, unit=unit, unit_sure=sure, clock_form=form)
-    rest, label = _take_port(rest, label)
+    rest, port, is_output = take_port(rest)
+    label = Label(name, unit=unit, unit_sure=sure, clock_form=form, port=port)
+    if is_output:
+        label = replace(label, side="out")
     return _settle(_take_words(rest, label, words), words)
 
 
@@ -153,25 +140,6 @@ def _tail_is_unit(match: re.Match[str], unit: Unit, words: Vocabulary) -> bool:
             or (tail == "C" and ("temperature" in said or symbol == "q"))
         )
     return True
-
-
-def _take_port(rest: str, label: Label) -> tuple[str, Label]:
-    for pattern in _PORT_PATTERNS:
-        match = pattern.search(rest)
-        if match:
-            found = re.sub(r"[ _\-#]+", "", match.group(1)).upper()
-            left = (rest[: match.start()] + " " + rest[match.end() :]).strip(" _-:.")
-            if pattern is _PORT_PATTERNS[-1] and not left:
-                return rest, label  # `A1` alone: amps 1 or port A1, the table decides
-            if len(found) == 1 and pattern in _PORT_PATTERNS[:2]:
-                found = f"USB-{found}"
-            return left, replace(label, port=found)
-    match = _OUT_N.search(rest)
-    if match:
-        return rest[: match.start()] + " out " + rest[match.end() :], replace(
-            label, port=f"OUT{match.group(1)}", side="out"
-        )
-    return rest, label
 
 
 def _take_words(rest: str, label: Label, words: Vocabulary) -> Label:

@@ -152,20 +152,34 @@ def _place(work: Work, group: Group, column: Column, key: str, units: tuple[Unit
         work.decision.penalty += 1.0
         work.decision.questions.append(out_of_range(work.words, column, key, unit))
         confidence = 0.4
-    cells = _cell_factors(work, column, unit.factor)
+    _write(work, group, column, channel, unit, key, confidence, reason)
+
+
+def _write(
+    work: Work,
+    group: Group,
+    column: Column,
+    channel: str,
+    unit: Unit | str,
+    quantity: str,
+    confidence: float,
+    reason: str,
+) -> None:
+    """Write a column's plan; a unit that is a word alone has the factor 1."""
+    symbol, factor, offset = (unit, 1.0, 0.0) if isinstance(unit, str) else (unit.symbol, unit.factor, unit.offset)
     work.plans[column.index] = ColumnPlan(
         column.index,
         column.name,
         channel,
-        unit.symbol,
-        unit.factor,
-        unit.offset,
+        symbol,
+        factor,
+        offset,
         group.port,
         confidence,
         reason,
-        cells,
-        key,
-        label.side,
+        _cell_factors(work, column, factor),
+        quantity,
+        column.label.side,
     )
 
 
@@ -175,20 +189,8 @@ def _place_other(work: Work, group: Group, column: Column, channel: str) -> None
     label = column.label
     if quantity in {"power factor", "state of charge", "frequency"}:
         confidence = max(label.strength, 0.95)
-        work.plans[column.index] = ColumnPlan(
-            column.index,
-            column.name,
-            channel,
-            {"frequency": "Hz", "state of charge": "%"}.get(quantity, "1"),
-            1.0,
-            0.0,
-            group.port,
-            confidence,
-            label.reason,
-            _cell_factors(work, column, 1.0),
-            quantity,
-            label.side,
-        )
+        symbol = {"frequency": "Hz", "state of charge": "%"}.get(quantity, "1")
+        _write(work, group, column, channel, symbol, quantity, confidence, label.reason)
         return
     units = _candidates(column, quantity, work.words)
     if len(units) > 1:
@@ -208,20 +210,7 @@ def _place_other(work: Work, group: Group, column: Column, channel: str) -> None
     elif quantity == "temperature" and label.role is None and label.unknown:
         work.decision.questions.append(which_temperature(column))
         confidence = 0.5
-    work.plans[column.index] = ColumnPlan(
-        column.index,
-        column.name,
-        channel,
-        unit.symbol,
-        unit.factor,
-        unit.offset,
-        group.port,
-        confidence,
-        reason,
-        _cell_factors(work, column, unit.factor),
-        quantity,
-        label.side,
-    )
+    _write(work, group, column, channel, unit, quantity, confidence, reason)
 
 
 def _cell_factors(work: Work, column: Column, factor: float) -> tuple[tuple[str, float], ...]:
