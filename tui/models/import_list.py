@@ -6,7 +6,7 @@ Knows inspections and outcomes; no Textual, reads no file.
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -18,9 +18,10 @@ from tui.models.lines import Line, line, pad_to
 from tui.models.look import Look
 from tui.plain import fit, plain, width_of
 
-__all__ = ["Entry", "ImportList"]
+__all__ = ["Entry", "ImportList", "Pace"]
 
-
+TOLD_AFTER_S = 1.0
+"""Time left is told once so much has passed: before, it jumps."""
 _MOST = {0: 24, 1: 22, 2: 8, 3: 8, 4: 6}
 """Cells that a column of the table of columns may take; the last takes what is left."""
 _BECAUSE = 5
@@ -41,6 +42,8 @@ class Entry:
     is_watched: bool = False
     """Imported by itself once it is sure: it comes from a folder that is watched."""
     share: float = 0.0
+    left_s: float | None = None
+    """Until all files that are being imported are in [s]."""
 
     @property
     def is_sure(self) -> bool:
@@ -59,11 +62,43 @@ class Entry:
 
 
 @dataclass(slots=True)
+class Pace:
+    """How long an import has left, by the bytes of its files that were read."""
+
+    begun_s: float
+    """On any clock that only advances."""
+    sizes: Mapping[Path, int]
+
+    def left_s(self, entries: Iterable[Entry], now_s: float) -> float | None:
+        """Whole seconds left [s]; None before enough was read to tell."""
+        total = sum(self.sizes.values())
+        read = sum(
+            self.sizes[e.path] * (e.share if e.is_reading else 1.0)
+            for e in entries
+            if e.path in self.sizes and (e.is_reading or e.outcome is not None or e.refused)
+        )
+        elapsed = now_s - self.begun_s
+        if elapsed < TOLD_AFTER_S or read <= 0 or not total:
+            return None
+        return float(max(1, round(elapsed * (total - read) / read)))
+
+
+@dataclass(slots=True)
 class ImportList:
     """Files in the order in which they were named."""
 
     look: Look
     entries: list[Entry] = field(default_factory=list)
+    pace: Pace | None = None
+
+    def begin(self, entries: Sequence[Entry], now_s: float) -> None:
+        """Tell that these are about to be imported."""
+        self.pace = Pace(now_s, {e.path: e.inspection.view.size for e in entries if e.inspection is not None})
+
+    def show_share(self, entry: Entry, share: float, now_s: float) -> None:
+        """Tell how much of a file was read."""
+        entry.share = share
+        entry.left_s = self.pace.left_s(self.entries, now_s) if self.pace else None
 
     def add(self, paths: list[Path]) -> list[Entry]:
         """Take files that are not in the list yet."""
@@ -89,8 +124,12 @@ class ImportList:
     def state_words(self, entry: Entry) -> tuple[str, str]:
         """What is known of a file, in words, with a role."""
         ascii_only = self.look.is_ascii
+        if entry.is_reading and entry.share >= 1.0:
+            return "read: its results are being worked out", "accent"
         if entry.is_reading:
-            return f"reading {entry.share:.0%}", "accent"
+            left = f", {_left_words(entry.left_s)} left" if entry.left_s is not None else ""
+            in_all = " in all" if left and self.pace is not None and len(self.pace.sizes) > 1 else ""
+            return f"reading {entry.share:.0%}{left}{in_all}", "accent"
         if entry.outcome is not None:
             return self._outcome_words(entry.outcome)
         if entry.refused:
@@ -127,8 +166,10 @@ class ImportList:
             "imported": sum(o.status == "imported" for o in done),
             "already here": sum(o.status == "already" for o in done),
             "refused": sum(o.status == "refused" for o in done) + sum(bool(e.refused) for e in self.entries),
+            "being read": sum(e.is_reading for e in self.entries),
+            "looked at": sum(e.inspection is None and not e.refused and e.outcome is None for e in self.entries),
             "sure": len(self.sure()),
-            "with questions": sum(bool(e.questions) and not e.is_sure for e in self.entries),
+            "with questions": sum(bool(e.questions) and not e.is_sure and not e.is_reading for e in self.entries),
         }
         shown = [f"{fmt.count(n)} {name}" for name, n in counts.items() if n]
         return ", ".join(shown) or "no files yet: / names a file or a folder"
@@ -201,3 +242,7 @@ def facts_words(facts: Mapping[str, Any]) -> str:
     """Facts that hold for all files, in one line."""
     stated = [f"{name.replace('_', ' ')} {value}" for name, value in facts.items() if value not in (None, "")]
     return "  ".join(stated)
+
+
+def _left_words(seconds: float) -> str:
+    return f"{seconds:.0f} s" if seconds < 60.0 else fmt.span_words(seconds)

@@ -229,6 +229,10 @@ class ImportScreen(Place):
         if not self._left_to_import:
             self.tell("nothing here is sure yet: answer the questions, or name files with /", is_problem=False)
             return
+        self._begin_importing()
+
+    def _begin_importing(self) -> None:
+        self.model.begin(self._left_to_import, time.monotonic())
         self._stop.clear()
         self._is_importing = True
         self._import_next()
@@ -238,9 +242,7 @@ class ImportScreen(Place):
         if not self._is_importing and self._watch is not None:
             self._left_to_import = [entry for entry in self.model.sure() if entry.is_watched]
             if self._left_to_import:
-                self._stop.clear()
-                self._is_importing = True
-                self._import_next()
+                self._begin_importing()
 
     def _import_next(self) -> None:
         if not self._left_to_import or self._stop.is_set():
@@ -273,7 +275,7 @@ class ImportScreen(Place):
         )
 
     def _show_share(self, entry: Entry, share: float) -> None:
-        entry.share = share
+        self.model.show_share(entry, share, time.monotonic())
         if self.is_attached:
             self.ledger.repaint()
 
