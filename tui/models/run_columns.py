@@ -16,6 +16,8 @@ __all__ = ["COLUMNS", "DEFAULT_COLUMNS", "Column", "Layout", "cell_text", "colum
 
 Row = Mapping[str, Any]
 
+_USUAL_MODE = "fixed "
+"""Most runs are at a fixed voltage: the list names the voltage alone."""
 GAP = 2
 """Blank cells between columns."""
 
@@ -51,9 +53,9 @@ COLUMNS: tuple[Column, ...] = (
     Column("started_at", "date", "day of the run", "date", 10, 10, keeps=4),
     Column("device", "device", "inventory code", most=12, least=6, keeps=10),
     Column("port", "port", "connector's marking", most=8, least=5, keeps=9),
-    Column("mode", "mode", "what was negotiated", most=16, least=10, keeps=8),
+    Column("mode", "mode", "what was negotiated; a voltage alone is a fixed one", most=16, least=6, keeps=8),
     Column("kind", "kind", "what was done", most=12, least=9, keeps=7),
-    Column("load_set", "load", "load that was set", most=12, least=4, keeps=3),
+    Column("load_set", "load", "load that was set", most=12, least=8, keeps=3),
     Column(
         "energy_wh", "Wh", "energy at the port", "number", decimals=2, uncertainty="energy_uncertainty_wh", keeps=12
     ),
@@ -116,7 +118,8 @@ def cell_text(column: Column, row: Row, zone: tzinfo | None, signs: fmt.Signs) -
         return fmt.hours_minutes(float(value))
     if column.kind == "count":
         return fmt.count(int(value)) if column.name == "samples" else str(value)
-    return plain(value, ascii_only=signs.is_ascii)
+    text = plain(value, ascii_only=signs.is_ascii)
+    return text.removeprefix(_USUAL_MODE) if column.name == "mode" else text
 
 
 def _aware(moment: datetime) -> datetime:

@@ -97,7 +97,7 @@ class RunsScreen(Place):
         def done(page: Page) -> None:
             self.list.replace(page, offset, keep_run=self.list.run_id() if stays else None)
             self.filter_input.mark_right()
-            if self._is_told_of_list:
+            if self._is_told_of_list and self.list.shown:
                 self._is_told_of_list = False
                 self.tell("")
             self._paint_list()

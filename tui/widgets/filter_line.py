@@ -11,6 +11,8 @@ from typing import ClassVar
 from rich.highlighter import Highlighter
 from rich.text import Text
 from textual.binding import Binding, BindingType
+from textual.geometry import Size
+from textual.reactive import Reactive
 from textual.suggester import Suggester
 from textual.widgets import Input
 
@@ -48,6 +50,8 @@ class FilterInput(Input):
         Binding("up", "older", show=False),
         Binding("tab", "complete", show=False),
     ]
+    virtual_size = Reactive(Size(0, 0), layout=False)
+    """The line is as wide as its place whatever stands in it: no layout of the screen with each letter."""
 
     def __init__(self, value: str = "") -> None:
         self._wrong = _WrongWord()

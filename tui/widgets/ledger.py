@@ -52,6 +52,8 @@ class Ledger(ScrollView, can_focus=True, inherit_bindings=False):
         "ledger--quiet",
     }
 
+    virtual_size = reactive(Size(0, 0), layout=False)
+    """Another length lays the screen out anew only where the scroll bar comes or goes: see `_fit`."""
     cursor: reactive[int] = reactive(0, init=False, repaint=False)
     count: reactive[int] = reactive(0, init=False, repaint=False)
 
@@ -142,7 +144,9 @@ class Ledger(ScrollView, can_focus=True, inherit_bindings=False):
 
     def _fit(self) -> None:
         self.virtual_size = Size(self.size.width, self.count + self.head_height)
-        self.refresh()
+        self._scroll_update(self.virtual_size)
+        needs_bar = self.virtual_size.height > self.container_size.height
+        self.refresh(layout=needs_bar != self.show_vertical_scrollbar)
 
     def scroll_to_cursor(self) -> None:
         """Bring the row under the cursor into view, at once."""

@@ -60,7 +60,7 @@ class LinesView(Static):
         if shown == self.lines:
             return
         self.lines = shown
-        self.update(as_content(self.lines))
+        self.update(as_content(self.lines), layout=self.styles.auto_dimensions)  # a layout of the screen takes 10 ms
 
 
 class Rule(Static):
