@@ -181,4 +181,4 @@ def lay_out(
 def _wanted(column: Column, texts: Sequence[str], head: str) -> int:
     longest = max((width_of(text) for text in texts), default=0)
     most = max(column.most, width_of(head))
-    return min(max(longest, width_of(head), column.least if not column.is_figure else 4), most)
+    return min(max(longest, width_of(head), 4 if column.is_figure else 0), most)

@@ -69,7 +69,7 @@ class DevicesScreen(Place):
         self.top_line.tell(middle=f"{len(rows)} devices")
         if not rows:
             self.tell(
-                "no devices yet: a begins a sheet; `joulebook device load sheet.toml` brings one in", is_problem=False
+                "no devices yet: a begins a sheet; `joulebook device load FILE` takes one in", is_problem=False
             )
 
     def _here(self) -> str | None:
