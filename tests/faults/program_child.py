@@ -12,8 +12,10 @@ import os
 import pkgutil
 import subprocess
 import sys
+import time
 from dataclasses import dataclass
 from multiprocessing.connection import Connection
+from multiprocessing.process import BaseProcess
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
@@ -29,6 +31,10 @@ for _package in (store, importers):
 for _module in pkgutil.iter_modules(tui.__path__, "tui."):
     if _module.name.startswith(("tui.cli", "tui.ingest", "tui.printing")):
         importlib.import_module(_module.name)
+
+
+STUCK = "failed to wake I/O driver"
+"""What Polars' threads say when they can't wake each other: such a refusal struck no file."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +56,16 @@ def _command(words: tuple[str, ...], folder: str, go: Connection) -> None:
     os._exit(main(["--library", f"{folder}/store", *words]))
 
 
+def _wait(child: BaseProcess, err: Path) -> None:
+    """Let it end; where a refusal struck the wheels of Polars' threads, no file, it never would."""
+    latest = time.monotonic() + 120
+    while child.exitcode is None:
+        child.join(0.2)
+        if child.exitcode is None and STUCK in err.read_text():
+            child.kill()
+        assert time.monotonic() < latest, err.read_text()
+
+
 def run(words: tuple[str, ...], folder: Path, strace: tuple[str, ...] = ()) -> Ended:
     """Run a command on the library in a folder, traced where strace's words are given."""
     context = multiprocessing.get_context("forkserver")
@@ -64,8 +80,7 @@ def run(words: tuple[str, ...], folder: Path, strace: tuple[str, ...] = ()) -> E
         line = tracer.stderr.readline()
         assert "attached" in line, line
     go.send("go")
-    child.join(120)
-    assert child.exitcode is not None, words
+    _wait(child, Path(f"{folder}.err"))
     if tracer is not None:
         tracer.communicate(timeout=60)
     out, err = (Path(f"{folder}.{name}").read_text() for name in ("out", "err"))
