@@ -67,7 +67,7 @@ class Place(Screen[None]):
 
     def tell(self, text: str, *, is_problem: bool = True) -> None:
         """Say something in the status line; an empty text clears it."""
-        self.query_one(StatusLine).tell(plain(text, ascii_only=self.joulebook.look.is_ascii), is_problem=is_problem)
+        self.query_one(StatusLine).tell(plain(text.replace("\n", " "), ascii_only=self.joulebook.look.is_ascii), is_problem=is_problem)
 
     def on_resize(self, event: events.Resize) -> None:
         """Say so where the terminal is too small."""
