@@ -67,7 +67,8 @@ class Place(Screen[None]):
 
     def tell(self, text: str, *, is_problem: bool = True) -> None:
         """Say something in the status line; an empty text clears it."""
-        self.query_one(StatusLine).tell(plain(text.replace("\n", " "), ascii_only=self.joulebook.look.is_ascii), is_problem=is_problem)
+        shown = plain(text.replace("\n", " "), ascii_only=self.joulebook.look.is_ascii)
+        self.query_one(StatusLine).tell(shown, is_problem=is_problem)
 
     def on_resize(self, event: events.Resize) -> None:
         """Say so where the terminal is too small."""
