@@ -183,7 +183,8 @@ class JoulebookApp(LibraryApp):
         self.run_list.signs = self.look.signs
         self.run_list.choose_columns(self.run_list.columns)
         self._unwind()
-        self.switch_screen(RunsScreen())
+        if isinstance(self.screen, RunsScreen):
+            self.call_later(self.screen.draw_anew)
 
     def get_system_commands(self, screen: Screen[object]) -> Iterable[SystemCommand]:
         """Every action of the place on top and of everywhere, by its words; then Textual's own."""

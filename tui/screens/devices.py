@@ -68,9 +68,7 @@ class DevicesScreen(Place):
         self.ledger.repaint()
         self.top_line.tell(middle=f"{len(rows)} devices")
         if not rows:
-            self.tell(
-                "no devices yet: a begins a sheet; `joulebook device load FILE` takes one in", is_problem=False
-            )
+            self.tell("no devices yet: a begins a sheet; `joulebook device load FILE` takes one in", is_problem=False)
 
     def _here(self) -> str | None:
         rows = self.model.rows

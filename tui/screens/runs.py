@@ -56,6 +56,11 @@ class RunsScreen(Place):
             yield Rule(signs.rule, id="glance-rule")
             yield GlancePane()
 
+    async def draw_anew(self) -> None:
+        """Make every part again: signs are drawn otherwise from now on."""
+        await self.recompose()
+        self.on_mount()
+
     def on_mount(self) -> None:
         """Read the first page."""
         self._is_told_of_list = False

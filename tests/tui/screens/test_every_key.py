@@ -11,7 +11,7 @@ import asyncio
 import shutil
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -23,7 +23,7 @@ from textual.widgets import Input
 from importers.schema import Facts, TraceEvent
 from store import Library
 from store.sheet_reader import read_sheet
-from tests.builders import ONE_CLAIM, add_run, make_run, write_export
+from tests.builders import ONE_CLAIM, feed, make_run, write_export
 from tests.tui.harness import app_on, press, screen_text, settle
 from tui.app import JoulebookApp
 from tui.keys import KEYS, PLACES, Key, keys_of
@@ -74,29 +74,26 @@ def template(tmp_path_factory: pytest.TempPathFactory) -> Path:
         found.save_device(read_sheet(ONE_CLAIM.format(device=device)).sheet, who="a tester")
     exports = place / "exports"
     exports.mkdir()
-    for number in range(30):
-        facts = Facts(
-            device=f"PB-0{number % 3 + 1}", port=("C1", "C2")[number % 2], mode="fixed 20 V", kind="discharge",
-            load="30 W", ambient_c=22.0, meter="M1",
-        )  # fmt: skip
-        frame = make_run(60, seed=number)
-        add_run(
-            found,
-            write_export(exports, f"{number}.csv"),
-            frame,
-            facts=facts,
-            started_at=datetime(2026, 1, 1 + number, tzinfo=UTC),
-        )
     events = (TraceEvent("gap", 100.0, 110.0, 10.0, "s", ""), TraceEvent("pause", 300.0, 310.0, 10.0, "s", ""))
-    facts = Facts(device="PB-01", port="C1", mode="fixed 20 V", kind="discharge", load="30 W", ambient_c=22.0)
-    add_run(
-        found,
-        write_export(exports, "long.csv"),
-        make_run(600),
-        facts=facts,
-        events=events,
-        started_at=datetime(2026, 3, 1, tzinfo=UTC),
-    )
+    with found.import_batch() as batch:
+        for number in range(31):
+            is_last = number == 30
+            facts = Facts(
+                device="PB-01" if is_last else f"PB-0{number % 3 + 1}", port=("C1", "C2")[number % 2],
+                mode="fixed 20 V", kind="discharge", load="30 W", ambient_c=22.0, meter=None if is_last else "M1",
+            )  # fmt: skip
+            export = write_export(exports, f"{number}.csv")
+            with batch.begin_import(export, facts) as job:
+                batch.commit(
+                    job,
+                    feed(
+                        job,
+                        export.name,
+                        {None: make_run(600) if is_last else make_run(60, seed=number)},
+                        started_at=datetime(2026, 1, 1, tzinfo=UTC) + timedelta(days=59 if is_last else number),
+                        events=events if is_last else (),
+                    ),
+                )
     return place / "store"
 
 

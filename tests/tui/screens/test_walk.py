@@ -19,7 +19,7 @@ from importers.schema import TraceEvent
 from store import Library
 from store.sheet_reader import read_sheet
 from tests.builders import ONE_CLAIM, add_run, make_run, make_store, write_export
-from tests.tui.harness import app_on, press, settle
+from tests.tui.harness import app_on, press, settle, strike
 from tui.app import JoulebookApp
 from tui.keys import KEYS, PLACES
 
@@ -68,13 +68,13 @@ async def random_step(pilot: Pilot[None], rng: random.Random) -> str:
     dice = rng.random()
     if dice < 0.70:
         name = rng.choice(PRESSED)
-        await pilot.press(name)
+        await strike(pilot, name)
         return name
     if dice < 0.78:
         text = rng.choice(NONSENSE)
         for letter in text:
             if letter != "q" or isinstance(app.focused, (Input, TextArea)):  # elsewhere q leaves, as it should
-                await pilot.press(letter)
+                await strike(pilot, letter)
         return text
     if dice < 0.82:
         text = rng.choice(NONSENSE)
@@ -90,7 +90,7 @@ async def random_step(pilot: Pilot[None], rng: random.Random) -> str:
     if dice < 0.94:
         await pilot.resize_terminal(*rng.choice(OTHERS))
         return "resize"
-    await pilot.press("escape")
+    await strike(pilot, "escape")
     return "escape"
 
 
