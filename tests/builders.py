@@ -130,20 +130,21 @@ def make_store(tmp_path: Path, runs: int = 3, *, samples: int = 600) -> Library:
     library = Library.create(tmp_path / "store", zone="UTC", who="tester")
     exports = tmp_path / "exports"
     exports.mkdir(exist_ok=True)
-    for number in range(runs):
-        facts = Facts(
-            device=f"PB-{number % 3 + 1:02d}",
-            port=("C1", "C2", "A1")[number % 3],
-            mode=("fixed 20 V", "fixed 9 V", "default 5 V")[number % 3],
-            kind="discharge",
-            load=("30 W", "18 W", "10 W")[number % 3],
-            ambient_c=22.0,
-            meter="M1",
-        )
-        volts = (20.0, 9.0, 5.0)[number % 3]
-        export = write_export(exports, f"log{number:04d}.csv")
-        frame = make_run(samples, volts=volts, seed=number)
-        add_run(library, export, frame, facts=facts, started_at=STARTED + timedelta(days=number))
+    with library.import_batch() as batch:  # a transaction each would take five times as long
+        for number in range(runs):
+            facts = Facts(
+                device=f"PB-{number % 3 + 1:02d}",
+                port=("C1", "C2", "A1")[number % 3],
+                mode=("fixed 20 V", "fixed 9 V", "default 5 V")[number % 3],
+                kind="discharge",
+                load=("30 W", "18 W", "10 W")[number % 3],
+                ambient_c=22.0,
+                meter="M1",
+            )
+            export = write_export(exports, f"log{number:04d}.csv")
+            frame = make_run(samples, volts=(20.0, 9.0, 5.0)[number % 3], seed=number)
+            with batch.begin_import(export, facts) as job:
+                batch.commit(job, feed(job, export.name, {None: frame}, started_at=STARTED + timedelta(days=number)))
     return library
 
 
