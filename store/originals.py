@@ -20,8 +20,6 @@ __all__ = ["OriginalCopy", "PackedOriginal"]
 
 _CHUNK = 4 << 20
 """Bytes that become one frame: a frame takes two thirds of the time of a stream, and 0.05 % more room."""
-_BESIDE = 4 << 20
-"""Size from which a thread pays [bytes]: less is packed in some milliseconds."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,8 +48,8 @@ class OriginalCopy:
         self._error: BaseException | None = None
 
     def begin(self) -> None:
-        """Start packing a large file in a thread; a small one waits for `finish`."""
-        if self._thread is None and self.source.stat().st_size >= _BESIDE:
+        """Start packing; where it was never started, `finish` packs."""
+        if self._thread is None:
             self._thread = threading.Thread(target=self._pack_beside, name="original", daemon=True)
             self._thread.start()
 
