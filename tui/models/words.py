@@ -29,6 +29,23 @@ RESULTS: dict[str, str] = {
     "temperature_max_c": "hottest",
     "temperature_final_c": "at the end",
     "temperature_start_c": "at the start",
+    "temperature_projected_c": "projected end",
+    "temperature_ambient_max_c": "warmest ambient",
+    "cell_equivalent_mah": "at cell voltage",
+    "drop_3a_v": "drop at 3 A",
+    "drop_5a_v": "drop at 5 A",
+    "end_slope_k_per_h": "slope at the end",
+    "gap_s": "gaps",
+    "no_load_w": "at no load",
+    "over_rating_s": "over its rating",
+    "power_peak_w": "peak power",
+    "stayed_on_a": "stayed on at",
+    "switched_off_a": "switched off at",
+    "switch_off_after_s": "switched off after",
+    "taper_start_s": "taper begins",
+    "time_to_80_s": "time to 80 %",
+    "voltage_error_worst_percent": "worst voltage error",
+    "window_margin_worst_v": "worst margin",
 }
 """Names that read better than what the rule below makes of them."""
 
@@ -55,6 +72,7 @@ FACTS: dict[str, str] = {
 
 _FIRST = {"min": "minimum", "max": "maximum", "mean": "mean", "sd": "scatter of"}
 _LAST = {"start": "at the start", "final": "at the end"}
+_LEVEL = re.compile(r"level_0*(?P<number>\d+)_(?P<what>\w+)")
 _STATISTIC = re.compile(r"(?P<of>.+)_(?P<which>min|max|mean|sd|start|final)")
 
 
@@ -65,11 +83,21 @@ def result_words(name: str) -> str:
     bare = _UNITS.sub("", name)
     if bare.startswith("counter_"):
         return f"meter's own {bare.removeprefix('counter_').replace('_', ' ')}"
+    if level := _LEVEL.fullmatch(bare):
+        return f"level {level['number']} {level['what'].replace('_', ' ')}"
     found = _STATISTIC.fullmatch(bare)
     if found is None:
         return bare.replace("_", " ")
-    of, which = found["of"].replace("_", " "), found["which"]
+    of, which = _quantity_words(found["of"]), found["which"]
     return f"{_FIRST[which]} {of}" if which in _FIRST else f"{of} {_LAST[which]}"
+
+
+def _quantity_words(name: str) -> str:
+    """`temperature_ambient` is the ambient temperature."""
+    first, _, role = name.partition("_")
+    if first == "temperature" and role:
+        return f"{'second' if role == '2' else role} temperature"
+    return name.replace("_", " ")
 
 
 def channel_words(name: str) -> str:
