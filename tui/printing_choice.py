@@ -60,7 +60,7 @@ def footnotes(choice: Choice) -> Iterable[str]:
     """Criteria as published, what tips the answer, what is missing."""
     yield from choice.notes[1:]
     for device, why in choice.no_value:
-        yield f"{device} came through the gates but can't be weighed: {why}"
+        yield f"{device} came through the gates but can't be weighed: {why}."
     if not choice.placed:
         return
     for criterion in choice.need.criteria:

@@ -102,7 +102,7 @@ def _weighable(
         if not lacking:
             whole.append(candidate)
         else:
-            why = "; ".join(f"{c.title}: {candidate.reasons.get(c.term, 'no test says')}" for c in lacking)
+            why = "; ".join(f"{c.title}: {candidate.reasons.get(c.term, 'no test says').rstrip('.')}" for c in lacking)
             missing.append((candidate.device, why))
     return whole, tuple(missing)
 

@@ -8,6 +8,8 @@ Textual does not change them all. Colours have tests of their own.
 from __future__ import annotations
 
 import os
+import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -17,12 +19,19 @@ from store import Library
 from store.sheet_reader import read_sheet
 from tests.builders import ONE_CLAIM, make_store
 from tests.tui.harness import app_on, press, screen_text, settle
+from tui.models import answer
+from tui.screens.choose import ChooseScreen
 from tui.screens.imports import ImportScreen
 
 PICTURES = Path(__file__).parent.parent / "pictures"
 SIZES = [(80, 24), (160, 45)]
 EXPORT = "Time [s],Voltage [V],Current [A]\n" + "".join(f"{i},{20 + i % 3 / 1000:.3f},1.500\n" for i in range(40))
 ASKS = "wann,a,b\n" + "".join(f"{i},{20 + i % 3 / 1000:.3f},{1.5 + i % 5 / 1000:.3f}\n" for i in range(40))
+
+QUESTION = "SELECT run_id, device, mode, energy_wh, duration_s FROM runs ORDER BY run_id"
+NEED = """
+kind = "power bank"
+"""
 
 FULL: dict[str, tuple[str, ...]] = {
     "runs": (),
@@ -34,8 +43,11 @@ FULL: dict[str, tuple[str, ...]] = {
     "devices": ("D",),
     "sheet": ("D", "e"),
     "fields": ("D", "e", "c"),
+    "device": ("D", "enter"),
+    "side": ("D", "space", "space", "c"),
+    "why": ("enter", "enter"),
 }
-"""Keys from the list of runs to each place whose picture holds no time of day and no path."""
+"""Keys from the list of runs to each place whose picture holds no time of day."""
 
 
 def compare(app, name: str, size: tuple[int, int]) -> list[str]:
@@ -55,11 +67,24 @@ async def home(pilot) -> None:
     await press(pilot, "escape", "escape", "f2", "x", "g")
 
 
+@pytest.fixture(autouse=True)
+def _without_chance(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A trace's place and the time that an answer took are other ones each time."""
+    redo_sql, counted = Library.redo_sql, answer.counted
+
+    def with_a_place(self: Library, run_id: int, name: str) -> str:
+        return re.sub(r"'[^']*\.parquet'", "'store/traces/runs/0123456789abcdef.parquet'", redo_sql(self, run_id, name))
+
+    monkeypatch.setattr(Library, "redo_sql", with_a_place)
+    monkeypatch.setattr(answer, "counted", lambda found: counted(replace(found, elapsed_s=0.012)))
+
+
 @pytest.fixture
 def library(tmp_path, monkeypatch) -> Library:
     monkeypatch.chdir(tmp_path)
     found = make_store(tmp_path, runs=6)
-    found.save_device(read_sheet(ONE_CLAIM.format(device="PB-01")).sheet, who="a tester")
+    for device in ("PB-01", "PB-02"):
+        found.save_device(read_sheet(ONE_CLAIM.format(device=device)).sheet, who="a tester")
     return found
 
 
@@ -82,6 +107,24 @@ async def test_full(library, size):
         await settle(pilot)
         await press(pilot, "j")
         differing += compare(app, "import", size)
+    assert differing == []
+
+
+@pytest.mark.parametrize("size", SIZES)
+async def test_a_question_and_a_need_with_their_answers(library, size):
+    """Ask with a question, its answer and a column drawn; Choose with what the need leaves."""
+    app = app_on(library)
+    differing: list[str] = []
+    async with app.run_test(size=size) as pilot:
+        await settle(pilot)
+        await press(pilot, "s")
+        app.screen.area.text = QUESTION
+        await press(pilot, "ctrl+r")
+        differing += compare(app, "ask", size)
+        Path("need.toml").write_text(NEED)  # noqa: ASYNC240 (a few bytes)
+        app.push_screen(ChooseScreen(Path("need.toml")))
+        await settle(pilot)
+        differing += compare(app, "choose", size)
     assert differing == []
 
 
