@@ -196,6 +196,21 @@ class Catalogue:
                 gate.writing = False
                 gate.turn.notify_all()
 
+    def fold_in(self) -> None:
+        """Bring what only the log holds into the file, so that the file alone is the catalogue.
+
+        Raises:
+            DiskFault: The disk refused; file and log are as they were.
+        """
+        with self.exclusive() as cursor:
+            diskio.step("fold-in", self.path)
+            try:
+                cursor.execute("CHECKPOINT catalogue")
+            except duckdb.Error as error:
+                raise DiskFault(f"Writing the catalogue {self.path} failed: {first_line(error)}.") from error
+        if self.wal.exists():
+            raise DiskFault(f"Writing the catalogue {self.path} failed: its log {self.wal.name} can't be folded in.")
+
     def copy_to(self, target: Path, tmp: Path) -> None:
         """Make a consistent copy of the catalogue as a new file.
 
@@ -204,6 +219,10 @@ class Catalogue:
         Args:
             target: The copy; must not exist.
             tmp: Folder for the unfinished copy, on the same file system.
+
+        Raises:
+            DiskFault: The disk refused; nothing is left of the copy.
+            CatalogueDamaged: The catalogue can't be read.
         """
         unfinished = diskio.new_temporary(tmp, ".duckdb")
         quoted = str(unfinished).replace("'", "''")
@@ -220,9 +239,14 @@ class Catalogue:
                     os.fsync(file.fileno())
                 diskio.place(unfinished, target)
                 diskio.fsync_folder(target.parent)
-            except BaseException:
+            except BaseException as error:
                 diskio.remove(unfinished, announce=False)
                 diskio.remove(unfinished.with_name(unfinished.name + ".wal"), announce=False)
+                if isinstance(error, duckdb.IOException) or (isinstance(error, duckdb.Error) and "kept" in str(error)):
+                    self._gate.is_host_broken = True
+                    if "kept" not in str(error):
+                        explain(error, self.path)
+                    raise DiskFault(f"Copying the catalogue {self.path} failed: {first_line(error)}.") from error
                 raise
 
     def _change(self, attach: Callable[[], None], *, readers: int) -> None:

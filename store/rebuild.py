@@ -123,6 +123,7 @@ def _rebuild_beside(library: Library, progress: Callable[[int, int], None] | Non
         shadow.write_first_schema()
         salvaged = _salvage(shadow, layout.catalogue) if layout.catalogue.exists() else []
         count, unreadable = _take_in_all(shadow, progress)
+        shadow.catalogue.fold_in()  # only the file is placed: what stands in its log would be lost
         with fresh.open("rb+") as file:
             diskio.step("fsync", fresh)
             os.fsync(file.fileno())

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from store import Library, StoreError, diskio
+from store import DiskFault, Library, StoreError, catalogue, diskio
 from tests.faults import scenarios
 from tests.faults.scenarios import SCENARIOS, Fault, base, count_steps, fresh, state
 
@@ -203,3 +203,40 @@ def test_a_file_whose_flush_failed_is_thrown_away(tmp_path: Path):
         with pytest.raises(OSError, match="Input/output"):
             file.commit()
     assert not path.exists()
+
+
+def test_a_rebuilt_catalogue_holds_what_only_its_log_held(original: Path, tmp_path: Path):
+    """The disk fills while the last commit is folded in: the rows are in a log that is not moved with the file."""
+    trial = Trial("rebuild", original, tmp_path)
+    folder = trial.again()
+    commits = trial.steps.count("committed")
+    seen = 0
+
+    def break_last_checkpoint(operation: str, path: Path) -> None:
+        nonlocal seen
+        seen += operation == "committed"
+        if operation == "committed" and seen == commits:
+            catalogue._gate_of(path.resolve()).host.execute("SET debug_checkpoint_abort = 'before_header'")
+
+    diskio.set_hook(break_last_checkpoint)
+    Library.rebuilt(folder / "store", who="tester")
+    diskio.set_hook(None)
+    assert seen >= commits > 0
+    assert state(folder) == trial.after
+
+
+def test_a_copy_that_can_not_be_finished_is_one_sentence(original: Path, tmp_path: Path):
+    """The engine fails to fold the copy's log in."""
+    library = Library.open(fresh(original, tmp_path / "copied") / "store", who="tester")
+
+    def break_checkpoint(operation: str, path: Path) -> None:
+        if operation == "copy":
+            library.catalogue._gate.host.execute("SET debug_checkpoint_abort = 'before_header'")
+
+    diskio.set_hook(break_checkpoint)
+    with pytest.raises(DiskFault, match=r"^Copying the catalogue .* failed: [^\n]*$"):
+        library.backup(tmp_path / "all.tar")
+    diskio.set_hook(None)
+    assert not list(library.layout.tmp.iterdir())
+    library.backup(tmp_path / "all.tar")
+    assert library.verify() == []
