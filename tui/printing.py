@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from tui.format import align_on_point
 from tui.plain import cut, fit, plain, width_of
 
-__all__ = ["Column", "facts_block", "hanging", "tabbed", "table", "titled", "wrapped"]
+__all__ = ["Column", "facts_block", "hanging", "tabbed", "table", "table_or_blocks", "titled", "wrapped"]
 
 GAP = "  "
 
@@ -74,6 +74,36 @@ def _shrink(columns: Sequence[Column], widths: list[int], width: int | None) -> 
         if widths[widest] <= 8:
             return
         widths[widest] -= 1
+
+
+def table_or_blocks(
+    columns: Sequence[Column],
+    rows: Sequence[Sequence[object]],
+    *,
+    titles: int,
+    width: int | None = None,
+    ellipsis: str = "…",
+    indent: str = "  ",
+) -> list[str]:
+    """A table where it fits the width, else a block per row: its first cells as a title, the others named below it.
+
+    Args:
+        columns: As in `table`.
+        rows: As in `table`.
+        titles: How many of the first cells make a block's title.
+        width: Cells that a line may take, the indent among them; None for as much as it needs.
+        ellipsis: Marks a cut cell.
+        indent: Before each line.
+    """
+    room = None if width is None else width - len(indent)
+    lines = table(columns, rows, width=room, ellipsis=ellipsis) if rows else []
+    if room is not None and max(map(width_of, lines), default=0) > room:
+        lines = []
+        for row in rows:
+            lines.append(plain(GAP.join(str(cell) for cell in row[:titles] if cell not in (None, ""))))
+            named = zip((c.head for c in columns[titles:]), row[titles:], strict=True)
+            lines += facts_block(named, width=room, is_wrapped=True)
+    return [(indent + line).rstrip() for line in lines]
 
 
 def tabbed(columns: Sequence[Column], rows: Iterable[Sequence[object]]) -> list[str]:

@@ -12,8 +12,9 @@ from store.course_grid import CourseGrid
 from store.pages import ConditionRow, DevicePage, Figure
 from store.results.verdict import Verdict
 from tui.format import UNICODE_SIGNS, Signs, count, hours_minutes, reading, significant
-from tui.plain import plain
-from tui.printing import Column, facts_block, table
+from tui.plain import plain, width_of
+from tui.printing import Column, facts_block, table, table_or_blocks
+from tui.printing import wrapped as hung
 
 __all__ = ["course_lines", "device_lines", "figure_text", "verdict_lines", "wrapped"]
 
@@ -25,11 +26,11 @@ WIDEST = 100
 
 def device_lines(page: DevicePage, *, signs: Signs = UNICODE_SIGNS, width: int | None = None) -> Iterator[str]:
     """The whole page, line by line, harmless to any terminal."""
-    yield _headline(page)
+    yield from hung("", _headline(page), width)
     yield from _titled("facts", facts_block(_facts(page, signs), width=width, is_wrapped=True))
     yield from _titled("claims", verdict_lines(page.verdicts, signs=signs, width=width))
     yield from _titled("figures", _figure_lines(page, signs, width))
-    yield from _titled("runtime", _runtime_lines(page, signs))
+    yield from _titled("runtime", _runtime_lines(page, signs, width))
     yield from _titled("course of tests", course_lines(page.course, signs=signs, width=width))
     for tested in page.tables:
         yield from _titled(tested.kind, _table_lines(tested.rows, signs, width))
@@ -126,7 +127,9 @@ def verdict_lines(
     lines: list[str] = []
     for verdict in verdicts:
         printed = f", on the {verdict.printed_on}" if verdict.printed_on else ""
-        lines.append(plain(f"  {verdict.position}. {verdict.verdict.upper():<18}{verdict.claim}{printed}"))
+        head = plain(f"  {verdict.position}. {verdict.verdict.upper():<18}")
+        claim = plain(f"{verdict.claim}{printed}")
+        lines += hung(head, claim, width)
         measured = verdict.measured_text
         if verdict.measured is not None:
             figure = Figure("", "", verdict.measured, verdict.unit, verdict.uncertainty)
@@ -138,43 +141,43 @@ def verdict_lines(
 
 
 def _figure_lines(page: DevicePage, signs: Signs, width: int | None) -> list[str]:
+    if not page.figures:
+        return []
     rows = []
     for figure in page.figures:
         repeats = f"{figure.count} tests, spread {significant(figure.spread)}" if figure.spread is not None else ""
-        rows.append(
-            (
-                figure.label,
-                figure_text(figure, signs, missing=figure.reason),
-                figure.condition,
-                repeats,
-                _runs(figure.run_ids),
-                figure.note,
-            )
-        )
-    columns = [Column("figure"), Column("value"), Column("at", may_shrink=True), Column("repeats")]
-    columns += [Column("from"), Column("remark", wraps=True)]
-    lines = [f"  {line}".rstrip() for line in table(columns, rows, width=width and width - 2, ellipsis=signs.ellipsis)]
+        text, lacking = (figure_text(figure, signs), "") if figure.value is not None else ("-", figure.reason)
+        rows.append((figure.label, text, figure.condition, repeats, _runs(figure.run_ids), lacking, figure.note))
+    columns = [Column("figure"), Column("value"), Column("at"), Column("repeats"), Column("from")]
+    shown = [[*row[:5], " ".join(filter(None, row[5:]))] for row in rows]
+    lines = table([*columns, Column("remark", wraps=True)], shown, width=width and width - 2, ellipsis=signs.ellipsis)
+    lines = [f"  {line}".rstrip() for line in lines]
+    if width is not None and max(map(width_of, lines)) > width:
+        shown = [[*row[:2], "; ".join(filter(None, row[2:]))] for row in rows]
+        columns = [*columns[:2], Column("at, from", wraps=True)]
+        lines = table_or_blocks(columns, shown, titles=2, width=width, ellipsis=signs.ellipsis)
     told = (
         f"{signs.plus_minus} is twice the standard uncertainty. Without it counts, ratings and set loads are exact, "
         "times are known to the minute, and of other figures it is not known."
     )
-    return [*lines, *wrapped(told, width)] if rows else []
+    return [*lines, *wrapped(told, width)]
 
 
-def _runtime_lines(page: DevicePage, signs: Signs) -> list[str]:
-    lines = []
+def _runtime_lines(page: DevicePage, signs: Signs, width: int | None) -> list[str]:
+    lines: list[str] = []
     for line in page.runtimes:
         figure = line.figure
+        head = f"  {line.load_w:g} W: "
         if figure.value is None:
-            lines.append(plain(f"  {line.load_w:g} W: not known. {figure.reason}"))
-            continue
-        hours = f"{hours_minutes(3600 * figure.value)} h"
-        if figure.uncertainty is not None:
-            minutes = 2 * 60 * figure.uncertainty
-            hours += f" {signs.plus_minus} {max(minutes, 0.1):.1f} min"
+            text = f"not known. {figure.reason}"
         else:
-            hours += ", uncertainty not known"
-        lines.append(plain(f"  {line.load_w:g} W: {hours} ({line.condition}; {figure.note}; {_runs(figure.run_ids)})"))
+            text = f"{hours_minutes(3600 * figure.value)} h"
+            if figure.uncertainty is not None:
+                text += f" {signs.plus_minus} {max(2 * 60 * figure.uncertainty, 0.1):.1f} min"
+            else:
+                text += ", uncertainty not known"
+            text += f" ({line.condition}; {figure.note}; {_runs(figure.run_ids)})"
+        lines += hung(head, plain(text), width)
     return lines
 
 
@@ -188,7 +191,7 @@ def course_lines(grid: CourseGrid, *, signs: Signs = UNICODE_SIGNS, width: int |
         # Too wide for the terminal: port by port, each under its own head.
         ports = list(dict.fromkeys(port for port, _ in grid.columns))
         blocks = [[i for i, (port, _) in enumerate(grid.columns) if port == wanted] for wanted in ports]
-        drawn = [_grid(grid, block, shown) for block in blocks]
+        drawn = [_grid(grid, block, shown, port) for port, block in zip(ports, blocks, strict=True)]
         lines = [line for block in drawn if len(block) > 1 for line in (*block, "")]
     lines.append("  " + "  ".join(f"{sign} {state}" for state, sign in shown.items()))
     steps: dict[str, list[str]] = {}
@@ -210,8 +213,11 @@ def course_lines(grid: CourseGrid, *, signs: Signs = UNICODE_SIGNS, width: int |
     return lines
 
 
-def _grid(grid: CourseGrid, picked: Sequence[int], shown: dict[str, str]) -> list[str]:
-    columns = [Column("test"), *[Column(_short(*grid.columns[i])) for i in picked]]
+def _grid(grid: CourseGrid, picked: Sequence[int], shown: dict[str, str], port: str = "") -> list[str]:
+    """The grid of some columns; of one port, whose name then stands at its head."""
+    wanted = [grid.columns[i] for i in picked]
+    names = [_short(of, mode).removeprefix(f"{port} ") if port else _short(of, mode) for of, mode in wanted]
+    columns = [Column(port or "test"), *[Column(name) for name in names]]
     rows = [
         [row.test.name, *[shown[row.cells[i].state] for i in picked]]
         for row in grid.rows
@@ -238,7 +244,7 @@ def _table_lines(rows: tuple[ConditionRow, ...], signs: Signs, width: int | None
     columns = [Column("port, mode"), Column("load", may_shrink=True), Column("ambient")]
     columns += [Column(head) for head in heads]
     columns += [Column("n", is_number=True), Column("runs", may_shrink=True)]
-    return [f"  {line}".rstrip() for line in table(columns, cells, width=width and width - 2, ellipsis=signs.ellipsis)]
+    return table_or_blocks(columns, cells, titles=2, width=width, ellipsis=signs.ellipsis)
 
 
 def _limit_lines(page: DevicePage, signs: Signs, width: int | None) -> list[str]:
@@ -257,11 +263,7 @@ def _limit_lines(page: DevicePage, signs: Signs, width: int | None) -> list[str]
     ]
     columns = [Column(head) for head in ("rule", "measure", "mode", "limit", "measured", "verdict", "")]
     columns.append(Column("edition", wraps=True))
-    return (
-        [f"  {line}".rstrip() for line in table(columns, rows, width=width and width - 2, ellipsis=signs.ellipsis)]
-        if rows
-        else []
-    )
+    return table_or_blocks(columns, rows, titles=3, width=width, ellipsis=signs.ellipsis)
 
 
 def _port_lines(page: DevicePage, signs: Signs, width: int | None) -> list[str]:
@@ -272,11 +274,7 @@ def _port_lines(page: DevicePage, signs: Signs, width: int | None) -> list[str]:
         rows.append((port.name, port.connector, port.direction, ", ".join(port.modes), top, lacking))
     columns = [Column("port"), Column("connector"), Column("direction"), Column("offers", may_shrink=True)]
     columns += [Column("at most"), Column("due by its rating and missing", wraps=True)]
-    return (
-        [f"  {line}".rstrip() for line in table(columns, rows, width=width and width - 2, ellipsis=signs.ellipsis)]
-        if rows
-        else []
-    )
+    return table_or_blocks(columns, rows, titles=3, width=width, ellipsis=signs.ellipsis)
 
 
 def _notes(page: DevicePage) -> Iterator[str]:
