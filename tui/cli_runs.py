@@ -15,7 +15,7 @@ from tui.cli_session import Session
 from tui.cli_streams import is_terminal
 from tui.cli_words import as_typed
 from tui.documents import jsonable
-from tui.format import Signs, count, hours_minutes, local_date, significant
+from tui.format import Signs, count, hours_minutes, local_date, short_mode, significant
 from tui.printing import Column, tabbed, table
 
 if TYPE_CHECKING:
@@ -101,7 +101,7 @@ def _is_line(word: str) -> bool:
 
 
 def _print_runs(session: Session, library: Library, page: RunPage) -> None:
-    columns, rows = run_rows(page.table.to_pylist(), session.signs, library)
+    columns, rows = run_rows(page.table.to_pylist(), session.signs, library, is_plain=session.is_plain)
     print_rows(session, columns, rows)
     listed = page.table.num_rows
     of_all = f"{count(page.shown)} of {count(page.total)} runs"
@@ -113,9 +113,9 @@ def _print_runs(session: Session, library: Library, page: RunPage) -> None:
 
 
 def run_rows(
-    runs: list[Mapping[str, Any]], signs: Signs, library: Library
+    runs: list[Mapping[str, Any]], signs: Signs, library: Library, *, is_plain: bool
 ) -> tuple[list[Column], list[tuple[object, ...]]]:
-    """Head and cells of the list of runs."""
+    """Head and cells of the list of runs; for programs the same columns and words at all times."""
     columns = [
         Column("run", is_number=True),
         Column("date"),
@@ -136,7 +136,7 @@ def run_rows(
             local_date(run.get("started_at"), zone),
             run.get("device"),
             run.get("port"),
-            run.get("mode"),
+            (run.get("mode") or "") if is_plain else short_mode(run.get("mode") or ""),
             run.get("kind"),
             run.get("load_set"),
             significant(run.get("energy_wh"), 4, most_decimals=2),
@@ -146,7 +146,7 @@ def run_rows(
         )
         for run in runs
     ]
-    if not any(row[-1] for row in rows):
+    if not is_plain and not any(row[-1] for row in rows):
         return columns[:-1], [row[:-1] for row in rows]
     return columns, rows
 

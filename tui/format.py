@@ -27,6 +27,7 @@ __all__ = [
     "number",
     "reading",
     "reading_within",
+    "short_mode",
     "significant",
     "size",
     "span_words",
@@ -244,6 +245,11 @@ def clock_time(seconds: float) -> str:
     whole, rest = divmod(tenths, 10)
     text = f"{sign}{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d}"
     return f"{text}.{rest}" if rest else text
+
+
+def short_mode(mode: str) -> str:
+    """A mode in a list: most runs are at a fixed voltage, which then stands alone: `20 V`."""
+    return mode.removeprefix("fixed ")
 
 
 def clock_form(code: str) -> str:

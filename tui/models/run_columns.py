@@ -16,8 +16,6 @@ __all__ = ["COLUMNS", "DEFAULT_COLUMNS", "Column", "Layout", "cell_text", "colum
 
 Row = Mapping[str, Any]
 
-_USUAL_MODE = "fixed "
-"""Most runs are at a fixed voltage: the list names the voltage alone."""
 GAP = 2
 """Blank cells between columns."""
 
@@ -119,7 +117,7 @@ def cell_text(column: Column, row: Row, zone: tzinfo | None, signs: fmt.Signs) -
     if column.kind == "count":
         return fmt.count(int(value)) if column.name == "samples" else str(value)
     text = plain(value, ascii_only=signs.is_ascii)
-    return text.removeprefix(_USUAL_MODE) if column.name == "mode" else text
+    return fmt.short_mode(text) if column.name == "mode" else text
 
 
 def _aware(moment: datetime) -> datetime:
