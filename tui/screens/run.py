@@ -5,6 +5,7 @@ Knows Textual, the page's model and the library's calls; holds no arithmetic and
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import ClassVar
 
 import pyarrow as pa
@@ -37,9 +38,12 @@ class RunScreen(Place):
     CSS_PATH = "run.tcss"
     BINDINGS = bindings("run")
 
-    def __init__(self, run_id: int) -> None:
+    def __init__(self, run_id: int, view: RunView | None = None) -> None:
         super().__init__()
         self._run_id = run_id
+        self._view_at_first = view
+        """The run as the glance has it; whatever is committed from now on is read as everywhere."""
+        self._after_cursor: Callable[[], None] | None = None
         self._strips: StripSet | None = None
         self._fine = FineStrips(run_id)
         self._fine_asked: tuple[int, tuple[str, ...]] | None = None
@@ -62,7 +66,11 @@ class RunScreen(Place):
     def on_mount(self) -> None:
         """Read the run."""
         self.ledger.focus()
-        self.read_run()
+        view = self._view_at_first
+        if view is None:
+            self.read_run()
+        else:
+            self.call_after_refresh(lambda: self._take_run(view))
 
     @property
     def ledger(self) -> Ledger:
@@ -90,12 +98,15 @@ class RunScreen(Place):
         self.top_line.tell(place=f"Run {view.facts.run_id}", middle=self.model.title())
         self._paint_plot()
         self._paint_below()
-        self._read_strips()
+        if is_other and view.samples >= LONG:
+            self._after_cursor = self._read_strips  # the whole of a long run takes a while: the small thing first
+        else:
+            self._read_strips()
         self._read_cursor()
 
     def _read_strips(self) -> None:
         view = self.model.view
-        if view is None:
+        if view is None or self._after_cursor is not None:
             return
         library, run_id = self.joulebook.library, self._run_id
         channels, span = tuple(self.model.channels), (self.model.from_s, self.model.to_s)
@@ -106,6 +117,8 @@ class RunScreen(Place):
                 self._strips = found
                 self._paint_plot()
                 return
+            if self._fine_asked is not None and span == self.model.run_span_s:
+                return  # the preview is on screen, and what is under way brings more than a scan of its own would
 
         def done(strips: StripSet) -> None:
             self._strips = strips
@@ -129,7 +142,11 @@ class RunScreen(Place):
                 self._fine.take(strips)
                 self._read_strips()
 
-        self.ask_library("fine", lambda: library.strips(run_id, wanted, buckets=FINE), done)
+        def failed(error: Exception) -> None:
+            self._fine_asked = None
+            self.tell_failure(error)
+
+        self.ask_library("fine", lambda: library.strips(run_id, wanted, buckets=FINE), done, failed=failed)
 
     def _read_cursor(self) -> None:
         view = self.model.view
@@ -147,8 +164,19 @@ class RunScreen(Place):
         def done(values: dict[str, float]) -> None:
             self.model.at_cursor = values
             self.query_one("#cursor-line", LinesView).show([self.model.cursor_line()])
+            self._go_on()
 
-        self.ask_library("cursor", call, done)
+        def failed(error: Exception) -> None:
+            self.tell_failure(error)
+            self._go_on()
+
+        self.ask_library("cursor", call, done, failed=failed)
+
+    def _go_on(self) -> None:
+        """Do what waits for the values at the cursor, whichever reading brought them."""
+        then, self._after_cursor = self._after_cursor, None
+        if then is not None:
+            then()
 
     def library_changed(self) -> None:
         """Facts or results may be others now."""

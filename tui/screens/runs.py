@@ -283,7 +283,7 @@ class RunsScreen(Place):
         if run_id is not None:
             from tui.screens.run import RunScreen  # noqa: PLC0415 (loaded when first opened: the list is up sooner)
 
-            self.app.push_screen(RunScreen(run_id))
+            self.app.push_screen(RunScreen(run_id, self.glance.known(run_id)))
 
     def action_pick(self, field: str) -> None:
         """Pick among the values that occur under the present filter."""

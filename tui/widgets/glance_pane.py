@@ -41,6 +41,10 @@ class GlancePane(LinesView):
         self._seen.clear()
         self._has_verdicts = False
 
+    def known(self, run_id: int) -> RunView | None:
+        """A run as it was read since the last change; None where it wasn't."""
+        return self._seen.get(run_id)
+
     def look_at(self, run_id: int | None) -> None:
         """Show a run as soon as it is read; None shows nothing."""
         self._wanted = run_id
