@@ -106,8 +106,16 @@ def measured(run: RunEvidence, name: str) -> Measured | None:
         common=_common(result, run.meter),
         meters=(run.meter,) if run.meter else (),
         conditions=(_condition(run, name),),
-        note=" ".join((*result.warnings, result.reason if result.uncertainty is None else "")).strip(),
+        note=_notes((*result.warnings, result.reason if result.uncertainty is None else "")),
     )
+
+
+def _notes(texts: Iterable[str]) -> str:
+    """Notes one after the other, each once; a semicolon where the one before is no whole sentence."""
+    whole = ""
+    for text in dict.fromkeys(text for text in texts if text):
+        whole += f"{' ' if whole.endswith('.') else '; '}{text}" if whole else text
+    return whole
 
 
 def _condition(run: RunEvidence, name: str) -> str:
@@ -192,5 +200,5 @@ def pool(values: Sequence[Measured]) -> Measured:
         common=common,
         meters=tuple(dict.fromkeys(meter for value in values for meter in value.meters)),
         conditions=tuple(dict.fromkeys(text for value in values for text in value.conditions)),
-        note=" ".join(dict.fromkeys(note for note in (*[value.note for value in values], told) if note)),
+        note=_notes((*[value.note for value in values], told)),
     )
