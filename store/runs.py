@@ -65,8 +65,8 @@ def list_runs(
 ) -> RunPage:
     """A page of the list, with how many fit and how many there are.
 
-    The filter is held against every run once; the page's places in the table are found by its sort keys alone, and only
-    then are its rows read.
+    A filter that searches texts is held against every run once; the page's places in the table are found by its sort
+    keys alone, and only then are its rows read. Where a filter costs little, counting by it again costs less than that.
     """
     condition = parse_filter(filter_text, zone=zone)
     if offset < 0 or (limit is not None and limit < 0):
@@ -79,7 +79,8 @@ def list_runs(
     chosen = ", ".join(f"{run_term(column)} AS {column}" for column in wanted)
     order = ", ".join(f"{run_term(column)} {way} NULLS LAST" for column, way in keys.items())
     page = ("" if limit is None else f" LIMIT {limit}") + (f" OFFSET {offset}" if offset else "")
-    if limit is None or (not condition.words and columns is not None):
+    is_search = any(word.field in {None, "mode", "file"} for word in condition.words)
+    if limit is None or (columns is not None and not is_search):
         sql = f"SELECT {chosen} FROM {source} WHERE {condition.sql} ORDER BY {order}{page}"
     else:
         sorted_by = ", ".join(f"{run_term(column)} AS key_{n}" for n, column in enumerate(keys))
