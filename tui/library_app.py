@@ -46,7 +46,7 @@ class LibraryApp(KeyOrder):
         super().__init__(watch_css=False)
         self.library = cast("Library", library)
         """The library; until it is open, what stands in for it."""
-        self.jobs = Jobs(self.call_later)
+        self.jobs = Jobs(self._deliver)
         self._generation: int | None = None
         self._is_warm = False
         self._keep_timer: Timer | None = None
@@ -93,6 +93,14 @@ class LibraryApp(KeyOrder):
             self._kept_for = state
 
         self.jobs.ask("keep", call, done=done, failed=_nothing)
+
+    def _deliver(self, answer: Callable[[], None]) -> None:
+        self.call_later(self._take_answer, answer)
+
+    def _take_answer(self, answer: Callable[[], None]) -> None:
+        """Take an answer on the event loop; not while the app is being torn down, whose places lack their parts."""
+        if self.is_running:
+            answer()
 
     def when_open(self, then: Callable[[], object]) -> None:
         """Do something as soon as the library is open, which it nearly always is."""

@@ -12,7 +12,7 @@ import pytest
 from store import Library
 from store.errors import CatalogueDamaged, LibraryBusy
 from tests.builders import make_store
-from tests.tui.harness import press, screen_text, settle
+from tests.tui.harness import app_on, press, screen_text, settle
 from tui.app import build_app
 from tui.kept_page import keep_page, kept_page
 from tui.late_library import LateLibrary
@@ -219,3 +219,13 @@ async def test_a_newer_request_ends_the_asking(library, monkeypatch):
         await pilot.pause(0.2)
         assert asked.count("run:1") == before
         assert "Another process" not in screen_text(app)
+
+
+async def test_an_answer_is_not_taken_while_the_app_is_torn_down(tmp_path):
+    """Places lose their parts one by one then: whoever looked for one would end in a traceback."""
+    app, taken = app_on(make_store(tmp_path, 1)), []
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        app._take_answer(lambda: taken.append("while it ran"))
+    app._take_answer(lambda: taken.append("after"))
+    assert taken == ["while it ran"]
