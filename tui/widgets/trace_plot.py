@@ -113,6 +113,7 @@ class TracePlot(PlotWidget, can_focus=False):
     def __init__(self, *, is_ascii: bool = False, id: str | None = None) -> None:  # noqa: A002 (Textual's word)
         super().__init__(id=id, allow_pan_and_zoom=False)
         self._is_ascii = is_ascii
+        self._is_drawn = False
 
     def compose(self) -> ComposeResult:
         """The same parts as textual-plot's, on quiet canvases."""
@@ -145,6 +146,11 @@ class TracePlot(PlotWidget, can_focus=False):
             return "+" if self._is_ascii else "┬"
         return canvas.get_pixel(x, y)[0]
 
+    def _render_plot(self) -> None:
+        """Nothing before there is something to draw: axes from 0 to 1 would be nobody's."""
+        if self._is_drawn:
+            super()._render_plot()
+
     def _render_v_line_plot(self, vline: VLinePlot) -> None:
         """A cursor alone, without ties to a box."""
         x, _ = self.get_pixel_from_coordinate(vline.x, 0)
@@ -172,6 +178,7 @@ class TracePlot(PlotWidget, can_focus=False):
             cursor_colour: Colour of the cursor.
             is_time: Whether the axis below is time; else plain numbers.
         """
+        self._is_drawn = True
         self.clear()
         self.set_x_formatter(_TimeTicks(self.columns) if is_time else NumericAxisFormatter())
         self.set_y_formatter(_ValueTicks(axis))
