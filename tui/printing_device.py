@@ -145,7 +145,9 @@ def _figure_lines(page: DevicePage, signs: Signs, width: int | None) -> list[str
         return []
     rows = []
     for figure in page.figures:
-        repeats = f"{figure.count} tests, spread {significant(figure.spread, 2, most_decimals=9)}" if figure.spread is not None else ""
+        repeats = ""
+        if figure.spread is not None:
+            repeats = f"{figure.count} tests, spread {significant(figure.spread, 2, most_decimals=9)}"
         text, lacking = (figure_text(figure, signs), "") if figure.value is not None else ("-", figure.reason)
         rows.append((figure.label, text, figure.condition, repeats, _runs(figure.run_ids), lacking, figure.note))
     columns = [Column("figure"), Column("value"), Column("at"), Column("repeats"), Column("from")]
