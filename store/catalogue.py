@@ -30,6 +30,8 @@ WAIT_S = 10.0
 """How long a process waits for its turn before it says who holds the catalogue."""
 
 _MEMORY_NAME = "catalogue"
+_COPY_NAME = "joulebook_unfinished_copy"
+"""So that a complaint about the copy can be told from one about the catalogue, whatever its folder is called."""
 
 
 def rows(cursor: duckdb.DuckDBPyConnection, sql: str, values: object = None) -> list[Any]:
@@ -229,11 +231,11 @@ class Catalogue:
         with self.reader() as cursor:
             diskio.step("copy", unfinished)
             try:
-                cursor.execute(f"ATTACH '{quoted}' AS kept")
+                cursor.execute(f"ATTACH '{quoted}' AS {_COPY_NAME}")
                 try:
-                    cursor.execute(f"COPY FROM DATABASE {_MEMORY_NAME} TO kept")
+                    cursor.execute(f"COPY FROM DATABASE {_MEMORY_NAME} TO {_COPY_NAME}")
                 finally:
-                    cursor.execute("DETACH kept")
+                    cursor.execute(f"DETACH {_COPY_NAME}")
                 with unfinished.open("rb+") as file:
                     diskio.step("fsync", unfinished)
                     os.fsync(file.fileno())
@@ -242,9 +244,10 @@ class Catalogue:
             except BaseException as error:
                 diskio.remove(unfinished, announce=False)
                 diskio.remove(unfinished.with_name(unfinished.name + ".wal"), announce=False)
-                if isinstance(error, duckdb.IOException) or (isinstance(error, duckdb.Error) and "kept" in str(error)):
+                is_of_copy = _COPY_NAME in str(error)
+                if isinstance(error, duckdb.IOException) or (isinstance(error, duckdb.Error) and is_of_copy):
                     self._gate.is_host_broken = True
-                    if "kept" not in str(error):
+                    if not is_of_copy:
                         explain(error, self.path)
                     raise DiskFault(f"Copying the catalogue {self.path} failed: {first_line(error)}.") from error
                 raise

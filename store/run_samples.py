@@ -17,7 +17,7 @@ import pyarrow.parquet as pq
 from importers.schema import TRACE_COLUMNS
 from store.errors import TraceDamaged
 
-__all__ = ["RunReader"]
+__all__ = ["RunReader", "row_groups"]
 
 _KEPT_FOOTERS = 8
 _DO = "Run `joulebook verify`."
@@ -63,7 +63,9 @@ class RunReader:
             path.open("rb") as source,
             pq.ParquetFile(source, metadata=footer, page_checksum_verification=True) as file,
         ):
-            for number, first, count in _groups(footer, rows, span):
+            for number, first, count in row_groups(footer, rows):
+                if not _meets(footer.row_group(number), span):
+                    continue
                 table = file.read_row_group(number, columns=read).slice(first, count)
                 if pc.min_max(table["run_id"]).as_py() != {"min": run_id, "max": run_id}:
                     raise TraceDamaged(f"In {path}, samples of another run stand where run {run_id} should. {_DO}")
@@ -91,18 +93,21 @@ def _nothing(columns: Sequence[str]) -> pa.Table:
     return pa.schema([pa.field(n, pa.int64() if n == "run_id" else pa.float64()) for n in columns]).empty_table()
 
 
-def _groups(footer: pq.FileMetaData, rows: range, span: tuple[float, float]) -> Iterator[tuple[int, int, int]]:
-    """Row groups that hold rows of the run in the span: number, first row in the group, how many."""
+def row_groups(footer: pq.FileMetaData, rows: range) -> Iterator[tuple[int, int, int]]:
+    """Row groups that hold some of a file's rows: number, first row wanted in the group, how many."""
     start = 0
     for number in range(footer.num_row_groups):
-        group = footer.row_group(number)
-        begin, end = max(rows.start - start, 0), min(rows.stop - start, group.num_rows)
-        start += group.num_rows
-        if begin >= end:
-            continue
-        told = group.column(_TIME).statistics
-        if told is None or not told.has_min_max or (told.max >= span[0] and told.min <= span[1]):
+        size = footer.row_group(number).num_rows
+        begin, end = max(rows.start - start, 0), min(rows.stop - start, size)
+        start += size
+        if begin < end:
             yield number, begin, end - begin
+
+
+def _meets(group: pq.RowGroupMetaData, span: tuple[float, float]) -> bool:
+    """Whether a row group may hold a time of the span."""
+    told = group.column(_TIME).statistics
+    return told is None or not told.has_min_max or (told.max >= span[0] and told.min <= span[1])
 
 
 def _within(table: pa.Table, span: tuple[float, float]) -> pa.Table:

@@ -24,6 +24,7 @@ from importers.schema import CHANNEL_NAMES, CHANNELS, TRACE_COLUMNS
 from store import diskio
 from store.errors import TraceDamaged
 from store.results.base import Array
+from store.run_samples import row_groups
 
 __all__ = [
     "FOOTER_KEY",
@@ -257,13 +258,8 @@ def read_samples(path: Path, first_row: int, count: int, columns: Sequence[str])
         columns: Columns wanted, in order.
     """
     with path.open("rb") as source, pq.ParquetFile(source, page_checksum_verification=True) as file:
-        start = 0
-        for number in range(file.metadata.num_row_groups):
-            size = file.metadata.row_group(number).num_rows
-            begin, end = max(first_row - start, 0), min(first_row + count - start, size)
-            start += size
-            if begin < end:
-                yield file.read_row_group(number, columns=list(columns), use_threads=False).slice(begin, end - begin)
+        for number, begin, held in row_groups(file.metadata, range(first_row, first_row + count)):
+            yield file.read_row_group(number, columns=list(columns), use_threads=False).slice(begin, held)
 
 
 def to_arrays(table: pa.Table) -> dict[str, Array]:

@@ -128,15 +128,13 @@ class LibraryApp(KeyOrder):
     def _saw(self, generation: int) -> None:
         before, self._generation = self._generation, generation
         if before is not None and before != generation:
-            for screen in self.screen_stack:
-                if isinstance(screen, Place):
-                    screen.library_changed()
+            self.facts_changed()
 
     def _saw_nothing(self, error: Exception) -> None:
         _log.debug("the library's generation could not be read: %s", error)
 
     def facts_changed(self) -> None:
-        """Something was corrected from here: every place shows it at once."""
+        """Something was committed, from here or elsewhere: every place shows it at once."""
         for screen in self.screen_stack:
             if isinstance(screen, Place):
                 screen.library_changed()

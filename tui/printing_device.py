@@ -13,7 +13,7 @@ from store.pages import ConditionRow, DevicePage, Figure
 from store.results.verdict import Verdict
 from tui.format import UNICODE_SIGNS, Signs, count, hours_minutes, reading, significant
 from tui.plain import plain, width_of
-from tui.printing import Column, facts_block, table, table_or_blocks
+from tui.printing import Column, facts_block, table, table_or_blocks, titled
 from tui.printing import wrapped as hung
 
 __all__ = ["course_lines", "device_lines", "figure_text", "verdict_lines", "wrapped"]
@@ -27,23 +27,16 @@ WIDEST = 100
 def device_lines(page: DevicePage, *, signs: Signs = UNICODE_SIGNS, width: int | None = None) -> Iterator[str]:
     """The whole page, line by line, harmless to any terminal."""
     yield from hung("", _headline(page), width)
-    yield from _titled("facts", facts_block(_facts(page, signs), width=width, is_wrapped=True))
-    yield from _titled("claims", verdict_lines(page.verdicts, signs=signs, width=width))
-    yield from _titled("figures", _figure_lines(page, signs, width))
-    yield from _titled("runtime", _runtime_lines(page, signs, width))
-    yield from _titled("course of tests", course_lines(page.course, signs=signs, width=width))
+    yield from titled("facts", facts_block(_facts(page, signs), width=width, is_wrapped=True))
+    yield from titled("claims", verdict_lines(page.verdicts, signs=signs, width=width))
+    yield from titled("figures", _figure_lines(page, signs, width))
+    yield from titled("runtime", _runtime_lines(page, signs, width))
+    yield from titled("course of tests", course_lines(page.course, signs=signs, width=width))
     for tested in page.tables:
-        yield from _titled(tested.kind, _table_lines(tested.rows, signs, width))
-    yield from _titled("limits", _limit_lines(page, signs, width))
-    yield from _titled("what the ports offer", _port_lines(page, signs, width))
-    yield from _titled("notes", [line for note in _notes(page) for line in wrapped(note, width)])
-
-
-def _titled(title: str, lines: list[str]) -> Iterator[str]:
-    if lines:
-        yield ""
-        yield title
-        yield from lines
+        yield from titled(tested.kind, _table_lines(tested.rows, signs, width))
+    yield from titled("limits", _limit_lines(page, signs, width))
+    yield from titled("what the ports offer", _port_lines(page, signs, width))
+    yield from titled("notes", [line for note in _notes(page) for line in wrapped(note, width)])
 
 
 def wrapped(text: str, width: int | None, indent: str = "  ") -> list[str]:
