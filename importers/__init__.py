@@ -7,14 +7,14 @@ from importlib import import_module
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from importers.errors import ImportProblem, ImportRefused, ProfileInvalid
-    from importers.importing import ProfileCheck, check_profiles, read
-    from importers.inspecting import inspect
-    from importers.inspection import Inspection
-    from importers.plan import Choice, Question
-    from importers.profile import Profile, load_profiles, shipped_profiles
+    from importers.decide.plan import Choice, Question
+    from importers.problems import ImportProblem, ImportRefused, ProfileInvalid
+    from importers.profiles.profile import Profile, load_profiles, shipped_profiles
+    from importers.reading.importing import ProfileCheck, check_profiles, read
+    from importers.reading.inspecting import inspect
+    from importers.reading.inspection import Inspection
     from importers.schema import ImportedExport, ImportedRun, Problem
-    from importers.words import Vocabulary, load_vocabulary
+    from importers.vocabulary.words import Vocabulary, load_vocabulary
 
 __all__ = [
     "Choice",
@@ -38,24 +38,24 @@ __all__ = [
 ]
 
 _HOMES = {
-    "Choice": "importers.plan",
-    "ImportProblem": "importers.errors",
-    "ImportRefused": "importers.errors",
+    "Choice": "importers.decide.plan",
+    "ImportProblem": "importers.problems",
+    "ImportRefused": "importers.problems",
     "ImportedExport": "importers.schema",
     "ImportedRun": "importers.schema",
-    "Inspection": "importers.inspection",
+    "Inspection": "importers.reading.inspection",
     "Problem": "importers.schema",
-    "Profile": "importers.profile",
-    "ProfileCheck": "importers.importing",
-    "ProfileInvalid": "importers.errors",
-    "Question": "importers.plan",
-    "Vocabulary": "importers.words",
-    "check_profiles": "importers.importing",
-    "inspect": "importers.inspecting",
-    "load_profiles": "importers.profile",
-    "load_vocabulary": "importers.words",
-    "read": "importers.importing",
-    "shipped_profiles": "importers.profile",
+    "Profile": "importers.profiles.profile",
+    "ProfileCheck": "importers.reading.importing",
+    "ProfileInvalid": "importers.problems",
+    "Question": "importers.decide.plan",
+    "Vocabulary": "importers.vocabulary.words",
+    "check_profiles": "importers.reading.importing",
+    "inspect": "importers.reading.inspecting",
+    "load_profiles": "importers.profiles.profile",
+    "load_vocabulary": "importers.vocabulary.words",
+    "read": "importers.reading.importing",
+    "shipped_profiles": "importers.profiles.profile",
 }
 
 

@@ -15,28 +15,26 @@ from uuid import uuid4
 import duckdb
 
 from importers.schema import Facts
-from store import diskio, migrations, runs
-from store.bench_desk import BenchDesk
-from store.catalogue import Catalogue, rows
-from store.clock import now_utc, system_user, system_zone
-from store.device_views import DeviceViews
+from store.care.upkeep import Upkeep
+from store.catalogue import migrations
+from store.catalogue.connection import Catalogue, rows
+from store.devices.bench_desk import BenchDesk
+from store.devices.views import DeviceViews
 from store.errors import DiskFault, LibraryTooNew, NotALibrary, StoreError
-from store.layout import Layout
-from store.looking import Looking, TraceEngine
-from store.model import (
-    Amendment,
-    Answer,
-    IngestOutcome,
-)
-from store.questions import Question, QuestionDesk
-from store.upkeep import Upkeep
+from store.files import durable
+from store.files.layout import Layout
+from store.model.records import Amendment, Answer, IngestOutcome
+from store.runs import listing
+from store.runs.reading import Looking, TraceEngine
+from store.sql.session import Question, QuestionDesk
+from store.sql.view_source import ViewSource
 from store.version import __version__
-from store.view_source import ViewSource
+from store.words.clock import now_utc, system_user, system_zone
 
 if TYPE_CHECKING:
-    from store.ingest import ImportJob
-    from store.ingest_batch import ImportBatch
-    from store.rebuild import RebuildReport
+    from store.care.rebuild import RebuildReport
+    from store.imports.job import ImportJob
+    from store.imports.many_jobs import ImportBatch
 
 __all__ = ["Library"]
 
@@ -82,7 +80,7 @@ class Library(Looking, Upkeep, BenchDesk, DeviceViews):
             if root.exists() and any(entry.name != "tmp" for entry in root.iterdir()):
                 raise NotALibrary(f"{root} is not empty and holds no library. Name an empty or a new folder.")
             for folder in library.layout.folders():
-                diskio.make_folder(folder)
+                durable.make_folder(folder)
         except OSError as error:
             raise DiskFault.of(error, "Making the library") from error
         library.write_first_schema(zone)
@@ -96,7 +94,7 @@ class Library(Looking, Upkeep, BenchDesk, DeviceViews):
             NotALibrary: No backup, or the folder is not empty.
             TraceDamaged: A file in it isn't what was archived.
         """
-        from store import backup
+        from store.care import backup
 
         backup.restore(Path(file), Path(path).expanduser(), progress)
         return cls.open(path)
@@ -109,7 +107,7 @@ class Library(Looking, Upkeep, BenchDesk, DeviceViews):
         library = cls(Path(path).expanduser(), who=who)
         if not library.layout.runs.is_dir():
             raise NotALibrary(_no_library(library.layout))
-        from store.rebuild import rebuild
+        from store.care.rebuild import rebuild
 
         report = rebuild(library, progress)
         library._start()
@@ -156,8 +154,8 @@ class Library(Looking, Upkeep, BenchDesk, DeviceViews):
     def _start(self) -> None:
         try:
             for folder in self.layout.folders():
-                diskio.make_folder(folder)
-            diskio.sweep(self.layout.tmp)
+                durable.make_folder(folder)
+            durable.sweep(self.layout.tmp)
         except OSError:
             pass  # a library on a read-only disk can still be read
         kept = migrations.migrate(self.catalogue, self.layout)
@@ -202,7 +200,7 @@ class Library(Looking, Upkeep, BenchDesk, DeviceViews):
         Raises (on entering):
             DiskFault: The file can't be read.
         """
-        from store.ingest import ImportJob
+        from store.imports.job import ImportJob
 
         return ImportJob(self, Path(path), facts or Facts())
 
@@ -215,12 +213,12 @@ class Library(Looking, Upkeep, BenchDesk, DeviceViews):
         on_committed: Callable[[Path, IngestOutcome], None] | None = None,
     ) -> ImportBatch:
         """Import many files, several per transaction: see `ImportBatch`."""
-        from store.ingest_batch import ImportBatch
+        from store.imports.many_jobs import ImportBatch
 
         return ImportBatch(self, every_files=every_files, every_s=every_s, reserve=reserve, on_committed=on_committed)
 
     def import_pack(self, path: str | Path, progress: Callable[[int, int], None] | None = None) -> IngestOutcome:
-        """Take in a Parquet pack of whole runs with their facts in its footer (see `store.packs.write_pack`).
+        """Take in a Parquet pack of whole runs with their facts in its footer (see `store.care.packs.write_pack`).
 
         Devices and meters are looked up for the results: save their sheets first, or `recompute` afterwards.
 
@@ -232,13 +230,13 @@ class Library(Looking, Upkeep, BenchDesk, DeviceViews):
             TraceDamaged: No pack, or its footer and rows disagree.
             WrongFact: Some of its runs are in the library, some not.
         """
-        from store import packs
+        from store.care import packs
 
         return packs.import_pack(self, Path(path), progress)
 
     def after_import(self) -> None:
         """Pack when too many traces are loose; what was imported is safe whatever becomes of that."""
-        from store.repack import LOOSE_LIMIT
+        from store.care.repack import LOOSE_LIMIT
 
         if self.loose_traces > LOOSE_LIMIT:
             try:
@@ -273,7 +271,7 @@ class Library(Looking, Upkeep, BenchDesk, DeviceViews):
     def amendments(self, table_name: str | None = None, keys: Sequence[str] | None = None) -> tuple[Amendment, ...]:
         """Changes of facts, the oldest first; of one table and keys where given."""
         with self.catalogue.reader() as cursor:
-            return runs.load_amendments(cursor, table_name, keys)
+            return listing.load_amendments(cursor, table_name, keys)
 
 
 def _no_library(layout: Layout) -> str:

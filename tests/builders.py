@@ -22,7 +22,7 @@ from importers.schema import (
     TraceEvent,
 )
 from store import Library
-from store.model import IngestOutcome
+from store.model.records import IngestOutcome
 
 ONE_CLAIM = """
 device = "{device}"

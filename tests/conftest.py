@@ -35,7 +35,7 @@ def empty_folder(tmp_path: Path) -> Path:
 @pytest.fixture(scope="session")
 def demo_library(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The demo library, made once for all tests that only read it."""
-    from tui.demo import build_demo
+    from tui.cli.demo_library import build_demo
 
     path = tmp_path_factory.mktemp("demo") / "survey-store"
     build_demo(path, lambda _done, _total: None)

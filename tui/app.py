@@ -13,23 +13,23 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from textual.app import ScreenStackError, SystemCommand
 from textual.screen import Screen
 
-from tui.kept_page import KeptPage
 from tui.keys import KEYS, bindings
-from tui.late_library import LateLibrary
 from tui.library_app import LibraryApp
-from tui.models.filter_words import with_picked
-from tui.models.look import Look, look_for
-from tui.models.run_list import RunList
 from tui.screens.place import Place
 from tui.screens.runs import RunsScreen
 from tui.settings import Settings, load_settings, save_settings
+from tui.state.filter_words import with_picked
+from tui.state.kept_page import KeptPage
+from tui.state.late_library import LateLibrary
+from tui.state.look import Look, look_for
+from tui.state.run_list import RunList
 from tui.theme import THEMES
 from tui.widgets.ascii_only import draw_scrollbars
 
 if TYPE_CHECKING:
     from store import Library
-    from tui.models.edits import UndoStep
-    from tui.models.sheet_draft import SheetDraft
+    from tui.state.edits import UndoStep
+    from tui.state.sheet_draft import SheetDraft
 
 __all__ = ["JoulebookApp", "build_app"]
 

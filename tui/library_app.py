@@ -14,12 +14,12 @@ from typing import TYPE_CHECKING, cast
 from textual.timer import Timer
 
 from tui.jobs import Jobs
-from tui.kept_page import keep_page
-from tui.key_order import KeyOrder
-from tui.late_library import LateLibrary
-from tui.models.run_list import RunList
 from tui.screens.place import Place
 from tui.settings import pages_folder
+from tui.state.kept_page import keep_page
+from tui.state.late_library import LateLibrary
+from tui.state.run_list import RunList
+from tui.widgets.key_order import KeyOrder
 
 if TYPE_CHECKING:
     from store import Library

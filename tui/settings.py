@@ -12,7 +12,7 @@ from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import Any
 
-from tui.models.run_columns import DEFAULT_COLUMNS
+from tui.state.run_columns import DEFAULT_COLUMNS
 
 __all__ = ["Settings", "load_settings", "pages_folder", "save_settings"]
 

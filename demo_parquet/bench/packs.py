@@ -8,8 +8,8 @@ from pathlib import Path
 import polars as pl
 
 from importers.schema import Account, ClockReading
-from store.model import Provenance, RunFacts
-from store.packs import PackRun, write_pack
+from store.care.packs import PackRun, write_pack
+from store.model.records import Provenance, RunFacts
 from store.version import __version__
 
 from .measure import Run

@@ -1,6 +1,6 @@
 """Devices of a library as candidates: a value, or the test that is missing, for every term of a need.
 
-Assembles sheets and evidence; the arithmetic is in `store.results`.
+Assembles sheets and evidence; the arithmetic is in `store.methods`.
 """
 
 from __future__ import annotations
@@ -10,18 +10,18 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from store.choose.terms import Candidate, Criterion, Gate, Term
-from store.compare import BETTER
-from store.evidence import BenchEvidence, read_evidence
-from store.figures import reference_runs
-from store.results.air_travel import flight_class, rated_energy_exact
-from store.results.claims import judge_claims
-from store.results.device import per_mass, per_volume, price_per_energy
-from store.results.evidence import Measured, RunEvidence, measured, pool
-from store.results.matching import groups_of_one_condition, match
-from store.results.sheet_claims import SHEET_FIELDS, sheet_uncertainty
-from store.results.sustained import sustained_power
-from store.results.verdict import NOT_MET, Limits, decide
-from store.sheets import ClaimSheet, DeviceSheet
+from store.judge.claims import judge_claims
+from store.judge.comparison import BETTER
+from store.judge.evidence import BenchEvidence, read_evidence
+from store.judge.figures import reference_runs
+from store.judge.matching import groups_of_one_condition, match
+from store.judge.measured import Measured, RunEvidence, measured, pool
+from store.judge.per_device import per_mass, per_volume, price_per_energy
+from store.judge.sheet_claims import SHEET_FIELDS, sheet_uncertainty
+from store.judge.sustained import sustained_power
+from store.model.sheet import ClaimSheet, DeviceSheet
+from store.uncertainty.decision import NOT_MET, Limits, decide
+from store.usb.air_travel import flight_class, rated_energy_exact
 
 if TYPE_CHECKING:
     from store.library import Library

@@ -12,9 +12,9 @@ from store.choose.gates import GateOutcome, is_shut_out, pass_gates
 from store.choose.score import BreakEven, break_evens, dominated, geometric_score, score, shares_of
 from store.choose.shares import WinShares, win_shares
 from store.choose.terms import Candidate, Criterion, Need
-from store.results.comparison import RankSet, rank_sets
-from store.results.evidence import Measured
-from store.results.verdict import TOO_CLOSE
+from store.judge.differences import RankSet, rank_sets
+from store.judge.measured import Measured
+from store.uncertainty.decision import TOO_CLOSE
 
 __all__ = ["Choice", "Placed", "choose", "place"]
 

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from store.choose.terms import Candidate, Gate
-from store.results.verdict import COVERAGE, MET, NOT_MET, NOT_TESTED, TOO_CLOSE, Limits, decide
+from store.uncertainty.decision import COVERAGE, MET, NOT_MET, NOT_TESTED, TOO_CLOSE, Limits, decide
 
 __all__ = ["CLAIMS", "SAFETY", "GateOutcome", "pass_gate", "pass_gates"]
 

@@ -14,10 +14,10 @@ from typing import Any
 from importers.schema import KINDS, Problem
 from store.choose.terms import Criterion, Gate, Need, Scheme, Term
 from store.errors import StoreError
-from store.results.quantities import WrongUnitError, convert, find_quantity, unit_of
-from store.results.verdict import Limits, limits_of
-from store.sheets import DEVICE_KINDS
-from store.toml_lines import KeyPath, line_of, locate
+from store.model.sheet import DEVICE_KINDS
+from store.uncertainty.decision import Limits, limits_of
+from store.words.quantities import WrongUnitError, convert, find_quantity, unit_of
+from store.words.toml_lines import KeyPath, line_of, locate
 
 __all__ = ["NeedRefused", "read_need", "read_scheme"]
 

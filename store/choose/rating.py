@@ -10,15 +10,15 @@ import tomllib
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from store.catalogue import rows
+from store.catalogue.connection import rows
 from store.choose.candidates import candidates_for, terms_of
 from store.choose.decide import Choice, choose
 from store.choose.need_reader import read_need, read_scheme
 from store.choose.terms import Need, Scheme
-from store.clock import now_utc, to_stored
 from store.data.tables import table_text
 from store.errors import StoreError
 from store.version import __version__
+from store.words.clock import now_utc, to_stored
 
 if TYPE_CHECKING:
     from store.library import Library

@@ -13,8 +13,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from store.choose.terms import Candidate, Criterion
-from store.results.comparison import difference
-from store.results.evidence import Measured
+from store.judge.differences import difference
+from store.judge.measured import Measured
 
 __all__ = ["BreakEven", "break_evens", "dominated", "geometric_score", "score", "shares_of", "weighted"]
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from store.choose.terms import Candidate, Criterion
-from store.results.base import Array
+from store.model.results import Array
 
 __all__ = ["DRAWS", "SEED", "WEIGHT_BAND", "WinShares", "win_shares"]
 

@@ -8,8 +8,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from store.results.evidence import Measured
-from store.results.verdict import Limits
+from store.judge.measured import Measured
+from store.uncertainty.decision import Limits
 
 __all__ = ["Candidate", "Criterion", "Gate", "Need", "Scheme", "Term"]
 

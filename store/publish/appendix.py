@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from store.evidence import BenchEvidence
-from store.figures import TABLES
-from store.pages import DevicePage
+from store.devices.records import DevicePage
+from store.judge.evidence import BenchEvidence
+from store.judge.figures import TABLES
+from store.methods.registry import METHODS
 from store.publish.content import Block, Cell, Column, Plot, Query, Section, Table, words
 from store.publish.efficiency_sql import efficiency_queries
 from store.publish.figures_sql import headline_queries, pairs_query, quoted, results_query
 from store.publish.shown import run_list
-from store.results.registry import METHODS
 
 if TYPE_CHECKING:
     from store.library import Library

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from store.model import Meter, RunView
+from store.model.records import Meter, RunView
 from store.publish.checked import check_traces
 from store.publish.export import run_source
 from store.publish.folder import check_free, filled_folder

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from store.catalogue import rows
+from store.catalogue.connection import rows
 from store.errors import NotFound, TraceDamaged
 
 if TYPE_CHECKING:

@@ -6,14 +6,14 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from store.pages import ComparisonPage, ConditionRow, DevicePage, TestTable
+from store.devices.records import ComparisonPage, ConditionRow, DevicePage, TestTable
+from store.judge.differences import COMPARISON_BAR
+from store.judge.matching import ROOM_C
 from store.publish.content import Band, Panel, Plot, Series
 from store.publish.over_time import ask_rows, time_plot
 from store.publish.package import slug
 from store.publish.shown import run_list, scale_of
-from store.results.comparison import COMPARISON_BAR
-from store.results.facts import parse_load, parse_mode, window_of
-from store.results.matching import ROOM_C
+from store.words.facts import parse_load, parse_mode, window_of
 
 if TYPE_CHECKING:
     from store.library import Library

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from store.judge.measured import RunEvidence
+from store.methods.adapter import AVERAGED, SHARES
 from store.publish.content import Query
-from store.results.adapter import AVERAGED, SHARES
-from store.results.evidence import RunEvidence
 
 __all__ = ["average_sql", "efficiency_queries", "points_sql"]
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import pyarrow as pa
 
-from store.model import RunView
+from store.model.records import RunView
 from store.publish.checked import check_traces
 from store.publish.folder import check_free, filled_folder
 from store.publish.package import resource, write_package

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from store.evidence import BenchEvidence
-from store.pages import Figure
+from store.devices.records import Figure
+from store.judge.evidence import BenchEvidence
+from store.judge.ratios import ASSUMED_ADAPTER, pair_runs
+from store.judge.sustained import HELD_SHARE, sustained_power
 from store.publish.content import Query
 from store.publish.efficiency_sql import average_sql
 from store.publish.shown import label, run_list
-from store.results.efficiency import ASSUMED_ADAPTER, pair_runs
-from store.results.sustained import HELD_SHARE, sustained_power
 
 __all__ = ["headline_queries", "pairs_query", "quoted", "results_query"]
 

@@ -9,8 +9,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from store.evidence import read_evidence
-from store.pages import DevicePage
+from store.devices.records import DevicePage
+from store.judge.evidence import read_evidence
 from store.publish.appendix import conditions_section, data_section, methods_section
 from store.publish.checked import check_traces
 from store.publish.content import Block, Plot, Report, Section, words

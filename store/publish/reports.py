@@ -16,12 +16,12 @@ from typing import TYPE_CHECKING, Any
 import duckdb
 import pyarrow as pa
 
-from store.catalogue import rows
-from store.clock import as_utc, now_utc, to_stored
+from store.catalogue.connection import rows
 from store.errors import NotFound
 from store.publish.content import Cell, Column, Report, Section, Table, Text
 from store.publish.refusals import NotPublished
 from store.version import __version__
+from store.words.clock import as_utc, now_utc, to_stored
 
 if TYPE_CHECKING:
     from store.library import Library

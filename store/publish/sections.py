@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Sequence
 
-from store.course_grid import CourseCell
-from store.figures import TABLES
-from store.pages import DevicePage, Figure, TestTable
+from store.devices.records import DevicePage, Figure, TestTable
+from store.judge.course_grid import CourseCell
+from store.judge.figures import TABLES
+from store.model.sheet import DeviceSheet
 from store.publish.content import Cell, Column, Section, Table, Text, number, words
 from store.publish.shown import cell_of, column_of, label, runs_cell, scale_of
-from store.results.offers import offer_words
-from store.results.verdict import VERDICTS, Verdict
-from store.sheets import DeviceSheet
+from store.uncertainty.decision import VERDICTS, Verdict
+from store.usb.offers import offer_words
 
 __all__ = [
     "DECISION_RULE",

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from store.pages import Figure
+from store.devices.records import Figure
 from store.publish.content import Cell, Column, number
-from store.results.quantities import label_of
+from store.words.quantities import label_of
 
 __all__ = ["cell_of", "column_of", "label", "run_list", "runs_cell", "scale_of"]
 

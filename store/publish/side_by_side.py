@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from store.pages import ComparisonPage, ComparisonRow, Figure
+from store.devices.records import ComparisonPage, ComparisonRow, Figure
 from store.publish.content import Cell, Column, Section, Table, number, words
 from store.publish.shown import label, run_list, scale_of
 

@@ -7,9 +7,9 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from store.results import reduce_run
-from store.results.base import Array, ArrayTrace, Result, RunContext
-from store.results.integrate import bilinear_steps, trapezoid_steps
+from store.methods import reduce_run
+from store.model.results import Array, ArrayTrace, Result, RunContext
+from store.signal.integrate import bilinear_steps, trapezoid_steps
 from store.validation.cases import Case, number_case
 
 __all__ = ["cc_cv_columns", "closed_form_cases", "constant_power_columns", "results_of"]

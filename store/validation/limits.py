@@ -6,11 +6,11 @@ from decimal import Decimal
 
 import numpy as np
 
-from store.results.air_travel import rated_energy_exact
-from store.results.cable import permitted_drop_v
-from store.results.efficiency_limits import limit_of, standards
-from store.results.power_objects import decode
-from store.results.source_windows import pps_current_window, pps_window, steady_window, transient_window
+from store.methods.cable import permitted_drop_v
+from store.usb.air_travel import rated_energy_exact
+from store.usb.efficiency_limits import limit_of, standards
+from store.usb.power_objects import decode
+from store.usb.source_windows import pps_current_window, pps_window, steady_window, transient_window
 from store.validation.cases import Case, number_case, word_case
 from store.validation.closed_forms import results_of
 

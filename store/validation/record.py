@@ -9,13 +9,13 @@ from datetime import datetime
 import duckdb
 import numpy as np
 
-from store.clock import now_utc
 from store.validation.cases import Case
 from store.validation.closed_forms import closed_form_cases
 from store.validation.limits import limit_cases
 from store.validation.statistics import statistics_cases
 from store.validation.uncertainty import uncertainty_cases
 from store.version import __version__
+from store.words.clock import now_utc
 
 __all__ = ["ValidationRecord", "validate"]
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from store.results.heatfit import fit_first_order, judged
-from store.results.statistics import lag_one, moments
+from store.signal.heatfit import fit_first_order, judged
+from store.signal.statistics import lag_one, moments
 from store.validation.cases import Case, number_case, word_case
 
 __all__ = ["statistics_cases"]

@@ -6,12 +6,12 @@ import math
 
 import numpy as np
 
-from store.results.accuracy import meter_model, parse_spec
-from store.results.base import Array, MeterAccuracy
-from store.results.budget import combined, combined_correlated, covariance_of_means, power_budget
-from store.results.efficiency import ratio
-from store.results.evidence import Measured
-from store.results.verdict import Limits, decide, probability_of_conformity
+from store.judge.measured import Measured
+from store.judge.ratios import ratio
+from store.model.results import Array, MeterAccuracy
+from store.uncertainty.accuracy import meter_model, parse_spec
+from store.uncertainty.budget import combined, combined_correlated, covariance_of_means, power_budget
+from store.uncertainty.decision import Limits, decide, probability_of_conformity
 from store.validation.cases import Case, number_case, word_case
 
 __all__ = ["H2_OBSERVATIONS", "impedance", "uncertainty_cases"]

@@ -25,10 +25,10 @@ def loaded_after(statement: str, *, cwd: Path = ROOT) -> set[str]:
         ("import importers", ("duckdb", "textual", "rich", "typer", "store", "tui")),
         ("import importers.schema", ("duckdb", "textual", "rich", "typer", "store", "tui")),
         ("import store; store.Library", ("textual", "rich", "typer", "tui")),
-        ("import tui.format", ("textual",)),
-        ("import tui.plain", ("textual", "rich", "duckdb", "polars")),
-        ("import tui.ingest", ("textual", "rich")),
-        ("import tui.cli", ("textual", "duckdb", "polars", "rich", "pyarrow")),
+        ("import tui.render.format", ("textual",)),
+        ("import tui.render.plain", ("textual", "rich", "duckdb", "polars")),
+        ("import store.imports.importer", ("textual", "rich")),
+        ("import tui.cli.main", ("textual", "duckdb", "polars", "rich", "pyarrow")),
         ("import tui.app", ("duckdb", "pyarrow", "numpy", "polars", "typer", "importers", "tomlkit")),
     ],
 )
@@ -39,10 +39,10 @@ def test_a_part_loads_nothing_that_it_must_not_know(statement: str, forbidden: t
 
 
 def test_view_models_load_no_textual() -> None:
-    """Every module of tui/models can be imported without the screen's framework."""
-    modules = sorted(p.stem for p in (ROOT / "tui" / "models").glob("*.py") if p.stem != "__init__")
+    """Every module of tui/state can be imported without the screen's framework."""
+    modules = sorted(p.stem for p in (ROOT / "tui" / "state").glob("*.py") if p.stem != "__init__")
     assert modules
-    loaded = loaded_after("; ".join(f"import tui.models.{name}" for name in modules))
+    loaded = loaded_after("; ".join(f"import tui.state.{name}" for name in modules))
     assert "textual" not in loaded
 
 

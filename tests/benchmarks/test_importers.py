@@ -18,8 +18,8 @@ import polars as pl
 import pytest
 
 from store import Library
-from tui.ingest import Order, import_file
-from tui.ingest_many import import_files, workers_for
+from store.imports.importer import Order, import_file
+from store.imports.workers import import_files, workers_for
 
 pytestmark = pytest.mark.bench
 ROWS = int(os.environ.get("JOULEBOOK_BENCH_ROWS", "3_000_000"))
@@ -94,7 +94,7 @@ def test_memory_does_not_grow_with_the_file(tmp_path):
             "import resource, sys\n"
             "from pathlib import Path\n"
             "from store import Library\n"
-            "from tui.ingest import Order, import_file\n"
+            "from store.imports.importer import Order, import_file\n"
             "library = Library.create(Path(sys.argv[1] + '.library'))\n"
             "assert import_file(library, Path(sys.argv[1]), Order()).status == 'imported'\n"
             "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)\n"

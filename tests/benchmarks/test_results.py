@@ -15,9 +15,9 @@ import numpy as np
 import polars as pl
 import pytest
 
-from store.results import reduce_run
-from store.results.base import ArrayTrace, MeterAccuracy, RunContext
-from store.traces import MEMORY_SAMPLES, ParquetTrace, TraceWriter, to_table
+from store.files.traces import MEMORY_SAMPLES, ParquetTrace, TraceWriter, to_table
+from store.methods import reduce_run
+from store.model.results import ArrayTrace, MeterAccuracy, RunContext
 
 CHANNELS = ("voltage_v", "current_a", "temperature_c")
 CONTEXT = RunContext(

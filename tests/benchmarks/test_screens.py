@@ -28,9 +28,9 @@ from store import Library
 from tests.benchmarks.many_runs import library_of, long_run
 from tests.tui.harness import app_on, press, settle
 from tui.app import JoulebookApp
-from tui.kept_page import keep_page
 from tui.screens.run import RunScreen
 from tui.settings import Settings, pages_folder
+from tui.state.kept_page import keep_page
 from tui.widgets.lines_view import LinesView
 
 pytestmark = pytest.mark.bench

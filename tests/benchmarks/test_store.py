@@ -22,11 +22,12 @@ import pyarrow as pa
 import pytest
 
 from importers.schema import TRACE_COLUMNS
-from store import Library, diskio
-from store.numbers import trace_row
-from store.recompute import load_records
-from store.records import append_rows, footer_entry
-from store.traces import TraceWriter, arrow_schema
+from store import Library
+from store.catalogue.numbers import trace_row
+from store.catalogue.run_records import append_rows, footer_entry
+from store.files import durable
+from store.files.traces import TraceWriter, arrow_schema
+from store.runs.recompute import load_records
 from tests.benchmarks.many_runs import library_of, long_run
 from tests.builders import add_run, make_run, write_export
 
@@ -76,12 +77,12 @@ def _pack(library: Library, ids: list[int], trace_id: int) -> None:
     """A pack as `pack` writes them: whole runs in row groups, every run in the footer."""
     with library.catalogue.reader() as cursor:
         records = {record.facts.run_id: record for record in load_records(cursor, ids)}
-    writer = TraceWriter(diskio.new_temporary(library.layout.tmp, ".parquet"))
+    writer = TraceWriter(durable.new_temporary(library.layout.tmp, ".parquet"))
     for table in _samples(ids):
         writer.write(table, whole=True)
     written = writer.finish([footer_entry(records[run_id]) for run_id in ids])
     file = library.layout.pack_file(trace_id)
-    diskio.place(written.path, library.layout.absolute(file))
+    durable.place(written.path, library.layout.absolute(file))
     with library.catalogue.writer() as cursor:
         append_rows(cursor, "trace_file", [trace_row(trace_id, file, written, is_pack=True)])
         cursor.execute(

@@ -16,7 +16,7 @@ from typing import Any
 
 import pytest
 
-from tui.cli import main
+from tui.cli.main import main
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from tui import answers
+from tui.render import answers
 
 
 @pytest.fixture

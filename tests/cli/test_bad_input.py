@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from tests.cli.conftest import Cli
-from tui.cli import main
+from tui.cli.main import main
 
 GOOD = "time (s),Voltage (V),Current (A)\n" + "".join(f"{t},{20 - t / 1000},{1.5}\n" for t in range(60))
 
@@ -258,7 +258,7 @@ def test_an_unexpected_error_is_one_sentence_and_a_log(
     def broken(_words: list[str]) -> list[str]:
         raise KeyError("a fault of ours")
 
-    monkeypatch.setattr("tui.cli_runs.as_typed", broken)
+    monkeypatch.setattr("tui.cli.commands.runs.as_typed", broken)
     assert main(["runs"]) == 1
     said = capsys.readouterr().err
     assert "Traceback" not in said
@@ -283,6 +283,6 @@ def test_a_log_that_can_not_be_written_is_no_second_error(
     def broken(_words: list[str]) -> list[str]:
         raise KeyError("a fault of ours")
 
-    monkeypatch.setattr("tui.cli_runs.as_typed", broken)
+    monkeypatch.setattr("tui.cli.commands.runs.as_typed", broken)
     assert main(["runs"]) == 1
     assert "`--debug` shows the details" in capsys.readouterr().err

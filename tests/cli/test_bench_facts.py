@@ -8,10 +8,10 @@ import duckdb
 import pytest
 
 from store import Library
-from store.results.why import redo_sql
+from store.imports.display_readings import PairError, as_export, read_pair
+from store.methods.why import redo_sql
 from tests.builders import make_store
 from tests.cli.conftest import Cli
-from tui.display_pairs import PairError, as_export, read_pair
 
 
 def test_thresholds_are_listed_tried_and_set(cli: Cli, tmp_path: Path) -> None:

@@ -7,7 +7,7 @@ import json
 import numpy as np
 import pytest
 
-from store.results.base import Array
+from store.model.results import Array
 from tests.cli.conftest import Cli
 
 
@@ -18,7 +18,7 @@ def test_a_wrong_rule_of_integration_is_caught(monkeypatch: pytest.MonkeyPatch, 
         p = v * i
         return np.asarray(dt_s * (p[:-1] + p[1:]) / 2.0)
 
-    monkeypatch.setattr("store.results.signals.bilinear_steps", wrong)
+    monkeypatch.setattr("store.signal.signals.bilinear_steps", wrong)
     monkeypatch.setattr("store.validation.closed_forms.bilinear_steps", wrong)
     said = cli("check")
     assert said.status == 1

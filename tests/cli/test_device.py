@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from store import Library
-from tui.cli import main
+from tui.cli.main import main
 
 SHEET = """\
 device = "PB-77"

@@ -12,9 +12,9 @@ import pytest
 
 from importers.schema import Facts
 from store import Library
+from store.imports.importer import Order, find_files
+from store.imports.workers import import_files, workers_for
 from tests.cli.conftest import Cli, started
-from tui.ingest import Order, find_files
-from tui.ingest_many import import_files, workers_for
 
 
 def write_exports(folder: Path, count: int, rows: int = 40) -> list[Path]:

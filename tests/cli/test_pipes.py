@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 
 from tests.cli.conftest import started
-from tui.cli import main
+from tui.cli.main import main
 
 Program = Callable[..., "subprocess.CompletedProcess[bytes]"]
 

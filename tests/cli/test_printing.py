@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from tui.plain import width_of
-from tui.printing import Column, facts_block, tabbed, table
+from tui.render.plain import width_of
+from tui.render.tables import Column, facts_block, tabbed, table
 
 
 def test_numbers_stand_on_their_decimal_point() -> None:

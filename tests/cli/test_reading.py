@@ -131,7 +131,7 @@ def test_sql_from_standard_input(cli: Cli, monkeypatch: pytest.MonkeyPatch) -> N
 def test_help_of_sql_lists_the_views_that_there_are(cli: Cli) -> None:
     """Every view and column in the help is in the library, and none is missing."""
     from store import Library
-    from tui.sql_views import VIEW_COLUMNS
+    from tui.cli.sql_views import VIEW_COLUMNS
 
     views = Library.open(Path(__import__("os").environ["JOULEBOOK_LIBRARY"])).views()
     assert {name: ", ".join(column for column, _ in columns) for name, columns in views.items()} == VIEW_COLUMNS

@@ -7,7 +7,7 @@ import sys
 
 import pytest
 
-from tui.cli_streams import can_show_unicode, prepare_streams, signs_for, wants_colour
+from tui.cli.streams import can_show_unicode, prepare_streams, signs_for, wants_colour
 
 
 def stream_of(encoding: str) -> io.TextIOWrapper:

@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 from typer.main import get_command
 
-from tui.cli_commands import TOPICS, make_app
-from tui.cli_words import OwnOptions, arrange, command_of, only_own
+from tui.cli.registry import TOPICS, make_app
+from tui.cli.words import OwnOptions, arrange, command_of, only_own
 
 
 @pytest.mark.parametrize(("topic", "commands"), TOPICS.items())
@@ -15,7 +15,7 @@ def test_a_topic_adds_the_commands_of_the_table(topic: str, commands: tuple[str,
     everything = [command for names in TOPICS.values() for command in names]
     for command in commands:
         found = sorted(get_command(make_app(command)).commands)
-        assert found == sorted(everything if topic == "cli_help" else commands)
+        assert found == sorted(everything if topic == "help" else commands)
 
 
 def test_an_unknown_command_has_every_command_to_be_near_to() -> None:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from tui.cli_runs import join_words
-from tui.cli_words import EXCLUDE, arrange, as_typed
+from tui.cli.commands.runs import join_words
+from tui.cli.words import EXCLUDE, arrange, as_typed
 
 
 @pytest.mark.parametrize(

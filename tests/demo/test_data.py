@@ -19,8 +19,8 @@ from demo_parquet.bench.exports import EXPORTS
 from demo_parquet.bench.meter import METERS
 from demo_parquet.bench.season import DEVICES, device_runs
 from importers.schema import KINDS, TRACE_COLUMNS
-from store.results.accuracy import parse_spec
-from store.sheet_reader import read_sheet
+from store.devices.sheet_reader import read_sheet
+from store.uncertainty.accuracy import parse_spec
 
 HOME = Path(str(demo_parquet.folder()))
 MANIFEST = json.loads(demo_parquet.manifest().read_text("utf-8"))

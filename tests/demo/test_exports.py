@@ -10,7 +10,7 @@ import pytest
 
 import demo_parquet
 from store import Library
-from tui.cli import main
+from tui.cli.main import main
 
 HOME = Path(str(demo_parquet.exports()))
 EXPORTS = json.loads((HOME / "truth.json").read_text("utf-8"))["exports"]

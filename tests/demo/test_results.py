@@ -16,8 +16,8 @@ import pytest
 
 import demo_parquet
 from store import Library
-from store.evidence import read_evidence
-from store.results.claims import judge_claims
+from store.judge.claims import judge_claims
+from store.judge.evidence import read_evidence
 
 TRUTH = json.loads(demo_parquet.truth().read_text("utf-8"))
 

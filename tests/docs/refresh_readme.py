@@ -9,7 +9,7 @@ from typing import Any
 
 from typer.main import get_command
 
-from tui.cli_commands import make_app
+from tui.cli.registry import make_app
 from tui.keys import as_markdown
 
 README = Path(__file__).resolve().parents[2] / "README.md"

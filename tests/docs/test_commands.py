@@ -9,8 +9,8 @@ import pytest
 from typer.main import get_command
 
 from tests.docs.refresh_readme import README, commands
-from tui.cli_commands import make_app
-from tui.cli_words import arrange
+from tui.cli.registry import make_app
+from tui.cli.words import arrange
 
 ALL = list(commands())
 

@@ -23,13 +23,13 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 import importers
 import store
 import tui
-from tui.cli import main
+from tui.cli.main import main
 
 for _package in (store, importers):
     for _module in pkgutil.walk_packages(_package.__path__, f"{_package.__name__}."):
         importlib.import_module(_module.name)
 for _module in pkgutil.iter_modules(tui.__path__, "tui."):
-    if _module.name.startswith(("tui.cli", "tui.ingest", "tui.printing")):
+    if _module.name.startswith(("tui.cli.main", "store.imports.importer", "tui.render.tables")):
         importlib.import_module(_module.name)
 
 

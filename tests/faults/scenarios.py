@@ -1,6 +1,6 @@
 """Writing commands on a small library, the state that each leaves, and what may go wrong at each of their steps.
 
-Faults come through `store.diskio`, which announces every open, write, flush, close, rename, removal and commit.
+Faults come through `store.files.durable`, which announces every open, write, flush, close, rename, removal and commit.
 """
 
 from __future__ import annotations
@@ -18,13 +18,15 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from importers.schema import Facts
-from store import Library, StoreError, diskio, repack
-from store.catalogue import rows
-from store.model import Meter, RunFacts
-from store.packs import PackRun, write_pack
-from store.sheets import DeviceSheet
-from store.view_source import samples_sql
-from store.views import VIEWS
+from store import Library, StoreError
+from store.care import repack
+from store.care.packs import PackRun, write_pack
+from store.catalogue.connection import rows
+from store.files import durable
+from store.model.records import Meter, RunFacts
+from store.model.sheet import DeviceSheet
+from store.sql.view_source import samples_sql
+from store.sql.views import VIEWS
 from tests.builders import add_run, feed, make_run, make_store, write_export
 from tests.store import libraries
 
@@ -256,11 +258,11 @@ class Fault:
 def count_steps(act: Act, folder: Path) -> list[str]:
     """The steps of an undisturbed run of a command."""
     fault = Fault()
-    diskio.set_hook(fault)
+    durable.set_hook(fault)
     try:
         act(folder)
     finally:
-        diskio.set_hook(None)
+        durable.set_hook(None)
     return fault.steps
 
 
@@ -273,7 +275,7 @@ def fresh(original: Path, folder: Path) -> Path:
 
 def end_at(name: str, folder: str, step: int) -> None:
     """Run a command in this process, which ends at the given step as if pulled."""
-    diskio.set_hook(Fault(step, kill=True))
+    durable.set_hook(Fault(step, kill=True))
     try:
         SCENARIOS[name].act(Path(folder))
     except StoreError as error:

@@ -12,8 +12,9 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from importers.schema import Facts
-from store import Library, diskio
-from tui.ingest import Order, import_file
+from store import Library
+from store.files import durable
+from store.imports.importer import Order, import_file
 
 VOLTS, AMPS = 20.0, 1.5
 
@@ -34,7 +35,7 @@ class CommitClock:
 
     def __init__(self) -> None:
         self.at = 0.0
-        diskio.set_hook(self._step)
+        durable.set_hook(self._step)
 
     def _step(self, operation: str, _path: Path) -> None:
         if operation == "committed":

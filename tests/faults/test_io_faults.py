@@ -12,7 +12,9 @@ from pathlib import Path
 
 import pytest
 
-from store import DiskFault, Library, StoreError, catalogue, diskio
+from store import DiskFault, Library, StoreError
+from store.catalogue import connection
+from store.files import durable
 from tests.faults import scenarios
 from tests.faults.scenarios import SCENARIOS, Fault, base, count_steps, fresh, state
 
@@ -31,7 +33,7 @@ def original(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(autouse=True)
 def _no_hook_left():
     yield
-    diskio.set_hook(None)
+    durable.set_hook(None)
 
 
 class Trial:
@@ -102,14 +104,14 @@ def few(steps: list[str], wanted: tuple[str, ...]) -> list[int]:
 def refuse(trial: Trial, at: int, code: int, *, ever_after: bool) -> str:
     """Let the disk refuse one step, or all from it on; what the command said."""
     folder = trial.again()
-    diskio.set_hook(Fault(at, code=code, ever_after=ever_after))
+    durable.set_hook(Fault(at, code=code, ever_after=ever_after))
     said = ""
     try:
         trial.scenario.act(folder)
     except StoreError as error:
         said = str(error)
     finally:
-        diskio.set_hook(None)
+        durable.set_hook(None)
     assert "\n" not in said
     left = [*folder.glob("store/tmp/*"), *folder.glob("*.part"), *folder.glob("*.restore")]
     assert not left, f"step {at} ({trial.steps[at - 1]}) left a temporary: {said}"
@@ -195,10 +197,10 @@ def test_an_import_flushes_before_it_names(original: Path, tmp_path: Path):
 def test_a_file_whose_flush_failed_is_thrown_away(tmp_path: Path):
     """A second fsync after a failed one tells lies (Rebello et al., USENIX ATC 2020): the file must go."""
     path = tmp_path / "x"
-    diskio.set_hook(
+    durable.set_hook(
         lambda op, p: (_ for _ in ()).throw(OSError(errno.EIO, os.strerror(errno.EIO))) if op == "fsync" else None
     )
-    with diskio.HashingFile(path) as file:
+    with durable.HashingFile(path) as file:
         file.write(b"samples")
         with pytest.raises(OSError, match="Input/output"):
             file.commit()
@@ -216,11 +218,11 @@ def test_a_rebuilt_catalogue_holds_what_only_its_log_held(original: Path, tmp_pa
         nonlocal seen
         seen += operation == "committed"
         if operation == "committed" and seen == commits:
-            catalogue._gate_of(path.resolve()).host.execute("SET debug_checkpoint_abort = 'before_header'")
+            connection._gate_of(path.resolve()).host.execute("SET debug_checkpoint_abort = 'before_header'")
 
-    diskio.set_hook(break_last_checkpoint)
+    durable.set_hook(break_last_checkpoint)
     Library.rebuilt(folder / "store", who="tester")
-    diskio.set_hook(None)
+    durable.set_hook(None)
     assert seen >= commits > 0
     assert state(folder) == trial.after
 
@@ -233,10 +235,10 @@ def test_a_copy_that_can_not_be_finished_is_one_sentence(original: Path, tmp_pat
         if operation == "copy":
             library.catalogue._gate.host.execute("SET debug_checkpoint_abort = 'before_header'")
 
-    diskio.set_hook(break_checkpoint)
+    durable.set_hook(break_checkpoint)
     with pytest.raises(DiskFault, match=r"^Copying the catalogue .* failed: [^\n]*$"):
         library.backup(tmp_path / "all.tar")
-    diskio.set_hook(None)
+    durable.set_hook(None)
     assert not list(library.layout.tmp.iterdir())
     library.backup(tmp_path / "all.tar")
     assert library.verify() == []

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from store.sheets import DeviceSheet
+from store.model.sheet import DeviceSheet
 from tests.builders import make_store
 from tests.tui.harness import app_on, press, settle
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from importers import inspect, read
-from importers.lines import key_values
+from importers.text.lines import key_values
 from tests.exports.judge import Kept
 
 ROWS = "".join(f"00:00:{s:02d};{20 - s / 1000:.3f};{1500 + s}\n".replace(".", ",") for s in range(0, 60, 2))

@@ -43,7 +43,7 @@ def test_profile_says_the_same_as_the_evidence(case, monkeypatch):
     """Worked out without a profile, the same channels come out, to the last digit."""
     with_profile, without = Kept(), Kept()
     read(case, inspect(case), with_profile)
-    monkeypatch.setattr("importers.inspecting.shipped_profiles", tuple)
+    monkeypatch.setattr("importers.reading.inspecting.shipped_profiles", tuple)
     found = inspect(case)
     assert found.profile is None
     assert found.is_sure, found.questions

@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 
 from importers import ImportRefused, inspect, read
-from importers.plan import Plan
+from importers.decide.plan import Plan
 from tests.exports.generator import TIERS, make
 from tests.exports.judge import Kept
 

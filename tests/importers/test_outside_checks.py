@@ -14,8 +14,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from importers import ImportRefused, inspect, load_vocabulary, read
-from importers.bytesview import PIECE, pieces
 from importers.schema import Facts
+from importers.text.bytesview import PIECE, pieces
 from tests.exports.generator import make
 from tests.exports.judge import Kept
 
@@ -161,7 +161,7 @@ def test_second_opinion_on_rows_and_bad_cells(tmp_path):
 @pytest.mark.parametrize("tier", ["varied", "hard"])
 def test_the_size_of_pieces_changes_nothing(tier, tmp_path):
     """Cut anywhere, a file gives the same samples: read in pieces of 900 bytes and at once."""
-    from importers.reader import read_runs
+    from importers.reading.reader import read_runs
 
     compared = 0
     for seed in range(16):

@@ -26,7 +26,7 @@ def content(published):
 def drawings(content):
     """SVG of every plot of it."""
     from store.publish.content import plots_of
-    from tui.report.figures import draw_svg
+    from tui.render.pages.figures import draw_svg
 
     return {plot.id: draw_svg(plot) for plot in plots_of(content)}
 
@@ -34,6 +34,6 @@ def drawings(content):
 @pytest.fixture(scope="session")
 def page(content, drawings):
     """The page as HTML."""
-    from tui.report.html import as_html
+    from tui.render.pages.html import as_html
 
     return as_html(draft_of(content), drawings)

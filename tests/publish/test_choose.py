@@ -10,7 +10,7 @@ import pytest
 from store.choose import Candidate, Criterion, Need, Term, choose, read_need, read_scheme, win_shares
 from store.choose.need_reader import NeedRefused
 from store.choose.score import break_evens, dominated, geometric_score, score, shares_of, weighted
-from store.results.evidence import Measured
+from store.judge.measured import Measured
 
 TERMS = [Term("wh_per_kg"), Term("wh_per_price"), Term("temperature_max_c"), Term("time_to_full_h")]
 CRITERIA = (

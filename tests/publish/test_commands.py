@@ -7,7 +7,7 @@ import pytest
 
 from store import Library
 from tests.publish.test_report import small_library
-from tui.cli import main
+from tui.cli.main import main
 
 
 @pytest.fixture(scope="module")

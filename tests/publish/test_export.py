@@ -10,10 +10,10 @@ import pytest
 
 from importers.schema import Facts
 from store import Library, TraceDamaged
+from store.imports.importer import Order, import_file
+from store.model.sheet import DeviceSheet
 from store.publish import FolderInUse, NotPublished, export_bdf, export_runs
-from store.sheets import DeviceSheet
 from tests.builders import add_run, make_run, write_export
-from tui.ingest import Order, import_file
 
 
 def import_one(library, name, frame, facts):

@@ -9,7 +9,8 @@ import pytest
 
 from importers.schema import Facts
 from store import Library, NotFound, TraceDamaged
-from store.model import Meter
+from store.model.records import Meter
+from store.model.sheet import ClaimSheet, DeviceSheet, PortSheet
 from store.publish import (
     FolderInUse,
     NotPublished,
@@ -22,11 +23,10 @@ from store.publish import (
     plot_runs,
 )
 from store.publish.content import Query, Table, plots_of
-from store.sheets import ClaimSheet, DeviceSheet, PortSheet
 from tests.builders import add_run, make_run, write_export
 from tests.publish.pages import Page, contrast
-from tui.report import write_plot, write_report
-from tui.report.markdown import as_markdown, escaped
+from tui.render.pages import write_plot, write_report
+from tui.render.pages.markdown import as_markdown, escaped
 
 
 def tree(folder):
@@ -225,7 +225,7 @@ def test_tables_and_figures_can_be_heard(page, content):
 
 def themes():
     """The colours of the light, dark and print themes."""
-    css = resources.files("tui.report").joinpath("templates", "style.css").read_text("utf-8")
+    css = resources.files("tui.render.pages").joinpath("templates", "style.css").read_text("utf-8")
     blocks = re.findall(r":root \{(.*?)\}", css, re.DOTALL)
     return [dict(re.findall(r"--([a-z0-9-]+): (#[0-9a-f]{6})", block)) for block in blocks]
 
@@ -469,7 +469,9 @@ def test_a_missing_extra_is_named_with_its_command(tmp_path, monkeypatch, conten
     """Without matplotlib: one sentence, nothing written."""
     from importlib.util import find_spec
 
-    monkeypatch.setattr("tui.report.writing.find_spec", lambda name: None if name == "matplotlib" else find_spec(name))
+    monkeypatch.setattr(
+        "tui.render.pages.writing.find_spec", lambda name: None if name == "matplotlib" else find_spec(name)
+    )
     with pytest.raises(NotPublished, match=r"joulebook\[report\]"):
         write_report(draft_of(content), tmp_path / "out")
     assert not (tmp_path / "out").exists()

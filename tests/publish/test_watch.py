@@ -7,8 +7,8 @@ import pytest
 
 from importers.schema import Facts
 from store import Library
-from tui.ingest import FileOutcome, Order, import_file
-from tui.watch import Watcher, watch
+from store.imports.importer import FileOutcome, Order, import_file
+from store.imports.watched_folder import Watcher, watch
 
 EXPORTS = Path(__file__).parents[2] / "demo_parquet" / "exports"
 

@@ -13,21 +13,13 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from store.results.accuracy import meter_model
-from store.results.adapter import (
-    Point,
-    Side,
-    average_of_four,
-    efficiency_points,
-    efficiency_results,
-    is_mains,
-    side_of,
-)
-from store.results.base import ArrayTrace, MeterAccuracy, Result, RunContext
-from store.results.cable import fit_line, permitted_drop_v
-from store.results.display import charge_level
-from store.results.efficiency_limits import limit_of, standards, supply_class
-from store.results.registry import reduce_run
+from store.methods.adapter import Point, Side, average_of_four, efficiency_points, efficiency_results, is_mains, side_of
+from store.methods.cable import fit_line, permitted_drop_v
+from store.methods.display import charge_level
+from store.methods.registry import reduce_run
+from store.model.results import ArrayTrace, MeterAccuracy, Result, RunContext
+from store.uncertainty.accuracy import meter_model
+from store.usb.efficiency_limits import limit_of, standards, supply_class
 
 VI, EU, COC = standards()
 

@@ -6,7 +6,7 @@ from decimal import Decimal
 
 import pytest
 
-from store.results.air_travel import air_table, flight_class, rated_energy_exact
+from store.usb.air_travel import air_table, flight_class, rated_energy_exact
 
 
 @pytest.mark.parametrize(

@@ -17,8 +17,7 @@ from hypothesis import strategies as st
 from scipy import integrate, stats
 from uncertainties import correlated_values, ufloat
 
-from store.results.base import Contribution, Result
-from store.results.comparison import (
+from store.judge.differences import (
     COMPARISON_BAR,
     chances_of_best,
     difference,
@@ -29,8 +28,9 @@ from store.results.comparison import (
     repeatability_limit,
     unlike,
 )
-from store.results.efficiency import ratio
-from store.results.evidence import Measured, RunEvidence, covariance, measured, pool
+from store.judge.measured import Measured, RunEvidence, covariance, measured, pool
+from store.judge.ratios import ratio
+from store.model.results import Contribution, Result
 
 NAMES = "ABCD"
 ENERGY = {"A": (57.4, 1.2), "B": (56.1, 1.2), "C": (55.9, 1.5), "D": (52.0, 1.1)}

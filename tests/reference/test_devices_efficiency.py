@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import pytest
 
-from store.results.base import Result
-from store.results.efficiency import (
+from store.judge.measured import Measured, RunEvidence
+from store.judge.ratios import (
     ASSUMED_ADAPTER,
     AdapterEfficiency,
     LoadPoint,
@@ -20,7 +20,7 @@ from store.results.efficiency import (
     wall_to_load,
     wasted_share,
 )
-from store.results.evidence import Measured, RunEvidence
+from store.model.results import Result
 
 
 def wh(value: float, u: float | None = 0.1, run: int = 1) -> Measured:

@@ -11,9 +11,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from store.results.offers import OfferError, mode_fits, offered_current_a, offered_power_w, read_mode, read_offer
-from store.results.power_objects import PowerObject, PowerObjectError, decode, decode_request, encode
-from store.results.power_rating import duties, programmable_top_v, shortfalls
+from store.usb.offers import OfferError, mode_fits, offered_current_a, offered_power_w, read_mode, read_offer
+from store.usb.power_objects import PowerObject, PowerObjectError, decode, decode_request, encode
+from store.usb.power_rating import duties, programmable_top_v, shortfalls
 
 
 def fixed(volts: float, amps: float, *flags: str) -> PowerObject:

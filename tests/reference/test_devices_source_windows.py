@@ -6,7 +6,7 @@ from __future__ import annotations
 
 import pytest
 
-from store.results.source_windows import SAFE_5V, pps_current_window, pps_window, steady_window, transient_window
+from store.usb.source_windows import SAFE_5V, pps_current_window, pps_window, steady_window, transient_window
 
 
 @pytest.mark.parametrize(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from scipy import stats
 
-from store.results.student import t_cdf, t_quantile
+from store.uncertainty.student import t_cdf, t_quantile
 
 
 @pytest.mark.parametrize("degrees", [1, 2, 3, 4, 5, 8, 11, 30, 101, 400])

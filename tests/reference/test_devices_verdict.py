@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import norm
 
-from store.results.verdict import (
+from store.uncertainty.decision import (
     MET,
     NOT_MET,
     TOO_CLOSE,

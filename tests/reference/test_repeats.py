@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from store.results.evidence import Measured, pool
-from store.results.repeats import check_repeats
+from store.judge.measured import Measured, pool
+from store.uncertainty.repeats import check_repeats
 
 
 @pytest.mark.parametrize("count", [2, 3, 4, 6, 10, 30])

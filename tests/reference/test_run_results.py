@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from store.results.accuracy import SpecError, parse_spec
-from store.results.heat_steady import steady_since
-from store.results.heatfit import fit_first_order, judged
-from store.results.integrate import bilinear_steps, trapezoid_steps
-from store.results.statistics import lag_one, moments
+from store.methods.heat_steady import steady_since
+from store.signal.heatfit import fit_first_order, judged
+from store.signal.integrate import bilinear_steps, trapezoid_steps
+from store.signal.statistics import lag_one, moments
+from store.uncertainty.accuracy import SpecError, parse_spec
 
 MISRA_X = np.array([77.6, 114.9, 141.1, 190.8, 239.9, 289.0, 332.8, 378.4, 434.8, 477.3, 536.8, 593.1, 689.1, 760.0])
 MISRA_Y = np.array([10.07, 14.73, 17.94, 23.93, 29.61, 35.18, 40.02, 44.82, 50.76, 55.05, 61.01, 66.40, 75.47, 81.78])

@@ -11,13 +11,13 @@ import uncertainties
 from scipy import integrate, interpolate, optimize
 from uncertainties import umath
 
-from store.results import reduce_run
-from store.results.base import Array, ArrayTrace, MeterAccuracy, Result, RunContext
-from store.results.budget import combined_correlated, covariance_of_means
-from store.results.efficiency import ratio
-from store.results.evidence import Measured, RunEvidence, measured
-from store.results.heatfit import fit_first_order, judged
-from store.results.integrate import bilinear_steps, trapezoid_steps
+from store.judge.measured import Measured, RunEvidence, measured
+from store.judge.ratios import ratio
+from store.methods import reduce_run
+from store.model.results import Array, ArrayTrace, MeterAccuracy, Result, RunContext
+from store.signal.heatfit import fit_first_order, judged
+from store.signal.integrate import bilinear_steps, trapezoid_steps
+from store.uncertainty.budget import combined_correlated, covariance_of_means
 from store.validation.closed_forms import cc_cv_columns, constant_power_columns, results_of
 from store.validation.statistics import BOX_X, BOX_Y
 from store.validation.uncertainty import H2_OBSERVATIONS, impedance

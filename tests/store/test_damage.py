@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 
 from store import Library, StoreError
-from store.log_check import passes_over_commits
+from store.catalogue.log_check import passes_over_commits
 from tests.builders import add_run, make_run, make_store, write_export
 
 

@@ -4,8 +4,8 @@ import pytest
 
 from importers.schema import Facts
 from store.errors import WrongFact
-from store.fact_values import checked_fact, checked_facts, tidy_mode
-from store.results.offers import mode_fits
+from store.runs.fact_values import checked_fact, checked_facts, tidy_mode
+from store.usb.offers import mode_fits
 
 
 @pytest.mark.parametrize(

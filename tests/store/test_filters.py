@@ -10,7 +10,7 @@ import duckdb
 import pytest
 
 from store import FilterError, Library
-from store.filters import parse_filter
+from store.runs.filters import parse_filter
 from tests.builders import make_store
 
 

@@ -7,7 +7,9 @@ from pathlib import Path
 import duckdb
 import pytest
 
-from store import Library, LibraryTooNew, StoreError, diskio, migrations
+from store import Library, LibraryTooNew, StoreError
+from store.catalogue import migrations
+from store.files import durable
 from tests.store import libraries
 
 OLD = [version for version in migrations.scripts() if (libraries.FOLDER / f"schema-{version}.tar.xz").exists()]
@@ -59,12 +61,12 @@ def test_a_migration_that_fails_leaves_the_library_as_it_was(tmp_path: Path):
             if operation == step:
                 raise OSError(28, "No space left on device")
 
-        diskio.set_hook(refuse)
+        durable.set_hook(refuse)
         try:
             with pytest.raises(StoreError, match="No space"):
                 Library.open(path)
         finally:
-            diskio.set_hook(None)
+            durable.set_hook(None)
         assert schema_of(path) == 1, step
         assert not list((path / "tmp").iterdir())
     assert Library.open(path).verify() == []

@@ -9,7 +9,8 @@ import duckdb
 import polars as pl
 import pytest
 
-from store import Library, TraceDamaged, traces
+from store import Library, TraceDamaged
+from store.files import traces
 from tests.builders import add_run, make_run, make_store, write_export
 
 

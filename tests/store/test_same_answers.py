@@ -13,10 +13,10 @@ import duckdb
 import pytest
 
 from store import Library
-from store.model import Calibration, Meter
-from store.sheets import DeviceSheet
-from store.view_source import samples_sql
-from store.views import VIEWS
+from store.model.records import Calibration, Meter
+from store.model.sheet import DeviceSheet
+from store.sql.view_source import samples_sql
+from store.sql.views import VIEWS
 from tests.builders import make_store
 
 

@@ -14,12 +14,12 @@ from store.errors import CatalogueDamaged, LibraryBusy
 from tests.builders import make_store
 from tests.tui.harness import app_on, press, screen_text, settle
 from tui.app import build_app
-from tui.kept_page import keep_page, kept_page
-from tui.late_library import LateLibrary
-from tui.models.run_columns import COLUMNS, DEFAULT_COLUMNS
-from tui.models.run_list import page_of, wanted_columns
 from tui.screens import place
 from tui.screens.devices import DevicesScreen
+from tui.state.kept_page import keep_page, kept_page
+from tui.state.late_library import LateLibrary
+from tui.state.run_columns import COLUMNS, DEFAULT_COLUMNS
+from tui.state.run_list import page_of, wanted_columns
 
 SORT = "-started_at"
 EVERY = tuple(column.name for column in COLUMNS)

@@ -13,7 +13,7 @@ import pytest
 
 from store import Library
 from tests.tui.harness import app_on, press, settle
-from tui.demo import build_demo
+from tui.cli.demo_library import build_demo
 
 PICTURE = Path(__file__).parent / "pictures" / "runs.svg"
 

@@ -14,18 +14,18 @@ from textual.containers import Container
 from textual.timer import Timer
 
 from store.errors import QueryFailed, StoreError
-from store.model import Answer
-from tui.answers import save
+from store.model.records import Answer
 from tui.keys import bindings
-from tui.models import answer as answers
-from tui.models.lines import line
-from tui.models.pick_list import Choice, PickList
-from tui.models.sql_words import place_of_complaint
-from tui.plain import plain
-from tui.questions_kept import NamedQuestion, keep_question, kept_questions, shipped_questions
+from tui.render.answers import save
+from tui.render.plain import plain
 from tui.screens.pick import PickScreen
 from tui.screens.place import Place
 from tui.screens.prompt import PromptScreen
+from tui.state import answer as answers
+from tui.state.lines import line
+from tui.state.pick_list import Choice, PickList
+from tui.state.saved_queries import NamedQuestion, keep_question, kept_questions, shipped_questions
+from tui.state.sql_words import place_of_complaint
 from tui.widgets.column_plot import ColumnPlot
 from tui.widgets.lines_view import LinesView, Rule
 from tui.widgets.question_area import QuestionArea

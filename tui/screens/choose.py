@@ -16,10 +16,10 @@ from store.choose import Choice, read_scheme
 from store.choose.rating import answer_text
 from store.errors import WrongFact
 from tui.keys import bindings
-from tui.models.lines import line
-from tui.printing_choice import choice_lines
+from tui.render.choice import choice_lines
 from tui.screens.place import Place
 from tui.screens.prompt import PromptScreen
+from tui.state.lines import line
 from tui.widgets.lines_view import LinesView, Rule
 
 __all__ = ["ChooseScreen"]

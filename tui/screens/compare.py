@@ -10,15 +10,15 @@ from typing import ClassVar
 
 from textual.app import ComposeResult
 
-from store.model import RunView, StripSet
-from store.results.evidence import Measured
+from store.judge.measured import Measured
+from store.model.records import RunView, StripSet
 from tui.keys import bindings
-from tui.models.compare import LETTERS, CompareModel
-from tui.models.lines import Line, line
-from tui.models.plot import PATTERNS, pieces, unit_of, value_axis
-from tui.models.strips import empty_buckets_to_bridge
-from tui.models.words import channel_words
 from tui.screens.place import Place
+from tui.state.compare import LETTERS, CompareModel
+from tui.state.lines import Line, line
+from tui.state.plot import PATTERNS, pieces, unit_of, value_axis
+from tui.state.strips import empty_buckets_to_bridge
+from tui.state.words import channel_words
 from tui.theme import LINE_COLOURS, THEMES
 from tui.widgets.ledger import Ledger
 from tui.widgets.lines_view import LinesView, Rule

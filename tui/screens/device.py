@@ -12,10 +12,10 @@ from textual.app import ComposeResult
 from textual.containers import VerticalScroll
 
 from tui.keys import bindings
-from tui.models.device_page import DevicePageData, page_lines, read_page, runs_of_claim
 from tui.screens.publishing import PublishingPlace
 from tui.screens.sheet import SheetScreen
 from tui.screens.side_by_side import SideBySideScreen
+from tui.state.device_page import DevicePageData, page_lines, read_page, runs_of_claim
 from tui.widgets.lines_view import LinesView, Rule
 
 __all__ = ["DeviceScreen"]

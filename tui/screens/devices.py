@@ -10,15 +10,15 @@ from typing import ClassVar
 
 from textual.app import ComposeResult
 
-from store.model import DeviceRow
-from store.results.verdict import Verdict
+from store.model.records import DeviceRow
+from store.uncertainty.decision import Verdict
 from tui.keys import bindings
-from tui.models.device_list import DeviceList
 from tui.screens.choose import ChooseScreen
 from tui.screens.device import DeviceScreen
 from tui.screens.place import Place
 from tui.screens.sheet import SheetScreen
 from tui.screens.side_by_side import SideBySideScreen
+from tui.state.device_list import DeviceList
 from tui.widgets.ledger import Ledger
 from tui.widgets.lines_view import Rule
 

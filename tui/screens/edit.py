@@ -15,11 +15,11 @@ from textual.widgets import Input, Static
 
 from importers.schema import DIRECTIONS, KINDS
 from store.errors import StoreError
-from store.model import RunFacts
-from tui.models.edits import EDITABLE, WrongEntryError, changed, common_text, undo_of
-from tui.models.lines import line
-from tui.models.words import FACTS
+from store.model.records import RunFacts
 from tui.screens.form import FormScreen
+from tui.state.edits import EDITABLE, WrongEntryError, changed, common_text, undo_of
+from tui.state.lines import line
+from tui.state.words import FACTS
 from tui.widgets.lines_view import KeyLine, LinesView
 
 if TYPE_CHECKING:

@@ -15,9 +15,9 @@ from textual.widgets import Input, Static
 
 from importers.schema import KINDS
 from store.errors import WrongFact
-from store.fact_values import checked_fact
-from tui.models.lines import line
+from store.runs.fact_values import checked_fact
 from tui.screens.form import FormScreen
+from tui.state.lines import line
 from tui.widgets.lines_view import KeyLine, LinesView
 
 if TYPE_CHECKING:

@@ -13,10 +13,10 @@ from textual.containers import Horizontal, VerticalScroll
 from textual.suggester import SuggestFromList
 from textual.widgets import Input, Static
 
-from tui.models.lines import line
-from tui.models.sheet_draft import Field
-from tui.plain import plain
+from tui.render.plain import plain
 from tui.screens.form import FormScreen
+from tui.state.lines import line
+from tui.state.sheet_draft import Field
 from tui.widgets.lines_view import KeyLine, LinesView
 
 if TYPE_CHECKING:

@@ -11,8 +11,8 @@ from textual.screen import ModalScreen
 from textual.widgets import Input
 
 from tui.keys import dialog_bindings
-from tui.models.lines import line
-from tui.plain import plain
+from tui.render.plain import plain
+from tui.state.lines import line
 from tui.widgets.lines_view import LinesView
 
 __all__ = ["FormScreen"]

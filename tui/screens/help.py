@@ -13,8 +13,8 @@ from textual.containers import VerticalScroll
 from textual.screen import ModalScreen
 
 from tui.keys import PLACES, Key, dialog_bindings, keys_of
-from tui.models.lines import Line, line
-from tui.plain import fit, plain
+from tui.render.plain import fit, plain
+from tui.state.lines import Line, line
 from tui.widgets.lines_view import LinesView
 
 __all__ = ["HelpScreen", "help_lines"]

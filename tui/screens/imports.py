@@ -17,18 +17,18 @@ from textual.timer import Timer
 from importers import ImportRefused, Inspection
 from importers.schema import Facts
 from store.errors import StoreError
-from tui.ingest import FileOutcome, Order, find_files, import_file, inspect_file
+from store.imports.importer import FileOutcome, Order, find_files, import_file, inspect_file
+from store.imports.watched_folder import SETTLED_S, FolderWatch
 from tui.keys import bindings
-from tui.models.import_list import Entry, ImportList, facts_words
-from tui.models.lines import Line, line
-from tui.models.pick_list import Choice, PickList
-from tui.models.preview import parts_of, preview_lines
-from tui.plain import plain
+from tui.render.plain import plain
 from tui.screens.facts import FactsScreen
 from tui.screens.pick import PickScreen
 from tui.screens.place import Place
 from tui.screens.prompt import PromptScreen
-from tui.watch import SETTLED_S, FolderWatch
+from tui.state.import_list import Entry, ImportList, facts_words
+from tui.state.lines import Line, line
+from tui.state.pick_list import Choice, PickList
+from tui.state.preview import parts_of, preview_lines
 from tui.widgets.ledger import Ledger
 from tui.widgets.lines_view import LinesView, Rule
 

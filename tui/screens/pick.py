@@ -13,8 +13,8 @@ from textual.containers import Vertical
 from textual.screen import ModalScreen
 
 from tui.keys import dialog_bindings
-from tui.models.lines import line
-from tui.models.pick_list import PickList
+from tui.state.lines import line
+from tui.state.pick_list import PickList
 from tui.widgets.ledger import Ledger
 from tui.widgets.lines_view import KeyLine, LinesView
 

@@ -14,7 +14,7 @@ from textual.screen import Screen
 from textual.widgets import Static
 
 from store.errors import LibraryBusy, StoreError
-from tui.plain import plain
+from tui.render.plain import plain
 from tui.widgets.lines_view import KeyLine, StatusLine, TopLine
 
 if TYPE_CHECKING:

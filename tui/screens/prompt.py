@@ -19,7 +19,7 @@ from textual.widgets.input import Selection
 
 from tui.jobs import Jobs
 from tui.keys import dialog_bindings
-from tui.models.lines import line
+from tui.state.lines import line
 from tui.widgets.lines_view import LinesView
 
 __all__ = ["PathSuggester", "PromptScreen"]

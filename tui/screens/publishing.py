@@ -10,8 +10,8 @@ from pathlib import Path
 
 from store.publish.package import slug
 from store.publish.reports import ReasonWanted
-from tui.plain import plain
-from tui.report import publish
+from tui.render.pages import publish
+from tui.render.plain import plain
 from tui.screens.place import Place
 from tui.screens.prompt import PromptScreen
 

@@ -13,16 +13,16 @@ from textual.app import ComposeResult
 from textual.containers import Container, Vertical
 
 from importers.schema import CHANNELS
-from store.model import RunPage, RunView, StripSet
+from store.model.records import RunPage, RunView, StripSet
 from tui.keys import bindings
-from tui.models.fine_strips import FINE, LONG, FineStrips
-from tui.models.lines import Line, line
-from tui.models.pick_list import Choice, PickList
-from tui.models.run_page import PageRow, RunPageModel, nearest_values
 from tui.screens.edit import EditScreen
 from tui.screens.pick import PickScreen
 from tui.screens.place import Place
 from tui.screens.why import WhyScreen
+from tui.state.fine_strips import FINE, LONG, FineStrips
+from tui.state.lines import Line, line
+from tui.state.pick_list import Choice, PickList
+from tui.state.run_page import PageRow, RunPageModel, nearest_values
 from tui.widgets.ledger import Ledger
 from tui.widgets.lines_view import LinesView, Rule
 from tui.widgets.run_plot import RunPlot

@@ -15,15 +15,15 @@ from textual.widgets import Input, Static
 
 from store.errors import FilterError
 from tui.keys import bindings
-from tui.models.run_list import PAGE, Page, RunList, page_of
 from tui.screens.place import Place
+from tui.state.run_list import PAGE, Page, RunList, page_of
 from tui.widgets.filter_line import FilterInput
 from tui.widgets.glance_pane import GlancePane
 from tui.widgets.ledger import Ledger
 from tui.widgets.lines_view import Rule
 
 if TYPE_CHECKING:
-    from store.model import RunFacts
+    from store.model.records import RunFacts
 
 __all__ = ["RunsScreen"]
 

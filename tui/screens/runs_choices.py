@@ -7,13 +7,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from tui.models.filter_words import picked_values, with_picked
-from tui.models.pick_list import Choice, PickList
-from tui.models.run_columns import COLUMNS, column_named
 from tui.screens.pick import PickScreen
+from tui.state.filter_words import picked_values, with_picked
+from tui.state.pick_list import Choice, PickList
+from tui.state.run_columns import COLUMNS, column_named
 
 if TYPE_CHECKING:
-    from store.model import FacetCount
+    from store.model.records import FacetCount
     from tui.screens.runs import RunsScreen
 
 __all__ = ["choose_columns", "choose_order", "pick_values"]

@@ -7,8 +7,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from tui.models.pick_list import Choice, PickList
 from tui.screens.pick import PickScreen
+from tui.state.pick_list import Choice, PickList
 from tui.theme import THEMES
 
 if TYPE_CHECKING:

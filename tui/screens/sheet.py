@@ -10,17 +10,17 @@ from typing import TYPE_CHECKING, ClassVar
 
 from textual.app import ComposeResult
 
+from store.devices.sheet_reader import SheetRefused
 from store.errors import NotFound
-from store.sheet_reader import SheetRefused
-from store.sheets import DeviceSheet
+from store.model.sheet import DeviceSheet
 from tui.keys import bindings
-from tui.models.lines import Line, line
-from tui.models.sheet_draft import Place as At
-from tui.models.sheet_draft import SheetDraft, fields_of
-from tui.models.sheet_page import SheetRow, sheet_rows
-from tui.plain import plain
+from tui.render.plain import plain
 from tui.screens.fields import FieldsScreen
 from tui.screens.place import Place
+from tui.state.lines import Line, line
+from tui.state.sheet_draft import Place as At
+from tui.state.sheet_draft import SheetDraft, fields_of
+from tui.state.sheet_page import SheetRow, sheet_rows
 from tui.widgets.ledger import Ledger
 from tui.widgets.lines_view import LinesView, Rule
 

@@ -11,12 +11,12 @@ from typing import ClassVar
 from textual.app import ComposeResult
 from textual.containers import VerticalScroll
 
-from store.pages import ComparisonPage
+from store.devices.records import ComparisonPage
 from tui.keys import bindings
-from tui.models.pick_list import Choice, PickList
-from tui.models.side_by_side import orders_of, side_lines
 from tui.screens.pick import PickScreen
 from tui.screens.publishing import PublishingPlace
+from tui.state.pick_list import Choice, PickList
+from tui.state.side_by_side import orders_of, side_lines
 from tui.widgets.lines_view import LinesView, Rule
 
 __all__ = ["SideBySideScreen"]

@@ -10,10 +10,10 @@ from typing import ClassVar
 from textual.app import ComposeResult
 from textual.containers import VerticalScroll
 
-from store.results.base import Result
+from store.model.results import Result
 from tui.keys import bindings
-from tui.models.why import why_lines
 from tui.screens.place import Place
+from tui.state.why import why_lines
 from tui.widgets.lines_view import LinesView, Rule
 
 __all__ = ["WhyScreen"]

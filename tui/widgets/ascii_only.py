@@ -9,7 +9,7 @@ from typing import Any, ClassVar
 
 from textual.scrollbar import ScrollBar, ScrollBarRender
 
-from tui.models.lines import Line
+from tui.state.lines import Line
 
 __all__ = ["draw_scrollbars", "drawable"]
 

@@ -10,10 +10,10 @@ import pyarrow as pa
 from textual.app import ComposeResult
 from textual.containers import Vertical
 
-from store.model import StripSet
-from tui.models import answer as answers
-from tui.models.look import Look
-from tui.models.plot import nice_axis, pieces
+from store.model.records import StripSet
+from tui.state import answer as answers
+from tui.state.look import Look
+from tui.state.plot import nice_axis, pieces
 from tui.theme import LINE_COLOURS, THEMES
 from tui.widgets.trace_plot import DrawnLine, TracePlot
 

@@ -16,7 +16,7 @@ from textual.reactive import Reactive
 from textual.suggester import Suggester
 from textual.widgets import Input
 
-from tui.models.filter_words import completion
+from tui.state.filter_words import completion
 
 __all__ = ["FilterInput"]
 

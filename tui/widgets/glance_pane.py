@@ -9,12 +9,12 @@ from __future__ import annotations
 from importlib import import_module
 from typing import TYPE_CHECKING, cast
 
-from tui.models.run_list import PAGE
+from tui.state.run_list import PAGE
 from tui.widgets.lines_view import LinesView
 
 if TYPE_CHECKING:
-    from store.model import RunView
-    from store.results.verdict import Verdict
+    from store.model.records import RunView
+    from store.uncertainty.decision import Verdict
     from tui.screens.place import Place
 
 __all__ = ["GlancePane"]
@@ -60,7 +60,7 @@ class GlancePane(LinesView):
 
         def call() -> RunView:
             view = library.run(run_id)
-            import_module("tui.models.glance")
+            import_module("tui.state.glance")
             return view
 
         def done(view: RunView) -> None:
@@ -82,7 +82,7 @@ class GlancePane(LinesView):
         if view is None or width < 1 or height < 1:
             self.show([])
             return
-        from tui.models import glance  # noqa: PLC0415 (loaded with the first run that is read)
+        from tui.state import glance  # noqa: PLC0415 (loaded with the first run that is read)
 
         look = self._place.joulebook.look
         if self._place.has_class("-wide"):

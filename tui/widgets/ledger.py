@@ -17,7 +17,7 @@ from textual.reactive import reactive
 from textual.scroll_view import ScrollView
 from textual.strip import Strip
 
-from tui.models.lines import Line, pad_to
+from tui.state.lines import Line, pad_to
 from tui.widgets.ascii_only import drawable
 
 __all__ = ["Ledger"]

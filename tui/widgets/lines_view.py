@@ -11,8 +11,8 @@ from textual.content import Content
 from textual.widgets import Static
 
 from tui.keys import bar_keys
-from tui.models.lines import Line, line, line_width, three_parts
-from tui.plain import plain
+from tui.render.plain import plain
+from tui.state.lines import Line, line, line_width, three_parts
 from tui.widgets.ascii_only import drawable
 
 __all__ = ["STYLES", "KeyLine", "LinesView", "Rule", "StatusLine", "TopLine", "as_content"]

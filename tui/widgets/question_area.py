@@ -13,7 +13,7 @@ from textual import events
 from textual.message import Message
 from textual.widgets import TextArea
 
-from tui.models.sql_words import begun_word, completions, is_finished, pieces_of_line
+from tui.state.sql_words import begun_word, completions, is_finished, pieces_of_line
 
 __all__ = ["QuestionArea"]
 

@@ -11,7 +11,7 @@ import pyarrow as pa
 from rich.text import Text
 from textual_fastdatatable import ArrowBackend, DataTable
 
-from tui.plain import plain
+from tui.render.plain import plain
 
 __all__ = ["ResultTable"]
 

@@ -14,11 +14,11 @@ from textual.content import Content
 from textual.message import Message
 from textual.widgets import Static
 
-from store.model import EventRow, Strip, StripSet
-from tui.models.lines import Line, line
-from tui.models.look import Look
-from tui.models.plot import PATTERNS, Axis, event_rail, is_second_axis, pieces, unit_of, value_axis
-from tui.models.strips import empty_buckets_to_bridge
+from store.model.records import EventRow, Strip, StripSet
+from tui.state.lines import Line, line
+from tui.state.look import Look
+from tui.state.plot import PATTERNS, Axis, event_rail, is_second_axis, pieces, unit_of, value_axis
+from tui.state.strips import empty_buckets_to_bridge
 from tui.theme import LINE_COLOURS, THEMES
 from tui.widgets.lines_view import LinesView
 from tui.widgets.trace_plot import LEFT, DrawnLine, TracePlot

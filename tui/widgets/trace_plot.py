@@ -18,7 +18,7 @@ from textual_hires_canvas import Canvas, HiResMode
 from textual_plot import AxisFormatter, NumericAxisFormatter, PlotWidget
 from textual_plot.plot_widget import Legend, VLinePlot
 
-from tui.models.plot import Axis, time_ticks
+from tui.state.plot import Axis, time_ticks
 
 __all__ = ["DrawnLine", "TracePlot"]
 

@@ -6,12 +6,12 @@ from dataclasses import replace
 
 import pytest
 
-from store.results.base import Result
-from store.results.claims import judge_claims
-from store.results.evidence import RunEvidence
-from store.results.sustained import sustained_power
-from store.results.verdict import MET, NOT_CHECKABLE, NOT_MET, NOT_TESTED, TOO_CLOSE, Verdict
-from store.sheets import ClaimSheet, DeviceSheet, PortSheet
+from store.judge.claims import judge_claims
+from store.judge.measured import RunEvidence
+from store.judge.sustained import sustained_power
+from store.model.results import Result
+from store.model.sheet import ClaimSheet, DeviceSheet, PortSheet
+from store.uncertainty.decision import MET, NOT_CHECKABLE, NOT_MET, NOT_TESTED, TOO_CLOSE, Verdict
 
 SHEET = DeviceSheet(
     "PB",

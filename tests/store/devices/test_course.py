@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from store.course import CourseRefused, load_course, read_course
-from store.course_grid import CourseGrid, course_grid
-from store.results.evidence import RunEvidence
-from store.sheets import DeviceSheet, PortSheet
+from store.judge.course import CourseRefused, load_course, read_course
+from store.judge.course_grid import CourseGrid, course_grid
+from store.judge.measured import RunEvidence
+from store.model.sheet import DeviceSheet, PortSheet
 
 SHEET = DeviceSheet(
     "PB",

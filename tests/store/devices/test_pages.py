@@ -8,10 +8,10 @@ from pathlib import Path
 import pytest
 
 from store import Library, NotFound
-from store.compare import ComparisonRefused
-from store.pages import ComparisonRow
-from store.peers import peers_of, same_model
-from store.sheets import ClaimSheet, DeviceSheet
+from store.devices.records import ComparisonRow
+from store.judge.comparison import ComparisonRefused
+from store.judge.peers import peers_of, same_model
+from store.model.sheet import ClaimSheet, DeviceSheet
 
 
 @pytest.fixture(scope="module")

@@ -11,12 +11,12 @@ import pytest
 
 from importers.schema import Facts
 from store import Library
-from store.device_limits import limit_lines, limit_notes
 from store.errors import NotFound, WrongFact
-from store.results.adapter import LOW_END
-from store.results.base import Result
-from store.results.evidence import RunEvidence
-from store.sheets import DeviceSheet, PortSheet
+from store.judge.device_limits import limit_lines, limit_notes
+from store.judge.measured import RunEvidence
+from store.methods.adapter import LOW_END
+from store.model.results import Result
+from store.model.sheet import DeviceSheet, PortSheet
 from tests.builders import STARTED, add_run, make_run, write_export
 
 

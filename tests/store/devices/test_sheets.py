@@ -9,11 +9,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from store.devices.sheet_reader import SheetRefused, read_sheet
+from store.devices.sheet_writer import TEMPLATE, write_sheet
 from store.errors import StoreError
-from store.sheet_reader import SheetRefused, read_sheet
-from store.sheet_writer import TEMPLATE, write_sheet
-from store.sheets import ClaimSheet, DeviceSheet, MarkSheet, PortSheet
-from store.toml_lines import line_of, locate
+from store.model.sheet import ClaimSheet, DeviceSheet, MarkSheet, PortSheet
+from store.words.toml_lines import line_of, locate
 
 FULL = """\
 device = "PB-03"

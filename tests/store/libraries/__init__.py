@@ -6,7 +6,7 @@ import lzma
 import tempfile
 from pathlib import Path
 
-from store import backup
+from store.care import backup
 
 __all__ = ["FOLDER", "unpack"]
 

@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from store.results import reduce_run
-from store.results.base import ArrayTrace, RunContext
+from store.methods import reduce_run
+from store.model.results import ArrayTrace, RunContext
 
 STEPS_S = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0)
 

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from store.results import reduce_run
-from store.results.base import Array, ArrayTrace, MeterAccuracy, Result, RunContext
-from store.results.track import BLOCK
+from store.methods import reduce_run
+from store.model.results import Array, ArrayTrace, MeterAccuracy, Result, RunContext
+from store.signal.track import BLOCK
 
 METER = MeterAccuracy("M1", "0.05% + 2d(0.001)", "0.1% + 2d(0.001)", "1 K")
 STEP_S = 0.1

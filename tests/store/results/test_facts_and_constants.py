@@ -14,12 +14,12 @@ import pytest
 from importers.schema import Facts
 from store import Library
 from store.errors import NotFound, WrongFact
-from store.model import Calibration, Meter
-from store.results import reduce_run
-from store.results.base import ArrayTrace, Correction, MeterAccuracy, Result, RunContext
-from store.results.registry import METHODS
-from store.results.thresholds import THRESHOLDS
-from store.sheets import ClaimSheet, DeviceSheet
+from store.methods import reduce_run
+from store.methods.registry import METHODS
+from store.model.records import Calibration, Meter
+from store.model.results import ArrayTrace, Correction, MeterAccuracy, Result, RunContext
+from store.model.sheet import ClaimSheet, DeviceSheet
+from store.signal.thresholds import THRESHOLDS
 from tests.builders import STARTED, add_run, make_run, make_store, write_export
 from tests.store.results.known_truth import DETECTORS
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from store.results.base import Result
-from store.results.evidence import RunEvidence
-from store.results.sustained import sustained_power
+from store.judge.measured import RunEvidence
+from store.judge.sustained import sustained_power
+from store.model.results import Result
 from store.validation.closed_forms import results_of
 
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from store.results import reduce_run
-from store.results.base import Array, ArrayTrace, Event, MeterAccuracy, Reduction, Result, RunContext
+from store.methods import reduce_run
+from store.model.results import Array, ArrayTrace, Event, MeterAccuracy, Reduction, Result, RunContext
 
 
 def ramp(after_v: Array, *, amps_after: float = 0.0) -> ArrayTrace:

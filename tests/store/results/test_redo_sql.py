@@ -13,9 +13,9 @@ import pytest
 
 from importers.schema import Facts
 from store import Library
-from store.model import Calibration, Meter
-from store.results.base import Contribution, Correction, Result
-from store.results.why import gets_it_again, redo_sql
+from store.methods.why import gets_it_again, redo_sql
+from store.model.records import Calibration, Meter
+from store.model.results import Contribution, Correction, Result
 from tests.builders import STARTED, add_run, make_run, make_store, write_export
 
 ALWAYS = {"energy_wh", "charge_ah", "energy_out_wh", "runtime_s", "temperature_max_c", "power_plateau_w", "duration_s"}

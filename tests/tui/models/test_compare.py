@@ -9,13 +9,13 @@ import pytest
 
 from importers.schema import Facts
 from store import Library
-from store.model import Meter
-from store.results.evidence import Measured
+from store.judge.measured import Measured
+from store.model.records import Meter
 from tests.builders import add_run, make_run, write_export
 from tests.tui.harness import app_on, press, screen_text, settle
-from tui.models.compare import CompareModel
-from tui.models.look import Look
 from tui.screens.compare import CompareScreen
+from tui.state.compare import CompareModel
+from tui.state.look import Look
 
 
 def view(run_id: int) -> SimpleNamespace:

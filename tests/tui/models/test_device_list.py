@@ -2,9 +2,9 @@
 
 import pytest
 
-from store.model import DeviceRow
-from store.results.verdict import Verdict
-from tui.models.device_list import DeviceList
+from store.model.records import DeviceRow
+from store.uncertainty.decision import Verdict
+from tui.state.device_list import DeviceList
 
 
 def row(device="PB-01", model="a model with a rather long name that goes on"):

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from store.filters import parse_filter
-from tui.models.filter_words import completion, picked_values, with_picked
+from store.runs.filters import parse_filter
+from tui.state.filter_words import completion, picked_values, with_picked
 
 
 def test_picks_replace_the_word_where_it_stood():

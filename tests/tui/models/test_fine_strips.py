@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from store.model import Strip, StripSet
-from tui.models.fine_strips import FineStrips
+from store.model.records import Strip, StripSet
+from tui.state.fine_strips import FineStrips
 
 
 def whole(values: np.ndarray, channel: str = "power_w") -> StripSet:

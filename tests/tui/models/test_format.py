@@ -10,8 +10,8 @@ import math
 
 import pytest
 
-from tui import format as fmt
-from tui.plain import cut, fit, plain, width_of
+from tui.render import format as fmt
+from tui.render.plain import cut, fit, plain, width_of
 
 
 @pytest.mark.parametrize(

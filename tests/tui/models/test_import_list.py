@@ -7,10 +7,10 @@ from pathlib import Path
 import pytest
 
 from importers import inspect
+from store.imports.importer import FileOutcome
 from tests.builders import write_export
-from tui.ingest import FileOutcome
-from tui.models.import_list import Entry, ImportList
-from tui.models.look import Look
+from tui.state.import_list import Entry, ImportList
+from tui.state.look import Look
 
 TABLE = "t (s),U (V),I (A)\n" + "".join(f"{n},5.0{n % 3},1.0{n % 7}\n" for n in range(40))
 

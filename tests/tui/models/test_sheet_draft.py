@@ -6,11 +6,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from store.sheet_reader import SheetRefused, read_sheet
-from store.sheet_writer import TEMPLATE
-from tui.models.look import Look
-from tui.models.sheet_draft import ROWS, TABLES, SheetDraft
-from tui.models.sheet_page import sheet_rows
+from store.devices.sheet_reader import SheetRefused, read_sheet
+from store.devices.sheet_writer import TEMPLATE
+from tui.state.look import Look
+from tui.state.sheet_draft import ROWS, TABLES, SheetDraft
+from tui.state.sheet_page import sheet_rows
 
 WHOLE = "\n".join(
     line.removeprefix("# ") if line.startswith(("# [[", "# ")) and (" = " in line or "# [[" in line) else line

@@ -1,6 +1,6 @@
 """Words of a question in SQL: how a begun one may go on."""
 
-from tui.models.sql_words import completions
+from tui.state.sql_words import completions
 
 VIEWS = {"runs": ("device", "energy_out_wh"), "devices": ("device", "mass_g")}
 

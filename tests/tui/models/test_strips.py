@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from store.model import Strip, StripSet
-from tui.models.strips import draw_strip, empty_buckets_to_bridge, rebucket, time_axis
+from store.model.records import Strip, StripSet
+from tui.state.strips import draw_strip, empty_buckets_to_bridge, rebucket, time_axis
 
 
 def strip_of(low: np.ndarray, high: np.ndarray | None = None) -> Strip:

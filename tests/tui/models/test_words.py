@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tui.models.words import result_words
+from tui.state.words import result_words
 
 
 @pytest.mark.parametrize(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from store import Library
-from store.sheet_reader import read_sheet
+from store.devices.sheet_reader import read_sheet
 from tests.builders import make_store
 from tests.tui.harness import app_on, press, screen_text, settle
 from tui.screens.device import DeviceScreen

@@ -22,12 +22,11 @@ from textual.widgets import Input
 
 from importers.schema import Facts, TraceEvent
 from store import Library
-from store.sheet_reader import read_sheet
+from store.devices.sheet_reader import read_sheet
 from tests.builders import ONE_CLAIM, feed, make_run, write_export
 from tests.tui.harness import app_on, press, screen_text, settle
 from tui.app import JoulebookApp
 from tui.keys import KEYS, PLACES, Key, keys_of
-from tui.models.pick_list import Choice, PickList
 from tui.screens.ask import AskScreen
 from tui.screens.choose import ChooseScreen
 from tui.screens.compare import CompareScreen
@@ -45,6 +44,7 @@ from tui.screens.runs import RunsScreen
 from tui.screens.sheet import SheetScreen
 from tui.screens.side_by_side import SideBySideScreen
 from tui.screens.why import WhyScreen
+from tui.state.pick_list import Choice, PickList
 from tui.widgets.column_plot import ColumnPlot
 from tui.widgets.result_table import ResultTable
 

@@ -4,10 +4,10 @@ import pytest
 from textual.widgets import Input
 
 from store import Library
+from store.imports.watched_folder import FolderWatch, Watcher
 from tests.tui.harness import app_on, press, screen_text, settle
 from tui.screens import imports
 from tui.screens.imports import ImportScreen
-from tui.watch import FolderWatch, Watcher
 
 SURE = "Time [s],Voltage [V],Current [A]\n" + "".join(f"{i},{20 + i % 3 / 1000:.3f},1.500\n" for i in range(40))
 ASKS = "wann,a,b\n" + "".join(f"{i},{20 + i % 3 / 1000:.3f},{1.5 + i % 5 / 1000:.3f}\n" for i in range(40))

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from tests.builders import add_run, make_run, make_store, write_export
 from tests.tui.harness import app_on, press, screen_text, settle
-from tui.models import fine_strips
 from tui.screens import run as run_screen
+from tui.state import fine_strips
 
 
 async def test_an_arrow_moves_the_cursor_where_the_list_is_longer_than_the_screen(tmp_path):

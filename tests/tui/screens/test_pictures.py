@@ -16,12 +16,12 @@ import pytest
 from textual.widgets import Input
 
 from store import Library
-from store.sheet_reader import read_sheet
+from store.devices.sheet_reader import read_sheet
 from tests.builders import ONE_CLAIM, make_store
 from tests.tui.harness import app_on, press, screen_text, settle
-from tui.models import answer
 from tui.screens.choose import ChooseScreen
 from tui.screens.imports import ImportScreen
+from tui.state import answer
 
 PICTURES = Path(__file__).parent.parent / "pictures"
 SIZES = [(80, 24), (160, 45)]

@@ -4,9 +4,9 @@ import pytest
 
 from store import Library
 from tests.tui.harness import app_on, press, screen_text, settle
-from tui.models.side_by_side import side_lines
 from tui.screens.runs import RunsScreen
 from tui.screens.side_by_side import SideBySideScreen
+from tui.state.side_by_side import side_lines
 
 
 @pytest.mark.parametrize("size", [(60, 20), (80, 24), (120, 40), (160, 45)])

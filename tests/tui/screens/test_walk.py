@@ -17,7 +17,7 @@ from textual.widgets import Input, TextArea
 
 from importers.schema import TraceEvent
 from store import Library
-from store.sheet_reader import read_sheet
+from store.devices.sheet_reader import read_sheet
 from tests.builders import ONE_CLAIM, add_run, make_run, make_store, write_export
 from tests.tui.harness import app_on, press, settle, strike
 from tui.app import JoulebookApp

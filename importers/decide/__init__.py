@@ -1,0 +1,1 @@
+"""What each column is: evidence, grouping, physics, units, signs, completeness, questions."""

@@ -1,0 +1,204 @@
+"""The questions that evidence leaves open, and the refusals where there is none: their wording and their answers.
+
+Knows columns and units. Decides nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from importers.decide.channels import COMMON_UNITS, MAIN, is_plausible
+from importers.decide.columns import Column
+from importers.decide.grouping import Slots
+from importers.decide.plan import Choice, Question
+from importers.decide.unitsolve import Law
+from importers.schema import CHANNELS, Problem
+from importers.vocabulary.words import Unit, Vocabulary
+
+__all__ = [
+    "label_conflict",
+    "largest_of",
+    "no_clock",
+    "no_quantity",
+    "out_of_range",
+    "time_unit",
+    "unit_contradiction",
+    "unknown_unit",
+    "which_clock",
+    "which_column",
+    "which_quantity",
+    "which_temperature",
+]
+
+
+def no_clock(columns: list[Column]) -> Problem:
+    """Refuse a file in which no column is a clock."""
+    names = ", ".join(f"`{c.name}`" for c in columns)
+    return Problem(
+        "no-time",
+        "error",
+        f"No column is a clock: {names}. Name the time column with --answer column.N=t_s, or give the sample "
+        "interval with "
+        "--answer interval=SECONDS.",
+    )
+
+
+def no_quantity(columns: list[Column], slots: Slots) -> Problem:
+    """Refuse a file in which no column holds a known quantity."""
+    names = ", ".join(f"`{c.name}`" for c in columns)
+    hint = f"column.{slots.unknown[0].index + 1}" if slots.unknown else "column.2"
+    return Problem(
+        "no-quantity",
+        "error",
+        f"No column holds a known quantity: {names}. Say what a column holds, for example --answer {hint}=voltage_v.",
+    )
+
+
+def which_column(channel: str, found: list[Column]) -> Question:
+    """Ask which of several columns fills a channel."""
+    names = " and ".join(f"`{c.name}` (column {c.index + 1})" for c in found)
+    return Question(
+        f"column.{found[0].index + 1}",
+        f"Columns {names} could each be {channel}. What is `{found[0].name}` (column {found[0].index + 1})?",
+        (Choice(channel, f"it is {channel}"), Choice("unused", "it is not used; the other one is")),
+        f"--answer column.{found[0].index + 1}={channel}",
+        column=found[0].name,
+    )
+
+
+def which_clock(found: list[Column]) -> Question:
+    """Ask which column of a file without names is the clock."""
+    return Question(
+        "clock-column",
+        "No column is named as the clock. Which one is it?",
+        tuple(Choice(str(c.index + 1), f"column {c.index + 1}: {', '.join(c.texts[:3])} ...") for c in found),
+        f"--answer clock-column={found[0].index + 1}",
+        column=found[0].name,
+    )
+
+
+def which_quantity(column: Column) -> Question:
+    """Ask what a column holds that has no name."""
+    good = column.finite
+    channels = (*MAIN, "temperature_c", "temperature_ambient_c", "temperature_cell_c", "resistance_ohm")
+    return Question(
+        f"column.{column.index + 1}",
+        f"Nothing names column {column.index + 1}, which holds {good.min():g} to {good.max():g}. What is it?",
+        (*(Choice(name, name) for name in channels), Choice("unused", "do not use it")),
+        f"--answer column.{column.index + 1}=voltage_v",
+        column=column.name,
+    )
+
+
+def which_temperature(column: Column) -> Question:
+    """Ask where a temperature is taken whose words are not all known."""
+    places = [c.name for c in CHANNELS if c.quantity == "temperature"]
+    said = {c.name: c.label for c in CHANNELS}
+    words = " ".join(column.label.unknown)
+    return Question(
+        f"column.{column.index + 1}",
+        f"Column `{column.name}` is a temperature, but `{words}` is not known. Where is it taken?",
+        (*(Choice(name, said[name]) for name in places), Choice("unused", "do not use it")),
+        f"--answer column.{column.index + 1}=temperature_c",
+        column=column.name,
+    )
+
+
+def time_unit(column: Column, step: float, options: tuple[Unit, ...]) -> Question:
+    """Ask for the unit of a clock that nothing tells."""
+    return Question(
+        "time-unit",
+        f"Column `{column.name}` advances by {step:g} per sample, and nothing tells its unit. Which is it?",
+        tuple(Choice(u.symbol, f"{u.symbol}: a sample every {step * u.factor:g} s") for u in options),
+        f"--answer time-unit={options[0].symbol}",
+        column=column.name,
+        example=f'unit = "{options[0].symbol}"',
+    )
+
+
+def unit_contradiction(
+    law: Law,
+    suspects: list[tuple[Column, Unit]],
+    main: Mapping[str, Column],
+    candidates: Mapping[str, tuple[Unit, ...]],
+) -> Question:
+    """Ask which unit is wrong where the stated ones contradict a law."""
+    column, unit = suspects[0]
+    key = next(k for k, c in main.items() if c is column)
+    stated = candidates[key][0]
+    others = "; ".join(
+        f"or `{c.name}` is in {u.symbol} (--answer unit.{c.index + 1}={u.symbol})" for c, u in suspects[1:]
+    )
+    return Question(
+        f"unit.{column.index + 1}",
+        f"{law.sentence.capitalize()}, but not with the units that stand here: `{column.name}` would have to "
+        f"be in {unit.symbol}, "
+        f"not {stated.symbol}{'; ' + others if others else ''}. Which unit is it?",
+        (
+            Choice(unit.symbol, f"{unit.symbol}, as the numbers say"),
+            Choice(stated.symbol, f"{stated.symbol}, as the header says"),
+        ),
+        f"--answer unit.{column.index + 1}={unit.symbol}",
+        column=column.name,
+        example=f'unit = "{unit.symbol}"',
+    )
+
+
+def unknown_unit(column: Column, key: str, units: tuple[Unit, ...]) -> Question:
+    """Ask for a unit that nothing tells."""
+    low, high = (
+        float(column.finite.min()) if len(column.finite) else 0.0,
+        float(column.finite.max()) if len(column.finite) else 0.0,
+    )
+    return Question(
+        f"unit.{column.index + 1}",
+        f"Column `{column.name}` is {key} from {low:g} to {high:g}, and nothing tells its unit. Which is it?",
+        tuple(
+            Choice(u.symbol, f"{u.symbol}: up to {high * u.factor + u.offset:g} {COMMON_UNITS[key][0]}") for u in units
+        ),
+        f"--answer unit.{column.index + 1}={units[0].symbol}",
+        column=column.name,
+        example=f'unit = "{units[0].symbol}"',
+    )
+
+
+def label_conflict(column: Column) -> Question:
+    """Ask what a column holds whose label contradicts itself."""
+    options = [
+        c.name
+        for c in CHANNELS
+        if c.quantity == column.label.quantity or (column.label.unit and c.quantity == column.label.unit.quantity)
+    ]
+    return Question(
+        f"column.{column.index + 1}",
+        f"Column `{column.name}`: {column.label.conflict}. What does it hold?",
+        (*(Choice(o, o) for o in options), Choice("unused", "do not use it")),
+        f"--answer column.{column.index + 1}={options[0] if options else 'unused'}",
+        column=column.name,
+    )
+
+
+def out_of_range(words: Vocabulary, column: Column, key: str, unit: Unit) -> Question:
+    """Ask for the unit of a column whose readings can't be on a USB bench."""
+    others = [
+        words.units[u]
+        for u in COMMON_UNITS[key]
+        if u != unit.symbol and is_plausible(key, largest_of(column) * words.units[u].factor)
+    ]
+    return Question(
+        f"unit.{column.index + 1}",
+        f"Column `{column.name}` says {unit.symbol}, but {largest_of(column):g} {unit.symbol} can't be on a USB "
+        "bench. Which unit is it?",
+        tuple(Choice(u.symbol, f"{u.symbol}: up to {largest_of(column) * u.factor:g}") for u in (*others, unit)),
+        f"--answer unit.{column.index + 1}={(others or [unit])[0].symbol}",
+        column=column.name,
+        example=f'unit = "{(others or [unit])[0].symbol}"',
+    )
+
+
+def largest_of(column: Column) -> float:
+    """Largest magnitude of a column, in its own unit, one reading in a thousand left out; 0 without readings."""
+    good = np.abs(column.finite)
+    return float(np.quantile(good, 0.999)) if len(good) else 0.0

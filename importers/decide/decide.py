@@ -1,0 +1,213 @@
+"""From evidence to a plan: labels, units, ranges and physics are weighed; what stays open becomes a question.
+
+Composes clock, places of columns, units and assembly. Reads no file and writes no sample.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import numpy.typing as npt
+
+from importers.clock.choice import choose_clock
+from importers.clock.clockwork import clock_candidates
+from importers.decide.asking import no_clock, no_quantity, which_clock, which_column, which_quantity
+from importers.decide.assembly import assemble, run_plan
+from importers.decide.channels import channel_of
+from importers.decide.columns import Column
+from importers.decide.evidence import KEYS, Array, Decision, Work
+from importers.decide.grouping import Group, Slots, assign, find_port_column, with_label
+from importers.decide.pinning import pin_unknown
+from importers.decide.plan import Question
+from importers.decide.units import settle_time, settle_units
+from importers.decide.unitsolve import laws_of
+from importers.profiles.profile import Profile
+from importers.schema import CHANNEL_NAMES, CHANNELS
+from importers.text.preamble import Preamble
+from importers.text.rowset import Rows, name_of
+from importers.text.shape import Layout
+from importers.vocabulary.stated import ROLES, by_profile, stated_clock
+from importers.vocabulary.words import Vocabulary
+
+__all__ = ["Decision", "decide"]
+
+_MOST_ASKED = 12
+"""More unnamed columns than this [count] are not asked about one by one: the file is refused."""
+
+
+def decide(
+    layout: Layout,
+    columns: list[Column],
+    rows: Rows,
+    preamble: Preamble,
+    words: Vocabulary,
+    answers: Mapping[str, str],
+    zone: str,
+    day_first: str,
+    profile: Profile | None = None,
+) -> Decision:
+    """Weigh the evidence and make the plan; a profile's word goes before the labels', an answer before both."""
+    decision = Decision(None)
+    if profile is not None:
+        columns = by_profile(columns, profile, words)
+    columns = [_answered(c, answers, words) for c in columns]
+    is_named = layout.header_line is not None or profile is not None
+    if profile is not None:
+        clock = stated_clock(profile, rows, layout)
+    else:
+        clock = choose_clock(columns, rows, layout, preamble, words, answers, day_first)
+    if clock.form is None:
+        candidates = clock_candidates(columns)
+        if candidates:
+            decision.questions.append(which_clock(candidates))
+        else:
+            decision.problems.append(no_clock(columns))
+        return decision
+    decision.questions += clock.questions
+    is_stamp = clock.form.source in {"wall clock", "unix", "serial day"}
+    seconds = clock.raw * 1e-6 if is_stamp else clock.raw  # stamps are microseconds of 1970
+    seconds = seconds - (seconds[np.isfinite(seconds)][0] if np.isfinite(seconds).any() else 0.0)
+    port_column = find_port_column(columns) if profile is None else _stated_port(profile, columns)
+    work = Work(
+        layout,
+        columns,
+        rows,
+        words,
+        preamble,
+        answers,
+        decision,
+        clock,
+        seconds,
+        _first_port(rows, port_column),
+        direction=profile.direction or None if profile is not None else None,
+    )
+    slots = assign(columns, clock.used, port_column)
+    pin_unknown(slots, work.seconds, work.mask, words, clock)
+    _choose_rivals(work, slots)
+    is_known = any(g.by_channel for g in slots.groups)
+    if not is_known or not is_named:
+        decision.questions += _unnamed(slots)
+    if not is_known:
+        if not decision.questions:
+            decision.problems.append(no_quantity(columns, slots))
+        return decision
+    for group in slots.groups:
+        settle_units(work, group)
+    settle_time(work)
+    runs = tuple(run_plan(work, group) for group in slots.groups if group.by_channel)
+    decision.plan = assemble(work, slots, runs, port_column, zone)
+    return decision
+
+
+def _unnamed(slots: Slots) -> list[Question]:
+    """Ask what columns hold that neither word nor law names, where a file names nothing."""
+    numbers = [c for c in slots.unknown if c.kind == "number" and len(c.finite)]
+    return [which_quantity(c) for c in numbers] if len(numbers) <= _MOST_ASKED else []
+
+
+def _stated_port(profile: Profile, columns: list[Column]) -> int | None:
+    return next(
+        (c.index for c in columns if profile.port_column and c.name.strip() == profile.port_column.strip()), None
+    )
+
+
+def _first_port(rows: Rows, port_column: int | None) -> npt.NDArray[np.bool_] | None:
+    if port_column is None:
+        return None
+    cells = rows.cells[name_of(port_column)]
+    first = cells.drop_nulls().head(1)
+    return (cells == first[0]).fill_null(value=False).to_numpy() if len(first) else None
+
+
+def _answered(column: Column, answers: Mapping[str, str], words: Vocabulary) -> Column:
+    """Put the tester's answers before the label's words."""
+    at = str(column.index + 1)
+    what = answers.get(f"column.{at}", answers.get(f"column.{column.name}"))
+    if answers.get("clock-column") in {at, column.name}:
+        what = "t_s"
+    if what in {"unused", "none", ""} and what is not None:
+        return with_label(column, unused="not used, as answered", quantity=column.label.quantity or "text")
+    if what == "t_s":
+        column = with_label(
+            column, quantity="elapsed", role=None, strength=1.0, reason="the clock, as answered", unused="", conflict=""
+        )
+    if what in CHANNEL_NAMES:
+        channel = next(c for c in CHANNELS if c.name == what)
+        role = next((r for r in ROLES if channel_of(channel.quantity, r) == what), None)
+        column = with_label(
+            column,
+            quantity=channel.quantity,
+            role=role,
+            strength=1.0,
+            reason="as answered",
+            unused="",
+            conflict="",
+            unknown=(),
+        )
+    unit = answers.get(f"unit.{at}", answers.get(f"unit.{column.name}"))
+    found = words.unit(unit) if unit is not None else None
+    if found is not None:
+        column = with_label(
+            column, unit=found[0], unit_sure=True, conflict="", strength=1.0, reason=f"{found[0].symbol}, as answered"
+        )
+        if column.label.quantity is None:
+            column = with_label(column, quantity=found[0].quantity)
+    return column
+
+
+def _choose_rivals(work: Work, slots: Slots) -> None:
+    """Choose among columns that could fill one channel: not an average, then the one that obeys P = U I."""
+    for group, channel, found in slots.rivals:
+        plain = [c for c in found if "avg" not in c.name.lower() and "mean" not in c.name.lower()] or found
+        chosen, why = plain[0] if len(plain) == 1 else None, "another column is the plain reading"
+        if chosen is None:
+            chosen = _by_law(group, channel, plain)
+            why = "does not fit power = volts x amps; the other column does"
+        if chosen is None and all(np.array_equal(plain[0].values, c.values, equal_nan=True) for c in plain[1:]):
+            chosen, why = plain[0], "the same numbers stand in another column"
+        if chosen is None:
+            answered = [c for c in plain if f"column.{c.index + 1}" in work.answers]
+            chosen = answered[0] if answered else None
+            why = "the other column was chosen"
+        if chosen is None:
+            work.decision.questions.append(which_column(channel, plain))
+            chosen = plain[0]
+        group.by_channel[channel] = chosen
+        for column in found:
+            if column is not chosen:
+                slots.unused[column.index] = why
+
+
+def _by_law(group: Group, channel: str, found: list[Column]) -> Column | None:
+    """Choose the one column with which power is volts times amps; None where that does not decide."""
+    if channel not in {"voltage_v", "current_a", "power_w"}:
+        return None
+    fits = []
+    for column in found:
+        values = {k: c.values for k, c in group.by_channel.items() if len(c.values)}
+        values[channel] = column.values
+        if {"voltage_v", "current_a", "power_w"} <= set(values):
+            laws, _ = laws_of({KEYS[k]: v for k, v in values.items() if k in KEYS}, None, is_ac=group.is_ac)
+            if laws and (misfit := _misfit(values)) is not None:
+                fits.append((misfit, column))
+    fits.sort(key=lambda f: f[0])
+    if not fits or (len(fits) > 1 and fits[0][0] > 0.4 * fits[1][0]):
+        return None
+    return fits[0][1]
+
+
+def _misfit(values: Mapping[str, Array]) -> float | None:
+    """Median relative distance of power from volts x amps, best power of a thousand taken out."""
+    v, i, p = values["voltage_v"], values["current_a"], values["power_w"]
+    law = np.abs(v * i)
+    good = (
+        np.isfinite(law) & np.isfinite(p) & (law > 0.05 * np.nanmax(law)) & (p != 0)
+        if np.isfinite(law).any()
+        else np.zeros(0, bool)
+    )
+    if good.sum() < 3:
+        return None
+    ratio = np.log(np.abs(p[good]) / law[good])
+    step = np.log(1000.0)
+    return float(np.median(np.abs(ratio - step * np.round(np.median(ratio) / step))))

@@ -1,0 +1,141 @@
+"""`read`: an inspected export through a sink, every line accounted for; `check_profiles`: what each profile finds.
+
+Composes `reader`. Refuses what an inspection left open.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from importers.problems import ImportRefused
+from importers.profiles.profile import Profile, shipped_profiles
+from importers.reading.inspecting import inspect
+from importers.reading.inspection import Inspection
+from importers.reading.reader import Outcome, read_parsed, read_runs
+from importers.schema import Facts, ImportedExport, ImportSink, Problem
+from importers.text.bytesview import pieces, view_bytes
+from importers.text.shape import find_layout
+from importers.vocabulary.words import shipped_vocabulary
+
+__all__ = ["ProfileCheck", "check_profiles", "read"]
+
+
+def read(
+    path: Path | str,
+    inspection: Inspection,
+    sink: ImportSink,
+    *,
+    facts: Facts | None = None,
+    zone: str | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> ImportedExport:
+    """Push a file's samples to a sink, run by run, in order of time.
+
+    Args:
+        path: the file.
+        inspection: what `inspect` found in it, with all questions answered.
+        sink: takes the runs; what it got is void where this raises.
+        facts: what the tester states.
+        zone: IANA name by which local times are read; None for the inspection's.
+        progress: called with bytes done and bytes in all.
+
+    Returns:
+        Runs, account of every line, problems, the mapping as a profile's text.
+
+    Raises:
+        ImportRefused: questions are open, the file can't be read on, or what comes up in it can't be settled.
+    """
+    path = Path(path)
+    _refuse_open(inspection)
+    plan = inspection.plan
+    if plan is None:
+        raise ImportRefused(inspection.problems)
+    facts = facts or Facts()
+    if zone is not None and inspection.profile is None:
+        plan = replace(plan, zone=zone)
+    done = 0
+
+    def report(size: int) -> None:
+        nonlocal done
+        done += size
+        if progress is not None:
+            progress(min(done, inspection.view.size), inspection.view.size)
+
+    outcome: Outcome
+    if inspection.parsed is not None:
+        outcome = read_parsed(inspection.parsed, plan, sink, facts, inspection.answers, path.name)
+        report(inspection.view.size)
+    else:
+        outcome = read_runs(
+            pieces(inspection.view), plan, inspection.words, sink, facts, inspection.answers, path.name, report
+        )
+    if not outcome.runs:
+        raise ImportRefused.because(
+            "no-samples", f"{path.name} has a header but no line with a time and a reading.", file=path.name
+        )
+    account = outcome.account(plan)
+    problems = [replace(p, file=path.name) for p in outcome.tally.found]
+    problems += [p for p in inspection.problems if p.code in {"nul-tail", "law-broken"}]
+    profile = inspection.as_profile(inspection.profile or path.stem[:40] or "proposed")
+    return ImportedExport(
+        path.name, tuple(outcome.runs), account, tuple(problems), inspection.profile or "proposed", profile.to_toml()
+    )
+
+
+def _refuse_open(inspection: Inspection) -> None:
+    """Refuse a file about which something is still asked: the message names the option that answers."""
+    errors = [p for p in inspection.problems if p.severity == "error"]
+    asked = [
+        Problem(
+            f"question:{q.id}",
+            "question",
+            f"{q.text} Answer with {q.option}" + (f", or a profile's line `{q.example}`." if q.example else "."),
+            inspection.file,
+            column=q.column,
+        )
+        for q in inspection.questions
+    ]
+    if errors or asked:
+        raise ImportRefused([*errors, *asked])
+
+
+@dataclass(frozen=True, slots=True)
+class ProfileCheck:
+    """What one profile made of a file."""
+
+    profile: str
+    fits: bool
+    finding: str
+    """One sentence."""
+
+
+def check_profiles(path: Path | str, profiles: Iterable[Profile] = (), *, zone: str = "UTC") -> list[ProfileCheck]:
+    """Try all profiles on a file and say what each found.
+
+    Raises:
+        ImportRefused: there is no table to look at.
+    """
+    path = Path(path)
+    words = shipped_vocabulary()
+    view = view_bytes(path, words)
+    layout = find_layout(view.head, words)
+    if layout is None:
+        raise ImportRefused.because(
+            "no-table", f"{path.name} holds no table. Export it as CSV with a header.", file=path.name
+        )
+    checks = []
+    for profile in [*profiles, *shipped_profiles()]:
+        if not profile.fits(layout):
+            missing = [n for n in profile.header if n not in layout.names]
+            why = f"column `{missing[0]}` is not in the file" if missing else "header order, units or preamble differ"
+            checks.append(ProfileCheck(profile.name, fits=False, finding=f"does not fit: {why}."))
+            continue
+        try:
+            found = inspect(path, profiles=[profile], profile=profile.name, zone=zone)
+        except ImportRefused as refusal:
+            checks.append(ProfileCheck(profile.name, fits=True, finding=f"fits, but: {refusal}"))
+            continue
+        checks.append(ProfileCheck(profile.name, fits=True, finding=f"fits: {found.summary}."))
+    return checks

@@ -1,0 +1,369 @@
+"""A column's words -> quantity, unit, role and port, with the reason in words.
+
+Knows the vocabulary and text. Knows no values: what numbers say is in `physics`.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+from importers.vocabulary.port_words import take_port
+from importers.vocabulary.words import Unit, Vocabulary, is_cjk, normalise, tokens
+
+__all__ = ["Label", "read_label"]
+
+_BRACKETS = re.compile(r"[(\[{<【]\s*([^()\[\]{}<>【】]*?)\s*[)\]}>】]")
+_SLASH = re.compile(r"^(.*\S)\s*/\s*(\([^()]*\)|[^/\s]+|[A-Za-zµ]+ ?h)\s*$")
+_TAIL = re.compile(r"^(.*?\S)(?:\s+in\s+|\s+en\s+|\s+w\s+|\s+em\s+|[\s_,;:.\-]+)([^\s_,;:.\-]+|[mkµu]?[AW] h)\s*$")
+_GLUED = re.compile(r"^(.*?[a-z\u2e80-\u9fff\u30a0-\u30ff])(m?Wh|m?Ah|kWh|[mµu]A|mV|m?W|[VA]|°[CF]|Hz|ms)$")
+_CLOCK_FORM = re.compile(
+    r"^(h+[:.]?m+([:.]?s+)?([.,:](f+|z+|s+|0+|x+|ms))?|d+[./\-]m+[./\-]y+.*|y+[./\-]m+[./\-]d+.*|"
+    r"m+[./\-]d+[./\-]y+.*|iso ?-?8601|mm:ss(.*)?)$",
+    re.IGNORECASE,
+)
+_SYMBOL = re.compile(r"^([A-Za-zθϑηλ])[ _.]?(.*)$")
+_SYMBOLS = {
+    "U": "voltage",
+    "V": "voltage",
+    "I": "current",
+    "P": "power",
+    "E": "energy",
+    "Q": "charge",
+    "T": "temperature",
+    "θ": "temperature",
+    "ϑ": "temperature",
+    "R": "resistance",
+    "f": "frequency",
+    "λ": "power_factor",
+    "t": "elapsed",
+    "u": "voltage",
+    "v": "voltage",
+    "i": "current",
+    "p": "power",
+    "e": "energy",
+    "q": "charge",
+}
+_UNIT_QUANTITY = {"time": "elapsed", "percent": "percent"}
+_DATA_LINES = frozenset({"dp", "dm", "cc1", "cc2"})
+_TIME_WORDS = frozenset({"elapsed", "wall_clock", "date", "sample"})
+
+
+@dataclass(frozen=True, slots=True)
+class Label:
+    """What a column's words say."""
+
+    name: str
+    """As in the file."""
+    quantity: str | None = None
+    """voltage, current, ..., elapsed, wall_clock, date, sample, port, text; None where the words say nothing."""
+    unit: Unit | None = None
+    unit_sure: bool = True
+    """False where only the letters' case fits the unit."""
+    role: str | None = None
+    side: str | None = None
+    """`out`, `in` as the label says it."""
+    mains: str | None = None
+    """`ac` or `dc`."""
+    port: str | None = None
+    index: str | None = None
+    """Trailing number of a symbol or word (U1, Voltage 2): a port or a probe, the table decides."""
+    unused: str = ""
+    """Why a column of a known quantity is no reading: a maximum, a setting."""
+    unknown: tuple[str, ...] = ()
+    """Words that are not known, beside those that are."""
+    clock_form: str = ""
+    """`hh:mm:ss` and the like, as written in the label."""
+    strength: float = 0.0
+    """1 words and unit agree; less for symbols and parts of words."""
+    reason: str = ""
+    conflict: str = ""
+    """Set where words and unit speak of different quantities."""
+
+
+@lru_cache(maxsize=8192)
+def read_label(name: str, unit_text: str, words: Vocabulary) -> Label:
+    """Read a column's name and the unit that stands in a row of its own (or empty text)."""
+    rest, unit, sure, form = _take_unit(name.strip(), words)
+    if unit_text.strip():
+        bare = unit_text.strip().strip("()[]{}<>").strip()
+        own = words.unit(bare)
+        if own is not None and (unit is None or own[0].quantity != unit.quantity or own[1]):
+            unit, sure = own
+        elif _CLOCK_FORM.match(bare):
+            form = bare
+        elif own is None:
+            rest = f"{rest} {bare}"
+    rest, port, is_output = take_port(rest)
+    label = Label(name, unit=unit, unit_sure=sure, clock_form=form, port=port)
+    if is_output:
+        label = replace(label, side="out")
+    return _settle(_take_words(rest, label, words), words)
+
+
+def _take_unit(name: str, words: Vocabulary) -> tuple[str, Unit | None, bool, str]:
+    """Cut the unit off a label: in brackets, after a slash, `in`, an underscore or a space, or the whole label."""
+    form = ""
+    for match in reversed(list(_BRACKETS.finditer(name))):
+        inner = match.group(1)
+        rest = (name[: match.start()] + " " + name[match.end() :]).strip()
+        if (found := words.unit(inner)) is not None:
+            return rest, found[0], found[1], form
+        if _CLOCK_FORM.match(inner):
+            form, name = inner, rest
+    slash = _SLASH.match(name)
+    if slash and (found := words.unit(slash.group(2).strip("() "))) is not None:
+        return slash.group(1), found[0], found[1], form
+    if (found := words.unit(name)) is not None and (len(name) > 1 or name in {"s", "h"}):
+        return "", found[0], found[1], form
+    tail = _TAIL.match(name)
+    if tail and (found := words.unit(tail.group(2))) is not None and _tail_is_unit(tail, found[0], words):
+        return tail.group(1), found[0], found[1], form
+    glued = _GLUED.match(name)
+    if glued and (found := words.unit(glued.group(2))) is not None and found[1]:
+        return glued.group(1), found[0], True, form
+    return name, None, True, form
+
+
+def _tail_is_unit(match: re.Match[str], unit: Unit, words: Vocabulary) -> bool:
+    """Tell `Voltage V` (unit) from `Port A`, `USB C` and `Bus voltage` (words)."""
+    head, tail = tokens(match.group(1)), match.group(2)
+    if (normalise(tail),) in words.quantities and len(tail) > 2:
+        return unit.quantity == "time" and words.quantities[(normalise(tail),)] == "elapsed" and bool(head)
+    if tail in {"A", "C"}:
+        said = {words.quantities.get(h[i:j]) for h in (head,) for i in range(len(h)) for j in range(i + 1, len(h) + 1)}
+        symbol = head[-1] if head else ""
+        return (
+            unit.quantity in said
+            or (tail == "A" and symbol == "i")
+            or (tail == "C" and ("temperature" in said or symbol == "q"))
+        )
+    return True
+
+
+def _take_words(rest: str, label: Label, words: Vocabulary) -> Label:
+    """Find quantity, role and side among the words, longest phrases first."""
+    left = list(tokens("number" if rest.strip() in {"#", "№", "n°", "Nº"} else rest))
+    quantities: list[tuple[str, str]] = []
+    roles: list[str] = []
+    partly = False
+    size = min(words.longest, len(left))
+    while size > 0:
+        start = 0
+        while start + size <= len(left):
+            phrase = tuple(left[start : start + size])
+            quantity, role = words.quantities.get(phrase), words.roles.get(phrase)
+            if quantity is None and role is None:
+                start += 1
+                continue
+            if role is not None:
+                roles.append(role)
+            if quantity is not None:
+                quantities.append((quantity, " ".join(phrase)))
+            left[start : start + size] = []
+        size -= 1
+    unknown: list[str] = []
+    odd: list[str] = []
+    for token in left:
+        found_q, found_r, rest_of = _inside(token, words)
+        quantities += [(q, token) for q in found_q]
+        roles += found_r
+        partly = partly or bool(found_q)
+        if not found_q and not found_r and (token.isdigit() or token not in words.ignored):
+            unknown.append(token)
+        elif rest_of and (found_q or found_r):
+            odd.append(rest_of)
+    label = _with_roles(replace(label, unknown=(*(t for t in unknown if not t.isdigit()), *odd)), roles)
+    return _with_quantity(label, rest, quantities, unknown, words, partly=partly)
+
+
+@lru_cache(maxsize=8192)
+def _inside(token: str, words: Vocabulary) -> tuple[list[str], list[str], str]:
+    """Find known words inside a compound (Gehaeusetemperatur) or unspaced script, longest first; and what is left."""
+    quantities: list[str] = []
+    roles: list[str] = []
+    least = 1 if is_cjk(token) else 4
+    known: list[tuple[str, str | None, str | None]] = [
+        (w[0], q, None) for w, q in words.quantities.items() if len(w) == 1
+    ]
+    known += [(w[0], None, r) for w, r in words.roles.items() if len(w) == 1]
+    known.sort(key=lambda k: -len(k[0]))
+    left = token
+    for word, quantity, role in known:
+        if len(word) < least or word not in left or (is_cjk(token) != is_cjk(word)):
+            continue
+        at_edge = left.startswith(word) or left.endswith(word)
+        if not at_edge and least > 1:
+            continue
+        left = left.replace(word, "\x00", 1)
+        if quantity is not None:
+            quantities.append(quantity)
+        if role is not None:
+            roles.append(role)
+    bare = left.replace("\x00", "")
+    return quantities, roles, bare if len(bare) >= (1 if is_cjk(token) else 3) and not bare.isdigit() else ""
+
+
+def _with_roles(label: Label, roles: list[str]) -> Label:
+    changes: dict[str, str] = {}
+    for role in roles:
+        if role in {"out", "in"}:
+            changes["side"] = role
+        elif role in {"ac", "dc"}:
+            changes["mains"] = role
+        elif role == "statistic":
+            changes["unused"] = "a maximum, minimum or spread, not a reading"
+        elif role == "setpoint":
+            changes["unused"] = "a setting, not a reading"
+        elif role == "apparent":
+            changes["unused"] = "apparent or reactive power, not real power"
+        else:
+            changes.setdefault("role", role)
+    return replace(label, **changes)  # type: ignore[arg-type]
+
+
+def _with_quantity(
+    label: Label, rest: str, quantities: list[tuple[str, str]], unknown: list[str], words: Vocabulary, *, partly: bool
+) -> Label:
+    found = _main_quantity(label, quantities)
+    if len(quantities) > 1 and any(q == "charge" for q, _ in quantities) and found and found[0] != "charge":
+        label = replace(label, side=label.side or _charging_side(quantities))
+    index = next((t for t in reversed(unknown) if t.isdigit()), None)
+    if index is not None and label.port is None:
+        label = replace(label, index=index)
+    if found is not None:
+        strength = (0.9 if partly else 1.0) - (0.1 if any(not u.isdigit() for u in unknown) else 0.0)
+        return replace(label, quantity=found[0], strength=strength, reason=f"its name says {_named(found[0], label)}")
+    symbol = _SYMBOL.match(rest.strip(" _-"))
+    if symbol:
+        return _with_symbol(label, symbol.group(1), symbol.group(2), words)
+    return label
+
+
+def _main_quantity(label: Label, quantities: list[tuple[str, str]]) -> tuple[str, str] | None:
+    """Choose among several quantity words: the unit's, else the last that is not `charge` or a time word."""
+    if not quantities:
+        return None
+    if label.unit is not None:
+        for q, w in quantities:
+            if q == _UNIT_QUANTITY.get(label.unit.quantity, label.unit.quantity):
+                return q, w
+    names = {q for q, _ in quantities}
+    if "date" in names and names & {"elapsed", "wall_clock"}:
+        return "wall_clock", " ".join(w for _, w in quantities)
+    for wanted in ("wall_clock", "power_factor", "percent"):
+        if wanted in names:
+            return next(item for item in quantities if item[0] == wanted)
+    physical = [item for item in quantities if item[0] not in {"text", "port", "sample"}]
+    others = [item for item in physical if item[0] != "charge"] or physical or quantities
+    return others[0]
+
+
+def _charging_side(quantities: list[tuple[str, str]]) -> str | None:
+    return "in" if any(q == "charge" and w.startswith("charg") for q, w in quantities) else None
+
+
+def _with_symbol(label: Label, letter: str, tail: str, words: Vocabulary) -> Label:
+    """Read `U`, `I_out`, `Tcase`, `P1` by the letter symbols of IEC 60027-1 (from memory)."""
+    rest = tokens(tail)
+    role = words.roles.get(rest) if rest else None
+    digits = tail.strip(" _") if tail.strip(" _").isdigit() else None
+    if rest and digits is None and role is None:
+        return label
+    unit_quantity = label.unit.quantity if label.unit else None
+    quantity = _SYMBOLS.get(letter)
+    if letter == "T" and (unit_quantity == "time"):
+        quantity = "elapsed"
+    elif letter == "t" and unit_quantity == "temperature":
+        quantity = "temperature"
+    elif letter in {"W", "w"}:
+        quantity = "energy" if unit_quantity == "energy" else "power"
+    elif letter in {"A", "a"} and unit_quantity in {None, "current"}:
+        quantity = "current"
+    elif letter == "C":
+        quantity = unit_quantity if unit_quantity in {"charge", "temperature"} else None
+    if quantity is None:
+        return label
+    sure = 0.85 if label.unit is not None else 0.6
+    label = replace(label, quantity=quantity, strength=sure, unknown=())
+    if digits is not None:
+        label = replace(label, index=digits)
+    label = _with_roles(label, [role]) if role else label
+    return replace(label, reason=f"the letter {letter} stands for {_named(quantity, label)}")
+
+
+def _settle(label: Label, words: Vocabulary) -> Label:
+    """Bring words and unit together: agreement, unit alone, or conflict."""
+    if label.quantity is None and label.role in _DATA_LINES:
+        label = replace(label, quantity="voltage", strength=0.9, reason="a data or configuration line's voltage")
+    if label.quantity == "temperature" and label.unit is not None and label.unit.symbol == "C":
+        label = replace(label, unit=words.units["°C"])  # a bare C beside a temperature is no coulomb
+    if label.unit is None:
+        return label
+    by_unit = _UNIT_QUANTITY.get(label.unit.quantity, label.unit.quantity)
+    said = f"in {label.unit.symbol}"
+    if label.quantity is None:
+        return replace(
+            label,
+            quantity=by_unit,
+            strength=0.9 if label.unit_sure else 0.6,
+            reason=f"its unit {label.unit.symbol} says {_say(by_unit)}",
+        )
+    if label.quantity == by_unit or (label.quantity in _TIME_WORDS and by_unit == "elapsed"):
+        strength = max(label.strength, 0.95) if label.unit_sure else min(label.strength, 0.7)
+        quantity = "elapsed" if label.quantity in _TIME_WORDS and label.quantity != "wall_clock" else label.quantity
+        return replace(label, quantity=quantity, strength=strength, reason=f"{label.reason}, {said}")
+    if {label.quantity, by_unit} <= {"charge", "energy"}:
+        return replace(
+            label,
+            quantity=by_unit,
+            strength=0.9,
+            reason=f"its unit {label.unit.symbol} says {_say(by_unit)}, though its name says {_say(label.quantity)}",
+        )
+    if label.quantity in {"text", "port", "sample", "percent"} or by_unit == "percent":
+        return replace(
+            label,
+            quantity=by_unit if label.quantity != "power_factor" else "power_factor",
+            strength=0.8,
+            reason=f"its unit {label.unit.symbol} says {_say(by_unit)}",
+        )
+    if not label.unit_sure:
+        return replace(label, unit=None, unit_sure=True)
+    return replace(
+        label, conflict=f"the name says {_say(label.quantity)}, the unit {label.unit.symbol} says {_say(by_unit)}"
+    )
+
+
+_PLACES = {
+    "case": "case",
+    "cell": "cell",
+    "plug": "plug",
+    "meter": "meter's own",
+    "ambient": "ambient",
+    "second": "second probe's",
+    "far": "far end's",
+    "display": "display's",
+    "dp": "data line D+",
+    "dm": "data line D-",
+    "cc1": "configuration line CC1",
+    "cc2": "configuration line CC2",
+}
+
+
+def _named(quantity: str, label: Label) -> str:
+    """Say a quantity with its place and side, as a tester would."""
+    side = {"ac": "AC ", "dc": "DC "}.get(label.mains or "", "")
+    place = f"{_PLACES[label.role]} " if label.role in _PLACES else ""
+    return f"{side}{place}{_say(quantity)}"
+
+
+def _say(quantity: str) -> str:
+    return {
+        "elapsed": "elapsed time",
+        "wall_clock": "date and time",
+        "sample": "a sample number",
+        "power_factor": "power factor",
+        "text": "text",
+        "percent": "a percentage",
+    }.get(quantity, quantity)

@@ -1,0 +1,1 @@
+"""Care of a library: verify, repair, rebuild, backup, merged trace files."""

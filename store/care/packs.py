@@ -1,0 +1,339 @@
+"""Packs: one Parquet file of many whole runs, with every run's facts in the footer.
+
+Written for a demo or an exchange, taken into a library as it is, and read back when a catalogue is rebuilt.
+Knows Parquet and the catalogue's rows; no screen.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import duckdb
+import polars as pl
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from importers.schema import Account, ClockReading, TraceEvent
+from store.catalogue.connection import rows
+from store.catalogue.numbers import next_run_id, next_trace_id, trace_row
+from store.catalogue.run_records import (
+    RunRecord,
+    append_rows,
+    footer_entry,
+    insert_records,
+    numbered,
+    record_from_footer,
+)
+from store.errors import DiskFault, TraceDamaged, WrongFact
+from store.files import durable
+from store.files.traces import (
+    MEMORY_SAMPLES,
+    ParquetTrace,
+    TraceWriter,
+    WrittenTrace,
+    arrow_schema,
+    present_channels,
+    read_footer,
+    to_arrays,
+    to_table,
+)
+from store.imports.reduction import Bench, reduce_record
+from store.model.records import IngestOutcome, Provenance, RunFacts
+from store.model.results import ArrayTrace
+from store.version import __version__
+
+if TYPE_CHECKING:
+    from store.library import Library
+
+__all__ = ["PackRun", "import_pack", "pack_records", "reduce_pack", "write_pack"]
+
+Progress = Callable[[int, int], None]
+
+
+@dataclass(frozen=True, slots=True)
+class PackRun:
+    """One run for a pack: its facts and its samples."""
+
+    facts: RunFacts
+    """`run_id` and `uid` must differ from run to run."""
+    samples: pl.DataFrame
+    """`t_s` [s] ascending from 0, and the channels that the run has."""
+    provenance: Provenance | None = None
+    """None for a run that no export stands behind."""
+    events: tuple[TraceEvent, ...] = ()
+
+
+def write_pack(path: Path, runs: Iterable[PackRun], *, made_at: datetime | None = None, made_by: str = "") -> str:
+    """Write runs as one pack, sorted by run_id then t_s, in row groups of whole runs.
+
+    Args:
+        path: The new file; one that is there is replaced.
+        runs: The runs; at most one is held in memory beside what is written if they come sorted by run_id.
+        made_at: Stands as import time of runs without provenance; now where None.
+        made_by: Stands as importer of runs without provenance.
+
+    Returns:
+        SHA-256 of the file.
+    """
+    tmp = durable.new_temporary(path.parent, ".parquet.part")
+    writer = TraceWriter(tmp)
+    moment = made_at or datetime.now(UTC)
+    entries: list[dict[str, Any]] = []
+    try:
+        for run in sorted(runs, key=lambda r: r.facts.run_id):
+            provenance = run.provenance or _no_export(path.name, run.samples.height, moment, made_by)
+            table = to_table(run.facts.run_id, run.samples.sort("t_s"))
+            t_s = run.samples["t_s"]
+            record = RunRecord(
+                facts=run.facts,
+                provenance=provenance,
+                channels=present_channels(table),
+                samples=table.num_rows,
+                duration_s=float(t_s.max() or 0.0),  # type: ignore[arg-type]
+                interval_s=float(t_s.diff().median()) if table.num_rows > 1 else None,  # type: ignore[arg-type]
+                first_row=writer.samples,
+                events=run.events,
+            )
+            entries.append(footer_entry(record))
+            writer.write(table, whole=True)
+        written = writer.finish(entries)
+    except BaseException:
+        writer.abandon()
+        raise
+    durable.place(tmp, path)
+    durable.fsync_folder(path.parent)
+    return written.sha256
+
+
+def _no_export(name: str, samples: int, made_at: datetime, made_by: str) -> Provenance:
+    return Provenance(
+        source_file=name,
+        source_sha256="",
+        source_bytes=0,
+        part="1",
+        imported_at=made_at,
+        imported_by=made_by,
+        program_version=__version__,
+        profile="",
+        profile_text="",
+        conversions=(),
+        clock=ClockReading("elapsed"),
+        sign_turned=False,
+        account=Account(lines=samples, samples=samples),
+        warnings=(),
+        trace_sha256="",
+        trace_file="",
+    )
+
+
+def pack_records(path: Path, relative: str, sha256: str) -> list[RunRecord]:
+    """The runs of a trace file, as its footer tells.
+
+    Raises:
+        TraceDamaged: No trace, or its footer and its rows disagree.
+    """
+    footer = read_footer(path)
+    try:
+        records = [record_from_footer(entry, trace_file=relative, trace_sha256=sha256) for entry in footer["runs"]]
+    except (KeyError, TypeError, ValueError) as error:
+        raise TraceDamaged(f"{path}: its footer can't be read ({type(error).__name__}: {error}).") from error
+    with path.open("rb") as file:
+        count = pq.read_metadata(file).num_rows
+    at = 0
+    for record in records:
+        if record.first_row != at:
+            raise TraceDamaged(
+                f"{path}: run {record.facts.run_id} should begin at row {at}, its footer says {record.first_row}."
+            )
+        at += record.samples
+    if at != count:
+        raise TraceDamaged(f"{path}: its footer names {at} samples, it holds {count}.")
+    return records
+
+
+def pieces(path: Path, records: Sequence[RunRecord]) -> Iterator[tuple[RunRecord, pa.Table | None]]:
+    """Some runs of a file with their samples; None for a run too long for memory.
+
+    Reads only the row groups that hold them, each once if the runs come in order of rows.
+
+    Raises:
+        TraceDamaged: The rows are not where they should be, or a page's checksum is wrong.
+    """
+    try:
+        with path.open("rb") as source, pq.ParquetFile(source, page_checksum_verification=True) as file:
+            starts = [0]
+            for number in range(file.num_row_groups):
+                starts.append(starts[-1] + file.metadata.row_group(number).num_rows)
+            held: dict[int, pa.Table] = {}
+            for record in sorted(records, key=lambda r: r.first_row):
+                if record.samples > MEMORY_SAMPLES:
+                    yield record, None
+                    continue
+                first, end = record.first_row, record.first_row + record.samples
+                wanted = [n for n in range(file.num_row_groups) if starts[n] < end and starts[n + 1] > first]
+                held = {n: held[n] if n in held else file.read_row_group(n) for n in wanted}
+                if not wanted:
+                    yield record, arrow_schema().empty_table()
+                    continue
+                piece = pa.concat_tables(held.values()).slice(first - starts[wanted[0]], record.samples)
+                _check_place(path, record, piece)
+                yield record, piece
+    except (pa.ArrowException, OSError) as error:
+        raise TraceDamaged(f"{path} can't be read: {error}. Run `joulebook verify`.") from error
+
+
+def _check_place(path: Path, record: RunRecord, piece: pa.Table) -> None:
+    ends = (piece["run_id"][0].as_py(), piece["run_id"][-1].as_py()) if piece.num_rows else ()
+    if piece.num_rows != record.samples or set(ends) != {record.facts.run_id}:
+        raise TraceDamaged(f"{path}: the rows of run {record.facts.run_id} are not where they should be.")
+
+
+def reduce_pack(
+    path: Path, records: Sequence[RunRecord], bench: Bench, progress: Progress | None = None
+) -> list[RunRecord]:
+    """Every run of a file with its results, events and preview.
+
+    Args:
+        path: The trace file.
+        records: Its runs.
+        bench: Devices and meters.
+        progress: Told how many runs of how many are done.
+    """
+
+    def work(item: tuple[RunRecord, pa.Table | None]) -> RunRecord:
+        record, piece = item
+        if piece is None:
+            trace: Any = ParquetTrace(path, record.first_row, record.samples, record.channels)
+        else:
+            columns = ["t_s", *record.channels] if record.channels else piece.column_names[1:]
+            trace = ArrayTrace(to_arrays(piece.select(columns)))
+        return reduce_record(record, trace, bench)
+
+    done: list[RunRecord] = []
+    with ThreadPoolExecutor(2) as pool:
+        for record in _bounded_map(pool, work, pieces(path, records), ahead=4):
+            done.append(record)
+            if progress:
+                progress(len(done), len(records))
+    return done
+
+
+def _bounded_map(
+    pool: ThreadPoolExecutor, work: Callable[[Any], Any], items: Iterable[Any], ahead: int
+) -> Iterator[Any]:
+    """Like `pool.map`, with at most `ahead` items read before their turn."""
+    waiting: list[Any] = []
+    for item in items:
+        waiting.append(pool.submit(work, item))
+        if len(waiting) >= ahead:
+            yield waiting.pop(0).result()
+    for future in waiting:
+        yield future.result()
+
+
+def import_pack(library: Library, path: Path, progress: Progress | None = None) -> IngestOutcome:
+    """Take a pack of whole runs into a library: the file as it is, where its numbers are free.
+
+    Raises:
+        TraceDamaged: No pack, or its footer and rows disagree.
+        WrongFact: Some of its runs are in the library, some not.
+        DiskFault: The disk refused; nothing was stored.
+    """
+    try:
+        sha256 = durable.hash_file(path)
+        records = pack_records(path, "", sha256)
+        with library.catalogue.reader() as cursor:
+            already = _known(cursor, records, path)
+            numbers = [r.facts.run_id for r in records]
+            is_free = not _taken(cursor, numbers)
+        if already:
+            return already
+        records = reduce_pack(path, records, library.bench(), progress)
+        tmp = durable.new_temporary(library.layout.tmp, ".parquet")
+        try:
+            return _store(library, path, tmp, records, sha256 if is_free else None)
+        finally:
+            durable.remove(tmp, announce=False)
+    except OSError as error:
+        raise DiskFault.of(error, "Taking in the pack") from error
+
+
+def _known(cursor: duckdb.DuckDBPyConnection, records: Sequence[RunRecord], path: Path) -> IngestOutcome | None:
+    uids = [record.facts.uid for record in records]
+    found: list[Any] = rows(
+        cursor,
+        "SELECT run_id, port FROM catalogue.run WHERE uid IN (SELECT unnest(?::VARCHAR[])) ORDER BY run_id",
+        [uids],
+    )
+    if not found:
+        return None
+    if len(found) < len(uids):
+        raise WrongFact(f"{path}: {len(found)} of its {len(uids)} runs are in the library already, the others are not.")
+    return IngestOutcome(tuple(r for r, _ in found), tuple(p for _, p in found), already=True)
+
+
+def _taken(cursor: duckdb.DuckDBPyConnection, numbers: Sequence[int]) -> bool:
+    sql = (
+        "SELECT 1 FROM (SELECT run_id FROM catalogue.run UNION ALL SELECT run_id FROM catalogue.tombstone) "
+        "WHERE run_id IN (SELECT unnest(?::BIGINT[])) LIMIT 1"
+    )
+    return bool(rows(cursor, sql, [list(numbers)]))
+
+
+def _copy(path: Path, tmp: Path, records: Sequence[RunRecord], sha256: str | None) -> WrittenTrace:
+    """The pack under a temporary name: byte for byte, or under the records' numbers where `sha256` is None."""
+    if sha256 is not None:
+        with durable.HashingFile(tmp) as target:
+            durable.copy_to(path, target)
+            if target.sha256 != sha256:
+                raise TraceDamaged(f"{path} changed while it was read.")
+            target.commit()
+        return WrittenTrace(tmp, sha256, target.size, sum(r.samples for r in records))
+    writer = TraceWriter(tmp)
+    try:
+        for record, piece in pieces_as_stored(path, records):
+            column = pa.repeat(pa.scalar(record.facts.run_id, pa.int64()), piece.num_rows)
+            writer.write(piece.set_column(0, "run_id", column), whole=True)
+        return writer.finish([footer_entry(record) for record in records])
+    except BaseException:
+        writer.abandon()
+        raise
+
+
+def pieces_as_stored(path: Path, records: Sequence[RunRecord]) -> Iterator[tuple[RunRecord, pa.Table]]:
+    """Every run of a file with its rows, whatever number they bear."""
+    with path.open("rb") as source, pq.ParquetFile(source) as file:
+        table = file.read()
+    for record in records:
+        yield record, table.slice(record.first_row, record.samples)
+
+
+def _store(library: Library, path: Path, tmp: Path, records: list[RunRecord], sha256: str | None) -> IngestOutcome:
+    while True:
+        if sha256 is None:
+            with library.catalogue.reader() as cursor:
+                first = next_run_id(cursor)
+            records = [numbered(record, first + i) for i, record in enumerate(records)]
+        written = _copy(path, tmp, records, sha256)
+        with library.catalogue.writer() as cursor:
+            library.check_schema(cursor)
+            already = _known(cursor, records, path)
+            if already:
+                return already
+            if not _taken(cursor, [r.facts.run_id for r in records]):
+                trace_id = next_trace_id(cursor)
+                file = library.layout.pack_file(trace_id)
+                placed = [replace(r, provenance=replace(r.provenance, trace_file=file)) for r in records]
+                durable.place(tmp, library.layout.absolute(file))
+                durable.fsync_folder(library.layout.packs)
+                append_rows(cursor, "trace_file", [trace_row(trace_id, file, written, is_pack=True)])
+                insert_records(cursor, [(record, trace_id) for record in placed])
+                break
+        durable.remove(tmp, announce=False)
+        sha256 = None  # the numbers were taken meanwhile: write the pack under new ones
+    return IngestOutcome(tuple(r.facts.run_id for r in records), tuple(r.facts.port for r in records), already=False)

@@ -1,0 +1,1 @@
+"""The catalogue: connection, lock, schema, settings, amendments, run records, migrations."""

@@ -1,0 +1,1 @@
+"""Devices and meters: sheets read and written, pages, what is kept of them."""

@@ -1,0 +1,1 @@
+"""Files of a library: where they lie, durable writes, traces, originals."""

@@ -1,0 +1,150 @@
+"""Files that were read, into the library: names, then one transaction for all of them.
+
+Order: rename, fsync of the folders, rows, commit, as the one writer. Killed anywhere, the catalogue shows whole runs
+only, and the same import again puts its files over what was left.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import duckdb
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from importers.schema import ImportedExport
+from store.catalogue.connection import rows
+from store.catalogue.numbers import are_taken, next_trace_id, reserve_run_ids, trace_row
+from store.catalogue.run_records import RunRecord, append_rows, footer_entry, insert_records, numbered
+from store.errors import DiskFault
+from store.files import durable
+from store.files.traces import TraceWriter, WrittenTrace
+from store.model.records import IngestOutcome
+
+if TYPE_CHECKING:
+    from store.library import Library
+
+__all__ = ["PreparedFile", "commit_prepared", "known_outcome"]
+
+
+@dataclass(frozen=True, slots=True)
+class PreparedFile:
+    """A file that is read and written to temporary names, ready for its transaction."""
+
+    path: Path
+    sha256: str
+    export: ImportedExport
+    original: Mapping[str, Any]
+    original_tmp: Path
+    runs: tuple[tuple[RunRecord, WrittenTrace], ...]
+
+    def discard(self) -> None:
+        """Remove what is still under a temporary name."""
+        for tmp in (self.original_tmp, *(written.path for _, written in self.runs)):
+            durable.remove(tmp, announce=False)
+
+
+def commit_prepared(library: Library, waiting: Sequence[PreparedFile]) -> list[IngestOutcome]:
+    """Store prepared files in one transaction; whatever happens, no temporary is left.
+
+    Runs were numbered when they were read. Where another process took those numbers meanwhile, numbers are reserved in
+    a transaction of their own and the traces rewritten, so that the catalogue is never held while a trace is written.
+    """
+    current = list(waiting)
+    try:
+        while True:
+            outcomes = _try_commit(library, current)
+            if outcomes is not None:
+                return outcomes
+            first = reserve_run_ids(library, sum(len(p.runs) for p in current))
+            for index, prepared in enumerate(current):
+                fresh = []
+                for record, written in prepared.runs:
+                    fresh.append(_renumber(record, written, first))
+                    first += 1
+                current[index] = replace(prepared, runs=tuple(fresh))
+    except OSError as error:
+        raise DiskFault.of(error, "Storing") from error
+    finally:
+        for prepared in current:
+            prepared.discard()
+
+
+def _try_commit(library: Library, waiting: Sequence[PreparedFile]) -> list[IngestOutcome] | None:
+    """One try; None where the numbers were taken."""
+    layout = library.layout
+    with library.catalogue.writer() as cursor:
+        library.check_schema(cursor)
+        known = {p.sha256: known_outcome(cursor, p.sha256) for p in waiting}
+        fresh = [p for p in waiting if known[p.sha256] is None]
+        numbers = [record.facts.run_id for p in fresh for record, _ in p.runs]
+        if numbers and are_taken(cursor, numbers):
+            return None
+        trace_id = next_trace_id(cursor)
+        traces: list[dict[str, Any]] = []
+        records: list[tuple[RunRecord, int]] = []
+        for prepared in fresh:
+            durable.place(prepared.original_tmp, layout.absolute(str(prepared.original["stored_as"])))
+            for record, written in prepared.runs:
+                file = layout.run_file(record.facts.uid)
+                durable.place(written.path, layout.absolute(file))
+                traces.append(trace_row(trace_id, file, written, is_pack=False))
+                records.append((record, trace_id))
+                trace_id += 1
+        if fresh:
+            durable.fsync_folder(layout.runs)
+            durable.fsync_folder(layout.originals)
+            append_rows(cursor, "original", [p.original for p in fresh])
+            append_rows(cursor, "trace_file", traces)
+            insert_records(cursor, records)
+        loose = rows(cursor, "SELECT count(*) FROM catalogue.trace_file WHERE NOT is_pack")
+        library.loose_traces = int(loose[0][0])
+        return [known[p.sha256] or _outcome(p) for p in waiting]
+
+
+def known_outcome(cursor: duckdb.DuckDBPyConnection, sha256: str) -> IngestOutcome | None:
+    """The runs that a file's bytes made before; None where they are new."""
+    found = rows(cursor, "SELECT run_id, port FROM catalogue.run WHERE source_sha256 = ? ORDER BY run_id", [sha256])
+    if not found:
+        return None
+    return IngestOutcome(
+        tuple(int(r) for r, _ in found), tuple(p if p is None else str(p) for _, p in found), already=True
+    )
+
+
+def _renumber(record: RunRecord, written: WrittenTrace, run_id: int) -> tuple[RunRecord, WrittenTrace]:
+    """The same run under another number: its temporary trace is written anew."""
+    changed = numbered(record, run_id)
+    writer = TraceWriter(durable.new_temporary(written.path.parent, ".parquet"))
+    try:
+        with pq.ParquetFile(written.path) as file:
+            for batch in file.iter_batches():
+                column = pa.repeat(pa.scalar(run_id, pa.int64()), batch.num_rows)
+                table = pa.Table.from_batches([batch])
+                writer.write(table.set_column(0, "run_id", column))
+        fresh = writer.finish([footer_entry(changed)])
+    except BaseException:
+        writer.abandon()
+        raise
+    durable.remove(written.path, announce=False)
+    return changed, fresh
+
+
+def _outcome(prepared: PreparedFile) -> IngestOutcome:
+    details = tuple(
+        {
+            "run_id": record.facts.run_id,
+            "port": record.facts.port,
+            "channels": list(record.channels),
+            "samples": record.samples,
+            "span_s": record.duration_s,
+            "profile": record.provenance.profile,
+            "warnings": list(record.provenance.warnings),
+        }
+        for record, _ in prepared.runs
+    )
+    ids = tuple(record.facts.run_id for record, _ in prepared.runs)
+    return IngestOutcome(ids, tuple(record.facts.port for record, _ in prepared.runs), already=False, details=details)

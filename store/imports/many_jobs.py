@@ -1,0 +1,146 @@
+"""Many imports, several per transaction, for speed: each file is still all or nothing.
+
+Knows jobs and the catalogue's state between two of them; who reads the exports is the caller's business.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import TYPE_CHECKING, Self
+
+from importers.schema import Facts, ImportedExport
+from store.catalogue.connection import rows
+from store.catalogue.numbers import next_run_id, reserve_run_ids
+from store.imports.commit import PreparedFile, commit_prepared, known_outcome
+from store.imports.job import ImportJob
+from store.imports.reduction import Bench
+from store.model.records import IngestOutcome
+
+if TYPE_CHECKING:
+    from store.library import Library
+
+__all__ = ["ImportBatch"]
+
+
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    """What the catalogue said at one generation of it."""
+
+    generation: int
+    sources: frozenset[str]
+    """Hashes of the originals."""
+    next_id: int
+    bench: Bench
+
+
+class ImportBatch:
+    """Several files per transaction, for speed; each file is still all or nothing.
+
+    Use: `with library.import_batch(on_committed=...) as batch: with batch.begin_import(path, facts) as job: ...;
+    batch.commit(job, export)`. A file is durable once `on_committed` was called for it.
+
+    Args:
+        library: Where runs go.
+        every_files: Files after which what waits is stored.
+        every_s: Seconds after which it is.
+        reserve: Numbers of runs taken at a time, where other processes import at the same time: else traces whose
+            numbers were taken meanwhile are written a second time.
+        on_committed: Called for each file once it is durable.
+    """
+
+    def __init__(
+        self,
+        library: Library,
+        *,
+        every_files: int = 64,
+        every_s: float = 5.0,
+        reserve: int = 0,
+        on_committed: Callable[[Path, IngestOutcome], None] | None = None,
+    ) -> None:
+        self._library = library
+        self._every_files = every_files
+        self._every_s = every_s
+        self._reserve = reserve
+        self._on_committed = on_committed
+        self._waiting: list[PreparedFile] = []
+        self._since = time.monotonic()
+        self._seen: _Seen | None = None
+        self._next_id = 0
+        self._reserved_to = 0
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        try:
+            self.flush()
+        finally:
+            self._discard()
+
+    def begin_import(self, path: str | Path, facts: Facts | None = None) -> ImportJob:
+        """Like `Library.begin_import`, as a part of this batch."""
+        return ImportJob(self._library, Path(path), facts or Facts(), self)
+
+    def commit(self, job: ImportJob, export: ImportedExport) -> None:
+        """Take a file that was read; it is stored with the next flush."""
+        prepared = job.prepare(export)
+        self._next_id = job.next_id
+        self._waiting.append(prepared)
+        if len(self._waiting) >= self._every_files or time.monotonic() - self._since >= self._every_s:
+            self.flush()
+
+    def bench(self) -> Bench:
+        """Devices and meters, as of the catalogue's state."""
+        return self._look().bench
+
+    def known(self, sha256: str) -> IngestOutcome | None:
+        """What the same bytes made before; None where they are new. What waits with these bytes is stored first."""
+        if any(prepared.sha256 == sha256 for prepared in self._waiting):
+            self.flush()
+        if sha256 not in self._look().sources:
+            return None
+        with self._library.catalogue.reader() as cursor:
+            return known_outcome(cursor, sha256)
+
+    def first_id(self) -> int:
+        """The number for a file's first run: reserved where other processes number runs at the same time."""
+        if self._reserve and self._next_id >= self._reserved_to:
+            self._next_id = reserve_run_ids(self._library, self._reserve)
+            self._reserved_to = self._next_id + self._reserve
+        self._next_id = self._next_id or self._look().next_id
+        return self._next_id
+
+    def flush(self) -> None:
+        """Store what is waiting, in one transaction."""
+        waiting, self._waiting = self._waiting, []
+        self._since = time.monotonic()
+        if not self._reserve:
+            self._next_id = 0
+        if not waiting:
+            return
+        outcomes = commit_prepared(self._library, waiting)
+        if self._on_committed:
+            for prepared, outcome in zip(waiting, outcomes, strict=True):
+                self._on_committed(prepared.path, outcome)
+        self._library.after_import()
+
+    def _look(self) -> _Seen:
+        """Read the catalogue where it changed since; most files of a batch find it as it was (two stats)."""
+        generation = self._library.generation()
+        if self._seen is None or self._seen.generation != generation:
+            with self._library.catalogue.reader() as cursor:
+                sources = frozenset(h for (h,) in rows(cursor, "SELECT DISTINCT source_sha256 FROM catalogue.run"))
+                number = next_run_id(cursor)
+            self._seen = _Seen(generation, sources, number, self._library.bench())
+        return self._seen
+
+    def _discard(self) -> None:
+        for prepared in self._waiting:
+            prepared.discard()
+        self._waiting = []

@@ -1,0 +1,215 @@
+"""Many files into one library: on all cores where it pays, and stopped cleanly by Ctrl-C.
+
+Knows processes and the importer; prints nothing. Every file is all or nothing, so stopping loses none that is finished.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import signal
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from contextlib import contextmanager, nullcontext
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from store import Library
+from store.imports.batch import Together
+from store.imports.importer import FileOutcome, Order, import_file
+
+__all__ = ["WORTH_BYTES", "WORTH_FILES", "Stopped", "import_files", "workers_for"]
+
+WORTH_FILES = 60
+"""Files from which on more processes pay: a process takes about 0.7 s to start, a small file 0.02 s to import."""
+
+SHARE = 32
+"""Most files that a process takes at a time, and with them one transaction: about a second's work."""
+
+_THREADS = ("POLARS_MAX_THREADS", "OPENBLAS_NUM_THREADS")
+
+WORTH_BYTES = 60_000_000
+"""Bytes from which on they pay with two files or more."""
+
+Progress = Callable[[int, int], None]
+
+
+class Stopped(KeyboardInterrupt):
+    """Ctrl-C: what was finished is imported, the rest is in `outcomes` as `not read`."""
+
+    def __init__(self, outcomes: Sequence[FileOutcome]) -> None:
+        super().__init__()
+        self.outcomes = tuple(outcomes)
+
+
+def workers_for(files: Sequence[Path], cores: int | None = None) -> int:
+    """How many processes reading these files is worth; 1 is this process alone."""
+    cores = cores or _cores()
+    total = sum(_size(file) for file in files)
+    if cores < 2 or len(files) < 2 or (len(files) < WORTH_FILES and total < WORTH_BYTES):
+        return 1
+    return min(cores, len(files))
+
+
+def _cores() -> int:
+    affinity = getattr(os, "sched_getaffinity", None)  # not on macOS and Windows
+    return len(affinity(0)) if affinity else os.cpu_count() or 1
+
+
+def _size(file: Path) -> int:
+    try:
+        return file.stat().st_size
+    except OSError:
+        return 0
+
+
+def import_files(
+    library: Library, files: Sequence[Path], order: Order, progress: Progress, *, workers: int | None = None
+) -> list[FileOutcome]:
+    """Import files one by one or side by side; a refused one does not end the rest.
+
+    Args:
+        library: Where their runs go.
+        files: The exports.
+        order: Facts, profile and answers that hold for all.
+        progress: Called with (done, total) bytes.
+        workers: Processes; None decides by what pays.
+
+    Returns:
+        An outcome per file, in the order of `files`.
+
+    Raises:
+        Stopped: on Ctrl-C, with the outcomes of all files.
+    """
+    task = _Task(library, files, order, [_size(file) for file in files], progress)
+    count = workers if workers is not None else workers_for(files)
+    try:
+        if count > 1 and not order.is_dry:
+            _side_by_side(task, count)
+        else:
+            _one_by_one(task)
+    except KeyboardInterrupt as stop:
+        raise Stopped(task.outcomes()) from stop
+    return task.outcomes()
+
+
+@dataclass(frozen=True, slots=True)
+class _Task:
+    """What the two ways of importing many files share."""
+
+    library: Library
+    files: Sequence[Path]
+    order: Order
+    sizes: Sequence[int]
+    progress: Progress
+    done: dict[int, FileOutcome] = field(default_factory=dict)
+
+    def outcomes(self) -> list[FileOutcome]:
+        left = "stopped before it was read; the same command again imports it"
+        missing = [FileOutcome(str(file), "not read", reason=left) for file in self.files]
+        return [self.done.get(index, outcome) for index, outcome in enumerate(missing)]
+
+
+def _one_by_one(task: _Task) -> None:
+    total, before = sum(task.sizes), 0
+    places = {file: index for index, file in enumerate(task.files)}
+
+    def told(file: Path, outcome: FileOutcome) -> None:
+        task.done[places[file]] = outcome
+
+    is_one = len(task.files) == 1 or task.order.is_dry
+    with nullcontext() if is_one else Together(task.library, task.order, told) as together:
+        for file, size in zip(task.files, task.sizes, strict=True):
+
+            def within(read: int, of: int, start: int = before, size: int = size) -> None:
+                task.progress(start + (round(size * read / of) if of else 0), total)
+
+            if together is None:
+                told(file, import_file(task.library, file, task.order, within))
+            else:
+                together.take(file, within)
+            before += size
+            task.progress(before, total)
+
+
+def _side_by_side(task: _Task, workers: int) -> None:
+    waiting: dict[Future[list[FileOutcome]], range] = {}
+    with _one_thread_each(workers), _deaf_to_interrupts():
+        pool = ProcessPoolExecutor(
+            workers,
+            mp_context=multiprocessing.get_context("spawn"),  # a fork would copy locks of Polars' threads
+            initializer=_begin_worker,
+            initargs=(str(task.library.path), task.order),
+        )
+        for share in _shares(len(task.files), workers):
+            waiting[pool.submit(_work, [str(task.files[index]) for index in share])] = share
+    try:
+        while waiting:
+            _collect(waiting, task.done)
+            task.progress(sum(task.sizes[index] for index in task.done), sum(task.sizes))
+        pool.shutdown()
+    except KeyboardInterrupt:
+        pool.shutdown(wait=True, cancel_futures=True)  # shares under way are finished: seconds at most
+        _collect({future: share for future, share in waiting.items() if not future.cancelled()}, task.done)
+        raise
+
+
+def _shares(files: int, workers: int) -> list[range]:
+    """Files in shares small enough that all processes end together and Ctrl-C is obeyed soon."""
+    size = max(min(SHARE, files // (4 * workers)), 1)
+    return [range(start, min(start + size, files)) for start in range(0, files, size)]
+
+
+def _collect(waiting: dict[Future[list[FileOutcome]], range], done: dict[int, FileOutcome]) -> None:
+    """Move what is finished from `waiting` to `done`."""
+    finished = wait(waiting, return_when=FIRST_COMPLETED).done if waiting else set()
+    for future in finished:
+        done.update(zip(waiting.pop(future), future.result(), strict=True))
+
+
+@contextmanager
+def _deaf_to_interrupts() -> Iterator[None]:
+    """Let started processes ignore Ctrl-C from their first moment: this process alone decides when to stop."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+@contextmanager
+def _one_thread_each(workers: int) -> Iterator[None]:
+    """Let each started process use its share of the cores: Polars and NumPy read the number on loading."""
+    before = {name: os.environ.get(name) for name in _THREADS}
+    os.environ.update(dict.fromkeys(_THREADS, str(max(_cores() // workers, 1))))
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                os.environ.pop(name, None)
+            else:
+                os.environ[name] = value
+
+
+_place: list[tuple[Library, Order]] = []
+# A worker process's own library and order, set once when it starts: the pool has no other place for them.
+
+
+def _begin_worker(path: str, order: Order) -> None:
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Windows hands nothing down
+    _place[:] = [(Library.open(Path(path)), order)]
+
+
+def _work(files: list[str]) -> list[FileOutcome]:
+    library, order = _place[0]
+    outcomes: dict[str, FileOutcome] = {}
+    kept = Together(library, order, lambda file, outcome: outcomes.update({str(file): outcome}), reserve=len(files))
+    with kept as together:
+        for file in files:
+            together.take(Path(file))
+    return [outcomes[file] for file in files]

@@ -1,0 +1,1 @@
+"""Judging: which runs count, matching, derived figures, claims, comparison, course of tests."""

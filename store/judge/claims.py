@@ -1,0 +1,174 @@
+"""Claims held against runs and the sheet: from what is printed on a box to a verdict that names its runs.
+
+Knows records of claims and runs; knows no file, no catalogue and no screen.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from store.judge.claim_reading import claim_problem
+from store.judge.matching import Matching, groups_of_one_condition, match
+from store.judge.measured import LOWER_BOUND, Measured, RunEvidence, measured, pool
+from store.judge.shared_ports import judge_shared
+from store.judge.sheet_claims import SHEET_FIELDS, judge_flight, judge_offers, judge_sheet, verdict_of
+from store.judge.sustained import judge_sustained
+from store.model.sheet import ClaimSheet, DeviceSheet
+from store.uncertainty.decision import (
+    MET,
+    NOT_CHECKABLE,
+    NOT_MET,
+    NOT_TESTED,
+    TOO_CLOSE,
+    Decision,
+    Limits,
+    Verdict,
+    decide,
+    limits_of,
+)
+from store.words.quantities import convert, unit_of
+
+__all__ = ["judge_claims"]
+
+
+def judge_claims(sheet: DeviceSheet, runs: Sequence[RunEvidence]) -> list[Verdict]:
+    """Hold every claim of a sheet against the device's runs, in the sheet's order.
+
+    Args:
+        sheet: The device's sheet.
+        runs: Its runs with their current results, derived ones among them.
+    """
+    return [_judge(sheet, position, claim, runs) for position, claim in enumerate(sheet.claims, start=1)]
+
+
+def _judge(sheet: DeviceSheet, position: int, claim: ClaimSheet, runs: Sequence[RunEvidence]) -> Verdict:
+    known = sorted({name for run in runs for name in run.results})
+    problem = claim_problem(claim, known)
+    if problem:
+        return verdict_of(sheet, position, claim, NOT_CHECKABLE, problem)
+    if claim.quantity == "offers":
+        return judge_offers(sheet, position, claim)
+    if claim.quantity == "flight":
+        return judge_flight(sheet, position, claim)
+    unit = unit_of(claim.quantity)
+    value = convert(claim.value or 0.0, claim.unit, unit)
+    limits = limits_of(claim.bound, value, claim.tolerance_percent)
+    if claim.quantity in SHEET_FIELDS:
+        return judge_sheet(sheet, position, claim, limits)
+    if claim.quantity == "sustained_power_w":
+        found = judge_sustained(claim, value, runs)
+        return _from_measured(sheet, position, claim, limits, found)
+    if claim.port and "+" in claim.port:
+        return _from_measured(sheet, position, claim, limits, judge_shared(claim, runs))
+    return _judge_runs(sheet, position, claim, limits, match(claim, runs))
+
+
+def _judge_runs(sheet: DeviceSheet, position: int, claim: ClaimSheet, limits: Limits, found: Matching) -> Verdict:
+    """Hold each condition that was tested against the limits; the worst of them is the verdict."""
+    if not found.runs:
+        return verdict_of(sheet, position, claim, NOT_TESTED, found.missing, limits=limits)
+    groups: list[Measured] = []
+    for group in groups_of_one_condition(found.runs):
+        values = [value for value in (_value(run, claim.quantity) for run in group) if value is not None]
+        if values:
+            groups.append(pool(values))
+    if not groups:
+        return verdict_of(sheet, position, claim, NOT_TESTED, _absent(claim, found.runs), limits=limits)
+    decisions = [(_decide(item, claim, limits), item) for item in groups]
+    rank = {NOT_MET: 0, TOO_CLOSE: 1, MET: 2}
+    decision, item = min(decisions, key=lambda pair: (rank[pair[0].verdict], pair[0].margin))
+    reasons = [_reason(decision, item, claim, limits), found.note]
+    if len(groups) > 1:
+        where = f" ({item.conditions[0]})" if item.conditions else ""
+        reasons.insert(1, f"The claim states no closer condition: the worst of {len(groups)} tested counts{where}.")
+    return verdict_of(
+        sheet,
+        position,
+        claim,
+        decision.verdict,
+        " ".join(text for text in reasons if text),
+        item=item,
+        decision=decision,
+        limits=limits,
+    )
+
+
+def _value(run: RunEvidence, name: str) -> Measured | None:
+    """A run's result; a load that was never held was held for no time, a charge that never ended took longer."""
+    found = measured(run, name)
+    result = run.results.get(name)
+    if found is not None or result is None:
+        return found
+    if name == "held_s" and run.value("energy_out_wh"):
+        return Measured(0.0, "s", 0.0, (run.run_id,), conditions=(run.condition(),), note=result.reason)
+    interval = run.value("interval_s")
+    if name == "longest_dropout_s" and run.value("dropouts") == 0 and interval is not None:
+        # None was seen: what may have hidden between two samples is the uncertainty.
+        return Measured(
+            0.0, "s", interval / math.sqrt(3.0), (run.run_id,), conditions=(run.condition(),), note=result.reason
+        )
+    lasted = run.value("duration_s")
+    if name in ("time_to_full_s", "time_to_80_s") and lasted is not None and result.reason.startswith("not reached"):
+        note = f"{LOWER_BOUND}: {result.reason}"
+        return Measured(lasted, "s", 0.0, (run.run_id,), conditions=(run.condition(),), note=note)
+    return None
+
+
+def _decide(item: Measured, claim: ClaimSheet, limits: Limits) -> Decision:
+    """The decision; a lower bound can't fall short of a minimum, nor keep a maximum."""
+    value = convert(item.value, item.unit, unit_of(claim.quantity))
+    scale = value / item.value if item.value else 1.0
+    u = None if item.uncertainty is None else item.uncertainty * abs(scale)
+    found = decide(value, u, limits)
+    falls_short = limits.lower is not None and value < limits.lower
+    keeps_within = found.verdict == MET and limits.upper is not None
+    if LOWER_BOUND in item.note and (falls_short or keeps_within):
+        return Decision(TOO_CLOSE, None, found.margin, "What was measured is only a lower bound: repeat the test.")
+    return found
+
+
+def _reason(decision: Decision, item: Measured, claim: ClaimSheet, limits: Limits) -> str:
+    parts = []
+    if decision.verdict == NOT_MET and limits.lower is not None and limits.upper is None and limits.lower:
+        share = convert(item.value, item.unit, unit_of(claim.quantity)) / limits.lower
+        parts.append(f"{100 * share:.1f} % of what is claimed.")
+    elif decision.verdict == NOT_MET and limits.upper and limits.lower is None:
+        share = convert(item.value, item.unit, unit_of(claim.quantity)) / limits.upper
+        parts.append(f"{100 * share:.1f} % of the limit.")
+    if item.count > 1 and item.spread is not None:
+        unit = "" if item.unit == "1" else f" {item.unit}"
+        parts.append(f"Mean of {item.count} tests, spread {float(f'{item.spread:.2g}'):g}{unit}.")
+    if decision.reason:
+        parts.append(decision.reason)
+    if item.uncertainty is None or "assumed" in item.note or LOWER_BOUND in item.note:
+        parts.append(_sentence(item.note))
+    return " ".join(part for part in parts if part)
+
+
+def _absent(claim: ClaimSheet, runs: Sequence[RunEvidence]) -> str:
+    """Why runs that fit give no such result."""
+    told = []
+    for run in runs[:3]:
+        result = run.results.get(claim.quantity)
+        why = result.reason if result is not None and result.reason else "it has no such result"
+        told.append(f"run {run.run_id} fits, but {why}")
+    return _sentence("; ".join(told))
+
+
+def _from_measured(
+    sheet: DeviceSheet, position: int, claim: ClaimSheet, limits: Limits, found: Measured | str
+) -> Verdict:
+    """A verdict on a value that was put together, or not tested with the reason."""
+    if isinstance(found, str):
+        return verdict_of(sheet, position, claim, NOT_TESTED, found, limits=limits)
+    decision = _decide(found, claim, limits)
+    reason = " ".join(text for text in (_reason(decision, found, claim, limits), _sentence(found.note)) if text)
+    return verdict_of(sheet, position, claim, decision.verdict, reason, item=found, decision=decision, limits=limits)
+
+
+def _sentence(text: str) -> str:
+    """With a capital at the front and a stop at the end."""
+    if not text:
+        return ""
+    return text[0].upper() + text[1:] + ("" if text.endswith((".", "?")) else ".")

@@ -1,0 +1,268 @@
+"""Devices side by side: like with like, best and worst only where uncertainty allows. Assembles evidence.
+
+Knows sheets and evidence; the arithmetic is in `store.judge.differences`. Knows no SQL and no screen.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from typing import TYPE_CHECKING
+
+from store.devices.page import sheet_of
+from store.devices.records import ComparisonPage, ComparisonRow, Figure, ModelLine, PairLine
+from store.errors import NotFound, StoreError
+from store.judge.claims import judge_claims
+from store.judge.comparison_cells import Cell, cells_of
+from store.judge.differences import RankSet, difference, leaders, pooled_scatter, rank_sets
+from store.judge.evidence import BenchEvidence, read_evidence
+from store.judge.figures import figure_of
+from store.judge.measured import Measured
+from store.judge.peers import peers_of, same_model
+from store.model.sheet import DeviceSheet
+from store.uncertainty.decision import VERDICTS
+from store.words.quantities import find_quantity, label_of, unit_of
+
+if TYPE_CHECKING:
+    from store.library import Library
+
+__all__ = ["compare_devices"]
+
+_LARGER, _SMALLER = "larger", "smaller"
+
+BETTER: Mapping[str, str] = {
+    "energy_out_wh": _LARGER,
+    "yield": _LARGER,
+    "round_trip": _LARGER,
+    "wall_to_load": _LARGER,
+    "held_s": _LARGER,
+    "sustained_power_w": _LARGER,
+    "time_to_full_s": _SMALLER,
+    "temperature_max_c": _SMALLER,
+    "longest_dropout_s": _SMALLER,
+    "source_resistance_mohm": _SMALLER,
+    "wh_per_kg": _LARGER,
+    "wh_per_l": _LARGER,
+    "price_per_usable_wh": _SMALLER,
+    "efficiency_average": _LARGER,
+    "efficiency_10_percent": _LARGER,
+    "no_load_w": _SMALLER,
+    "resistance_mohm": _SMALLER,
+    "drop_3a_v": _SMALLER,
+    "drop_5a_v": _SMALLER,
+    "mass_g": _SMALLER,
+    "usable_share": _LARGER,
+    "charge_out_ah": _LARGER,
+    "runtime_s": _LARGER,
+}
+"""Which way is better; a quantity that is not here is set side by side without a best."""
+
+ROWS: Mapping[str, tuple[str, ...]] = {
+    "power bank": (
+        "energy_out_wh",
+        "yield",
+        "round_trip",
+        "sustained_power_w",
+        "held_s",
+        "time_to_full_s",
+        "temperature_max_c",
+        "wh_per_kg",
+        "wh_per_l",
+        "price_per_usable_wh",
+        "mass_g",
+        "rated_energy_wh",
+    ),
+    "adapter": ("efficiency_average", "efficiency_10_percent", "no_load_w", "temperature_max_c", "mass_g"),
+    "cable": ("resistance_mohm", "drop_3a_v", "drop_5a_v", "mass_g"),
+}
+"""Quantities of a comparison by kind of device, in the order of the page."""
+
+
+class ComparisonRefused(StoreError):  # noqa: N818 - named for what happened, as all of this family
+    """Devices that can't be compared."""
+
+
+def compare_devices(library: Library, names: Sequence[str], *, by: str | None = None) -> ComparisonPage:
+    """Set devices side by side.
+
+    Args:
+        library: The library.
+        names: Inventory codes; a single one is joined by its peers.
+        by: A quantity that orders the devices and that pairs are made by; the first that can be compared where None.
+
+    Raises:
+        NotFound: no such device, or no such quantity among their results.
+        ComparisonRefused: nothing to compare.
+    """
+    asked = list(dict.fromkeys(names))
+    evidence = read_evidence(library, asked)
+    sheets = [sheet_of(evidence, name) for name in asked]
+    added: tuple[str, ...] = ()
+    if len(sheets) == 1:
+        added = peers_of(sheets[0], evidence.sheets.values())
+        evidence = read_evidence(library, [*asked, *added])
+        sheets += [evidence.sheets[name] for name in added]
+    if len(sheets) < 2:
+        raise ComparisonRefused(
+            f"{names[0] if names else 'Nothing'} has no peer in this library (same kind, rating within 30 %). "
+            "Name two devices or more."
+        )
+    wanted = _wanted(sheets, by, evidence)
+    rows = [_row(name, sheets, evidence) for name in wanted]
+    if by is not None:
+        order = _order(rows[0])
+        sheets = [sheets[index] for index in order]
+        rows = [_row(name, sheets, evidence) for name in wanted]
+    chosen = next((row for row in rows if row.name == by), None) or next((r for r in rows if _is_comparable(r)), None)
+    return ComparisonPage(
+        devices=tuple(sheets),
+        by=by or "",
+        rows=tuple(rows),
+        pairs=tuple(_pairs(chosen, sheets, evidence)) if chosen is not None else (),
+        pairs_by=chosen.name if chosen is not None else "",
+        models=tuple(_models(rows, sheets)),
+        verdicts=tuple((sheet.device, _tally(sheet, evidence)) for sheet in sheets),
+        peers_added=added,
+        notes=tuple(_notes(sheets, evidence)),
+    )
+
+
+def _wanted(sheets: Sequence[DeviceSheet], by: str | None, evidence: BenchEvidence) -> list[str]:
+    kinds = list(dict.fromkeys(sheet.kind for sheet in sheets))
+    wanted = [name for name in ROWS.get(kinds[0], ("mass_g",)) if all(name in ROWS.get(kind, ()) for kind in kinds)]
+    if by is None:
+        return wanted or ["mass_g"]
+    known = sorted({name for sheet in sheets for run in evidence.of(sheet.device) for name in run.results})
+    if by not in known and find_quantity(by) is None:
+        raise NotFound.of("result", by, [*ROWS.get(kinds[0], ()), *known])
+    return [by, *[name for name in wanted if name != by]]
+
+
+def _row(name: str, sheets: Sequence[DeviceSheet], evidence: BenchEvidence) -> ComparisonRow:
+    cells, differs = cells_of(name, sheets, evidence)
+    figures = tuple(_figure(name, cell) for cell in cells)
+    better = BETTER.get(name, "")
+    unit = next((cell.item.unit for cell in cells if cell.item is not None), unit_of(name))
+    told = _units_differ(cells) or differs
+    known = [index for index, cell in enumerate(cells) if cell.item is not None]
+    row = ComparisonRow(name, _label(name), unit, better, figures, unlike=told)
+    if told or len(known) < 2:
+        return row
+    values = [item for cell in cells if (item := cell.item) is not None]
+    scatter = pooled_scatter([cell.singles for cell in cells])
+    ranks: list[RankSet | None] = [None] * len(cells)
+    is_larger = better != _SMALLER
+    for index, rank in zip(known, rank_sets(values, larger_is_better=is_larger, scatter=scatter), strict=True):
+        ranks[index] = rank
+    if not better:
+        return row
+    best = leaders(values, larger_is_better=is_larger, scatter=scatter)
+    worst = leaders(values, larger_is_better=not is_larger, scatter=scatter)
+    is_shown = len(best) < len(values)
+    names = [sheets[index].device for index in known]
+    return ComparisonRow(
+        name,
+        _label(name),
+        unit,
+        better,
+        figures,
+        tuple(known[i] for i in best) if is_shown else (),
+        tuple(known[i] for i in worst) if is_shown and not set(worst) & set(best) else (),
+        tuple(ranks),
+        _finding([names[i] for i in best], names, better, values),
+    )
+
+
+def _finding(best: Sequence[str], names: Sequence[str], better: str, values: Sequence[Measured]) -> str:
+    if len(best) == len(names):
+        unknown = any(value.uncertainty is None for value in values)
+        return "no difference shown" + (": an uncertainty is unknown" if unknown else "")
+    word = "most" if better == _LARGER else "least"
+    if len(best) == 1:
+        return f"{best[0]} {word}"
+    return f"{word}: {', '.join(best)}, not told apart"
+
+
+def _label(name: str) -> str:
+    return {"price_per_usable_wh": "price per usable energy"}.get(name, label_of(name))
+
+
+def _units_differ(cells: Sequence[Cell]) -> tuple[str, ...]:
+    units = sorted({cell.item.unit for cell in cells if cell.item is not None})
+    return (f"Not in one unit: {', '.join(units)}.",) if len(units) > 1 else ()
+
+
+def _figure(name: str, cell: Cell) -> Figure:
+    if cell.item is None:
+        return Figure(name, _label(name), None, unit_of(name), reason=cell.reason or "not measured")
+    return figure_of(name, cell.item, label=_label(name))
+
+
+def _is_comparable(row: ComparisonRow) -> bool:
+    return not row.unlike and sum(figure.value is not None for figure in row.figures) > 1
+
+
+def _order(row: ComparisonRow) -> list[int]:
+    """Best first; devices without a figure last."""
+    sign = -1.0 if row.better != _SMALLER else 1.0
+    return sorted(
+        range(len(row.figures)),
+        key=lambda index: (row.figures[index].value is None, sign * (row.figures[index].value or 0.0)),
+    )
+
+
+def _pairs(row: ComparisonRow, sheets: Sequence[DeviceSheet], evidence: BenchEvidence) -> Iterable[PairLine]:
+    """Every pair of devices by one quantity, each under the best condition that the two of them share."""
+    for index, first in enumerate(sheets):
+        for second in sheets[index + 1 :]:
+            cells, differs = cells_of(row.name, (first, second), evidence)
+            items = [cell.item for cell in cells]
+            if differs or items[0] is None or items[1] is None or items[0].unit != items[1].unit:
+                continue
+            found = difference(items[0], items[1], pooled_scatter([cell.singles for cell in cells]))
+            yield PairLine(
+                first.device,
+                second.device,
+                found.value,
+                found.expanded,
+                found.en,
+                found.chance_larger,
+                found.is_told_apart,
+                " or ".join(dict.fromkeys(text for item in items if item is not None for text in item.conditions)),
+            )
+
+
+def _models(rows: Sequence[ComparisonRow], sheets: Sequence[DeviceSheet]) -> Iterable[ModelLine]:
+    """Mean, spread and count over the samples of one model that stand in the comparison."""
+    seen: set[str] = set()
+    for sheet in sheets:
+        names = {sheet.device, *same_model(sheet, sheets)}
+        if len(names) < 2 or sheet.device in seen:
+            continue
+        seen |= names
+        members = [index for index, other in enumerate(sheets) if other.device in names]
+        for row in rows:
+            values = [value for index in members if (value := row.figures[index].value) is not None]
+            if row.unlike or len(values) < 2 or row.name == "rated_energy_wh":
+                continue
+            mean = sum(values) / len(values)
+            spread = (sum((value - mean) ** 2 for value in values) / (len(values) - 1)) ** 0.5
+            devices = tuple(sheets[index].device for index in members)
+            yield ModelLine(sheet.model, devices, row.name, row.label, mean, row.unit, spread, len(values))
+
+
+def _tally(sheet: DeviceSheet, evidence: BenchEvidence) -> dict[str, int]:
+    found = Counter(verdict.verdict for verdict in judge_claims(sheet, evidence.of(sheet.device)))
+    return {word: found[word] for word in VERDICTS if found[word]}
+
+
+def _notes(sheets: Sequence[DeviceSheet], evidence: BenchEvidence) -> Iterable[str]:
+    single = [s.device for s in sheets if not same_model(s, evidence.sheets.values())]
+    if single:
+        yield f"Of this sample: one unit each of {', '.join(single)} was tested; another of the model may differ."
+    if len({sheet.kind for sheet in sheets}) > 1:
+        yield "These are devices of different kinds: only what they share is set side by side."
+    yield (
+        "A difference is named where it exceeds twice its own uncertainty and what repeats scatter; "
+        "errors that one meter shares cancel."
+    )

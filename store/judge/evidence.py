@@ -1,0 +1,297 @@
+"""Runs of devices with their current results, read from the catalogue as evidence, and what follows from several.
+
+Knows the catalogue's tables; the arithmetic is in `store.methods`.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
+
+import duckdb
+import numpy as np
+
+from store.catalogue.connection import rows
+from store.judge.measured import Measured, RunEvidence, measured
+from store.judge.ratios import ASSUMED_ADAPTER, AdapterEfficiency, pair_runs, ratio, wall_to_load, wasted_share
+from store.methods.adapter import LOW_END, Side, efficiency_results, is_mains, side_of
+from store.model.records import Meter
+from store.model.results import Array, Contribution, MeterAccuracy, Result
+from store.model.sheet import DeviceSheet, PortSheet
+from store.usb.efficiency_limits import LOW_VOLTAGE_V, standards
+from store.usb.offers import is_adaptive, offered_current_a, read_mode
+
+if TYPE_CHECKING:
+    from store.library import Library
+
+__all__ = ["BenchEvidence", "derive_evidence", "load_evidence", "measured_runs", "read_evidence"]
+
+_RUN_COLUMNS = (
+    "run_id, device, port, mode, kind, direction, load_set, ambient_c, meter, group_id, quality, started_at, channels, "
+    "group_offset_s"
+)
+_RESULT_COLUMNS = (
+    "name",
+    "value",
+    "unit",
+    "uncertainty",
+    "method",
+    "method_version",
+    "from_s",
+    "to_s",
+    "text",
+    "reason",
+)
+_EFFICIENCY_CHANNELS = ("voltage_v", "current_a", "power_w")
+_PAIR_METHOD = "pair of runs"
+
+
+@dataclass(frozen=True, slots=True)
+class _Run:
+    """A run's row, with what only grouping needs."""
+
+    evidence: RunEvidence
+    device: str
+    channels: tuple[str, ...]
+    clock_s: float
+    """Add to the run's own time for one clock within its group [s]."""
+
+
+@dataclass(frozen=True, slots=True)
+class BenchEvidence:
+    """Every device's sheet and its runs, derived results among them."""
+
+    sheets: Mapping[str, DeviceSheet]
+    runs: Mapping[str, tuple[RunEvidence, ...]]
+    """By device, in the order of run numbers."""
+
+    def of(self, device: str) -> tuple[RunEvidence, ...]:
+        """A device's runs."""
+        return self.runs.get(device, ())
+
+
+def read_evidence(library: Library, devices: Iterable[str] | None = None) -> BenchEvidence:
+    """Sheets and evidence of some devices, or of all, with derived results.
+
+    Args:
+        library: The library.
+        devices: Which devices; all that have a sheet or runs where None.
+    """
+    with library.catalogue.reader() as cursor:
+        loaded = load_evidence(cursor, None if devices is None else tuple(devices))
+    bench = library.bench()
+    return derive_evidence(library, loaded, bench.devices, bench.meters)
+
+
+def load_evidence(cursor: duckdb.DuckDBPyConnection, devices: Sequence[str] | None = None) -> list[_Run]:
+    """Runs of devices with their current results. Runs of their groups come with them, whatever their device."""
+    where, values = "device IS NOT NULL", []
+    if devices is not None:
+        where = (
+            "(device IN (SELECT unnest(?)) OR group_id IN "
+            "(SELECT group_id FROM catalogue.run WHERE device IN (SELECT unnest(?)) AND group_id IS NOT NULL))"
+        )
+        values = [list(devices), list(devices)]
+    found: list[Any] = rows(cursor, f"SELECT {_RUN_COLUMNS} FROM catalogue.run WHERE {where} ORDER BY run_id", values)
+    results = _results(cursor, where, values)
+    return [_run(row, results.get(row[0], {})) for row in found]
+
+
+def measured_runs(cursor: duckdb.DuckDBPyConnection, run_ids: Sequence[int]) -> dict[int, dict[str, Measured]]:
+    """Current results of runs as measured values, by run and name."""
+    where, values = "run_id IN (SELECT unnest(?))", [list(run_ids)]
+    found: list[Any] = rows(cursor, f"SELECT {_RUN_COLUMNS} FROM catalogue.run WHERE {where}", values)
+    results = _results(cursor, where, values)
+    evidence = [_run(row, results.get(row[0], {})).evidence for row in found]
+    return {
+        run.run_id: {name: value for name in run.results if (value := measured(run, name)) is not None}
+        for run in evidence
+    }
+
+
+def _results(cursor: duckdb.DuckDBPyConnection, where: str, values: Sequence[object]) -> dict[int, dict[str, Result]]:
+    columns = ", ".join(_RESULT_COLUMNS)
+    sql = (
+        f"SELECT r.run_id, warnings, budget, {columns} FROM catalogue.result r "
+        f"JOIN (SELECT run_id FROM catalogue.run WHERE {where}) USING (run_id) WHERE is_current"
+    )
+    found: list[Any] = rows(cursor, sql, list(values))
+    by_run: dict[int, dict[str, Result]] = {}
+    for run_id, warnings, budget, *plain in found:
+        told = tuple(json.loads(warnings)) if warnings != "[]" else ()
+        parts = tuple(Contribution(**part) for part in json.loads(budget)) if budget != "[]" else ()
+        fields: dict[str, Any] = dict(zip(_RESULT_COLUMNS, plain, strict=True))
+        by_run.setdefault(run_id, {})[fields["name"]] = Result(**fields, warnings=told, budget=parts)
+    return by_run
+
+
+def _run(row: Sequence[Any], results: Mapping[str, Result]) -> _Run:
+    started = row[11]
+    evidence = RunEvidence(
+        run_id=row[0],
+        port=row[2],
+        mode=row[3],
+        kind=row[4],
+        direction=row[5],
+        load_set=row[6],
+        ambient_c=row[7],
+        meter=row[8],
+        group_id=row[9],
+        quality=row[10],
+        started=started.isoformat() if started is not None else "",
+        results=results,
+    )
+    clock = row[13] if row[13] is not None else started.timestamp() if started is not None else 0.0
+    return _Run(evidence, str(row[1] or ""), tuple(json.loads(row[12])), float(clock))
+
+
+def derive_evidence(
+    library: Library, loaded: Sequence[_Run], sheets: Mapping[str, DeviceSheet], meters: Mapping[str, Meter]
+) -> BenchEvidence:
+    """Results that follow from several runs, added to the runs that they speak of."""
+    groups: dict[int, list[_Run]] = {}
+    for run in loaded:
+        if run.evidence.group_id is not None:
+            groups.setdefault(run.evidence.group_id, []).append(run)
+    by_device: dict[str, list[RunEvidence]] = {}
+    for run in loaded:
+        evidence = _with_yield(run.evidence)
+        members = groups.get(evidence.group_id, []) if evidence.group_id is not None else []
+        if evidence.kind == "efficiency" and not is_mains(evidence.port, run.channels):
+            evidence = _with_efficiency(_Desk(library, meters), run, members, sheets.get(run.device))
+        by_device.setdefault(run.device, []).append(evidence)
+    adapters = _measured_adapters(loaded, groups)
+    by_hand = {pair.discharge_id: pair.recharge_id for pair in library.pairs()}
+    runs = {device: tuple(_with_round_trips(found, adapters, by_hand)) for device, found in by_device.items()}
+    return BenchEvidence(sheets, runs)
+
+
+def _with_yield(run: RunEvidence) -> RunEvidence:
+    """`yield` is the usable share under its name of section 5."""
+    share = run.results.get("usable_share")
+    if share is None:
+        return run
+    return replace(run, results={**run.results, "yield": replace(share, name="yield")})
+
+
+@dataclass(frozen=True, slots=True)
+class _Desk:
+    """Where samples and meters come from."""
+
+    library: Library
+    meters: Mapping[str, Meter]
+
+
+def _with_efficiency(desk: _Desk, run: _Run, members: Sequence[_Run], sheet: DeviceSheet | None) -> RunEvidence:
+    """An adapter's port side with its efficiencies, from the mains side in its group."""
+    evidence = _with_yield(run.evidence)
+    partner = next((m for m in members if m.device == run.device and is_mains(m.evidence.port, m.channels)), None)
+    port = sheet.port(evidence.port or "") if sheet is not None else None
+    rated = offered_current_a(port.offers, evidence.mode) if port is not None else None
+    reason = ""
+    if partner is None:
+        reason = "its group has no run of the mains side"
+    elif rated is None:
+        reason = "the sheet does not say what the port offers in this mode"
+    if partner is None or rated is None:
+        absent = Result("efficiency_average", None, "1", None, "average efficiency", 1, reason=reason)
+        return replace(evidence, results={**evidence.results, absent.name: absent})
+    ac = side_of(
+        _columns(desk.library, partner), partner.clock_s - run.clock_s, _accuracy(partner, desk.meters), is_ac=True
+    )
+    dc = side_of(_columns(desk.library, run), 0.0, _accuracy(run, desk.meters), is_ac=False)
+    if ac is None or dc is None:
+        return evidence
+    found = {result.name: result for result in efficiency_results(ac, dc, rated)}
+    if port is not None and (low := _low_end(ac, dc, port, evidence.mode, rated)) is not None:
+        found[low.name] = low
+    other = (partner.evidence.run_id,)
+    return replace(evidence, results={**evidence.results, **found}, also=dict.fromkeys(found, other))
+
+
+def _low_end(ac: Side, dc: Side, port: PortSheet, mode: str | None, rated_a: float) -> Result | None:
+    """The average by what a rule counts as full load at the lowest voltage, where that is less than the rating."""
+    full_a = max((s.low_end_full_a for s in standards() if s.low_end_full_a is not None), default=None)
+    volts = read_mode(mode or "")
+    if full_a is None or volts is None or volts.highest_v >= LOW_VOLTAGE_V or rated_a <= full_a:
+        return None
+    if not is_adaptive(port.offers):
+        return None
+    return replace(efficiency_results(ac, dc, full_a)[-1], name=LOW_END)
+
+
+def _columns(library: Library, run: _Run) -> dict[str, Array]:
+    wanted = [name for name in _EFFICIENCY_CHANNELS if name in run.channels]
+    table = library.samples(run.evidence.run_id, wanted)
+    return {
+        name: np.asarray(table.column(name).to_numpy(zero_copy_only=False), dtype=np.float64)
+        for name in ("t_s", *wanted)
+    }
+
+
+def _accuracy(run: _Run, meters: Mapping[str, Meter]) -> MeterAccuracy:
+    meter = meters.get(run.evidence.meter or "")
+    if meter is None:
+        return MeterAccuracy(run.evidence.meter or "")
+    return MeterAccuracy(meter.name, meter.voltage_spec, meter.current_spec, meter.temperature_spec, meter.power_spec)
+
+
+def _measured_adapters(loaded: Sequence[_Run], groups: Mapping[int, Sequence[_Run]]) -> dict[int, AdapterEfficiency]:
+    """Recharges whose group holds the mains side of the adapter that fed them: its efficiency over that recharge."""
+    found = {}
+    for run in loaded:
+        evidence = run.evidence
+        if evidence.kind != "recharge" or evidence.group_id is None:
+            continue
+        wall = next((m for m in groups[evidence.group_id] if is_mains(m.evidence.port, m.channels)), None)
+        taken, given = measured(evidence, "energy_wh"), None
+        if wall is not None:
+            given = measured(wall.evidence, "energy_wh")
+        if wall is None or taken is None or given is None or given.value <= 0:
+            continue
+        share = ratio(taken, given)
+        words = f"adapter's efficiency of {share.value:.3f} measured on {wall.device} (run {wall.evidence.run_id})"
+        found[evidence.run_id] = AdapterEfficiency(
+            share.value, share.uncertainty, is_measured=True, words=words, run_ids=(wall.evidence.run_id,)
+        )
+    return found
+
+
+def _with_round_trips(
+    runs: Sequence[RunEvidence], adapters: Mapping[int, AdapterEfficiency], by_hand: Mapping[int, int]
+) -> list[RunEvidence]:
+    """Discharges with round_trip, wall_to_load and wasted_share, from the recharges that go with them."""
+    pairs = {pair.discharge.run_id: pair for pair in pair_runs(runs, by_hand)}
+    own = [adapters[run.run_id] for run in runs if run.run_id in adapters]
+    out = []
+    for run in runs:
+        pair = pairs.get(run.run_id)
+        top = measured(run, "energy_out_wh")
+        bottom = measured(pair.recharge, "energy_in_wh") if pair is not None else None
+        if pair is None or top is None or bottom is None:
+            out.append(run)
+            continue
+        adapter = adapters.get(pair.recharge.run_id) or (own[0] if own else ASSUMED_ADAPTER)
+        trip = ratio(top, bottom)
+        through = wall_to_load(trip, adapter)
+        named = {"round_trip": trip, "wall_to_load": through, "wasted_share": wasted_share(through)}
+        results = {name: _as_result(name, value, pair.why) for name, value in named.items()}
+        also = {name: tuple(i for i in value.run_ids if i != run.run_id) for name, value in named.items()}
+        out.append(replace(run, results={**run.results, **results}, also={**run.also, **also}))
+    return out
+
+
+def _as_result(name: str, value: Measured, why: str) -> Result:
+    note = (value.note,) if value.note else ()
+    return Result(
+        name,
+        value.value,
+        value.unit,
+        value.uncertainty,
+        _PAIR_METHOD,
+        1,
+        warnings=note,
+        inputs={"paired with": why, "runs": ", ".join(map(str, value.run_ids))},
+    )

@@ -1,0 +1,67 @@
+"""Figures of a device as a whole: energy and power per kilogram, per litre and per money. Knows numbers only."""
+
+from __future__ import annotations
+
+import math
+
+from store.judge.measured import Measured
+from store.judge.sheet_claims import sheet_uncertainty
+from store.model.sheet import DeviceSheet
+
+__all__ = ["per_mass", "per_volume", "power_per_mass", "price_per_energy"]
+
+
+def per_mass(energy: Measured, sheet: DeviceSheet) -> Measured | None:
+    """Energy per mass of the device alone [Wh/kg]; None where it was not weighed."""
+    if not sheet.mass_g:
+        return None
+    return _over(energy, sheet.mass_g / 1000, sheet_uncertainty(sheet, "mass_g") / 1000, "Wh/kg")
+
+
+def per_volume(energy: Measured, sheet: DeviceSheet) -> Measured | None:
+    """Energy per volume of the box about the device [Wh/L]; None where a side is not stated."""
+    if not sheet.volume_cm3:
+        return None
+    return _over(energy, sheet.volume_cm3 / 1000, sheet_uncertainty(sheet, "volume_cm3") / 1000, "Wh/L")
+
+
+def power_per_mass(power: Measured, sheet: DeviceSheet) -> Measured | None:
+    """Power per mass of the device alone [W/kg]; None where it was not weighed."""
+    if not sheet.mass_g:
+        return None
+    return _over(power, sheet.mass_g / 1000, sheet_uncertainty(sheet, "mass_g") / 1000, "W/kg")
+
+
+def price_per_energy(energy: Measured, sheet: DeviceSheet) -> Measured | None:
+    """Price per usable energy [currency/Wh]; None where there is no price or no energy. A price is exact."""
+    if sheet.price is None or energy.value <= 0.0:
+        return None
+    value = sheet.price / energy.value
+    u = None if energy.uncertainty is None else value * energy.uncertainty / energy.value
+    return Measured(
+        value,
+        f"{sheet.currency or '1'}/Wh",
+        u,
+        energy.run_ids,
+        energy.count,
+        meters=energy.meters,
+        conditions=energy.conditions,
+        common={key: -value * part / energy.value for key, part in energy.common.items()},
+        note=energy.note,
+    )
+
+
+def _over(top: Measured, bottom: float, bottom_u: float, unit: str) -> Measured:
+    value = top.value / bottom
+    u = None if top.uncertainty is None else math.hypot(top.uncertainty / bottom, value * bottom_u / bottom)
+    return Measured(
+        value,
+        unit,
+        u,
+        top.run_ids,
+        top.count,
+        meters=top.meters,
+        conditions=top.conditions,
+        common={key: part / bottom for key, part in top.common.items()},
+        note=top.note,
+    )

@@ -1,0 +1,191 @@
+"""A cable's resistance and voltage drop, from the voltages at both its ends. Knows arrays only."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from store.data.tables import load_table
+from store.methods.method import Found, Method
+from store.model.results import Array, Contribution, Result
+from store.signal.prepared import Prepared
+from store.uncertainty.accuracy import MeterModel
+from store.uncertainty.budget import difference_part, gain_part, offset_part, random_part
+
+__all__ = ["METHODS", "Line", "fit_line", "permitted_drop_v", "reduce"]
+
+RESISTANCE = Method(
+    "cable resistance",
+    1,
+    "slope of near voltage - far voltage over current, least squares; at one current alone their quotient",
+    "Ohm's law; standard error of a slope as in any text",
+)
+DROP = Method(
+    "cable drop",
+    1,
+    "mean of near - far voltage where the current is within 3 % of 3 or 5 A, scaled to it; "
+    "else resistance x current, never past 1.1 x the largest current",
+)
+LOSS = Method("cable loss", 2, "resistance x current squared at the largest current logged")
+METHODS = (RESISTANCE, DROP, LOSS)
+
+SPREAD = 1.3
+"""Currents must span this factor for a slope; below it the quotient is taken. Chosen by us."""
+LEAST_SHARE = 0.05
+"""Samples under a twentieth of the largest current are left out: the load is off."""
+NEAR_SHARE = 0.03
+"""Samples within this of 3 or 5 A are taken as at that current."""
+REACH = 1.1
+"""A drop is not said past the largest current times this. Chosen by us: heating changes the resistance."""
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A straight line through points, with standard errors."""
+
+    slope: float
+    slope_u: float
+    intercept: float
+
+
+def permitted_drop_v() -> float:
+    """What a cable may lose at its rated current [V], supply and return together: 0.75 V."""
+    table = load_table("cable_drop.toml")
+    return float(table["vbus_v"]) + float(table["ground_v"])
+
+
+def fit_line(x: Array, y: Array) -> Line:
+    """Least squares line through n points, n >= 3, not all at one x.
+
+    Formula: slope = S_xy / S_xx, its standard error s / sqrt S_xx with s^2 = residual sum of squares / (n - 2).
+    """
+    middle_x, middle_y = float(x.mean()), float(y.mean())
+    dx, dy = x - middle_x, y - middle_y
+    sxx = float(dx @ dx)
+    slope = float(dx @ dy) / sxx
+    rest = dy - slope * dx
+    s2 = float(rest @ rest) / (len(x) - 2)
+    return Line(slope, math.sqrt(s2 / sxx), middle_y - slope * middle_x)
+
+
+def reduce(run: Prepared) -> Found:
+    """Section 11 of the results, cables: resistance_mohm, drop_3a_v, drop_5a_v, loss_w."""
+    names = (("resistance_mohm", "mΩ"), ("drop_3a_v", "V"), ("drop_5a_v", "V"), ("loss_w", "W"))
+    wanted = ("voltage_v", "voltage_far_v", "current_a")
+    if any(name not in run.trace.channels for name in wanted):
+        reason = "voltages at both ends of the cable and the current are needed"
+        return Found(tuple(RESISTANCE.absent(name, unit, reason) for name, unit in names))
+    pieces = list(run.trace.chunks(wanted))
+    times, near, far, amps = (np.concatenate([piece[name] for piece in pieces]) for name in ("t_s", *wanted))
+    valid = np.isfinite(near) & np.isfinite(far) & np.isfinite(amps)
+    amps = np.where(valid, amps, 0.0)
+    top = float(np.max(np.abs(amps))) if len(amps) else 0.0
+    keep = valid & (amps > LEAST_SHARE * top)
+    if top <= 0.0 or int(keep.sum()) < 3:
+        return Found(tuple(RESISTANCE.absent(name, unit, "no current flowed") for name, unit in names))
+    resistance = _resistance(run, near[keep], far[keep], amps[keep])
+    drops = [_drop(run, resistance, near[keep] - far[keep], amps[keep], rated) for rated in (3.0, 5.0)]
+    span = (float(times[keep][0]), float(times[keep][-1]))
+    found = (resistance, *drops, _loss(run, resistance, top))
+    rule = {"rule of resistance": resistance.inputs["rule"]}
+    return Found(
+        tuple(
+            replace(r, from_s=span[0], to_s=span[1], inputs={**r.inputs, **rule}) if r.value is not None else r
+            for r in found
+        )
+    )
+
+
+def _resistance(run: Prepared, near: Array, far: Array, amps: Array) -> Result:
+    drop = near - far
+    lowest, highest = float(np.percentile(amps, 2)), float(np.percentile(amps, 98))
+    inputs: dict[str, float | str] = {"samples used": len(amps), "from_a": lowest, "to_a": highest}
+    is_sloped = highest > SPREAD * lowest
+    if is_sloped:
+        line = fit_line(amps, drop)
+        ohm, scatter = line.slope, random_part(1000.0 * line.slope_u, f"standard error of a slope, {len(amps)} samples")
+        inputs |= {"rule": "slope", "intercept_v": line.intercept}
+    else:
+        ohm = float(drop.mean() / amps.mean())
+        error = float(drop.std(ddof=1)) / math.sqrt(len(drop)) / float(amps.mean())
+        scatter = random_part(1000.0 * error, f"standard error of a mean, {len(amps)} samples")
+        inputs["rule"] = "quotient: the current hardly changed"
+    budget = _budget(run.meter, ohm, float(near.mean()), float(amps.mean()), is_sloped=is_sloped)
+    return RESISTANCE.found(
+        "resistance_mohm",
+        1000.0 * ohm,
+        "mΩ",
+        budget=(*budget, scatter) if budget else (),
+        reason=run.meter.unknown("voltage", "current"),
+        inputs=inputs,
+    )
+
+
+def _budget(meter: MeterModel, ohm: float, volts: float, amps: float, *, is_sloped: bool) -> tuple[Contribution, ...]:
+    """Gains of V and I; for a quotient also what two voltage inputs may differ by and the current's offset."""
+    if meter.voltage is None or meter.current is None:
+        return ()
+    mohm = 1000.0 * ohm
+    parts = [gain_part("V", meter.voltage, mohm, meter.label), gain_part("I", meter.current, mohm, meter.label)]
+    if not is_sloped:
+        apart = 2.0 * meter.voltage.limit(volts)
+        parts.append(
+            difference_part(
+                "difference of two voltage inputs", 1000.0 * apart / amps, f"+-{apart:.4g} V, {meter.label}"
+            )
+        )
+        parts.append(
+            difference_part("offset of I", mohm * meter.current.fixed / amps, f"+-{meter.current.fixed:.4g} A")
+        )
+    return tuple(parts)
+
+
+def _drop(run: Prepared, resistance: Result, drop: Array, amps: Array, rated_a: float) -> Result:
+    """What the cable loses at 3 or 5 A: measured there where the log has it, for a warm cable resists more."""
+    name, top_a = f"drop_{rated_a:.0f}a_v", float(np.max(amps))
+    inputs: dict[str, float | str] = {"current_a": rated_a, "permitted_v": permitted_drop_v()}
+    near = np.abs(amps - rated_a) <= NEAR_SHARE * rated_a
+    if int(near.sum()) >= 3:
+        value = rated_a * float(drop[near].mean() / amps[near].mean())
+        inputs |= {"rule": "measured at this current", "samples used": int(near.sum())}
+        budget = _drop_budget(run.meter, value, rated_a)
+        return DROP.found(name, value, "V", budget=budget, reason=resistance.reason, inputs=inputs)
+    if top_a * REACH < rated_a or resistance.value is None:
+        return DROP.absent(name, "V", f"the log goes up to {top_a:.3g} A only")
+    inputs |= {"rule": "resistance x current", "resistance_mohm": resistance.value}
+    budget = tuple(_scaled(part, rated_a / 1000.0) for part in resistance.budget)
+    value = resistance.value * rated_a / 1000.0
+    return DROP.found(name, value, "V", budget=budget, reason=resistance.reason, inputs=inputs)
+
+
+def _drop_budget(meter: MeterModel, drop: float, amps: float) -> tuple[Contribution, ...]:
+    if meter.voltage is None or meter.current is None:
+        return ()
+    fixed = math.sqrt(2.0) * meter.voltage.fixed
+    return (
+        gain_part("V", meter.voltage, drop, meter.label),
+        gain_part("I", meter.current, drop, meter.label),
+        difference_part("offsets of two voltage inputs", fixed, f"+-{meter.voltage.fixed:.4g} V each, {meter.label}"),
+        difference_part("offset of I", drop * meter.current.fixed / amps, f"+-{meter.current.fixed:.4g} A"),
+    )
+
+
+def _loss(run: Prepared, resistance: Result, top_a: float) -> Result:
+    """Resistance x current squared: the current's gain is once in the resistance, inverse, and twice in the square."""
+    value = (resistance.value or 0.0) / 1000.0 * top_a**2
+    budget = tuple(_scaled(part, top_a**2 / 1000.0) for part in resistance.budget if part.name != "offset of I")
+    current = run.meter.current
+    if budget and current is not None:
+        powers = 2.0 if resistance.inputs.get("rule") == "slope" else 1.0
+        sensitivity = powers * value / top_a
+        budget = (*budget, offset_part("I", current, sensitivity, "A", run.meter.label))
+    inputs: dict[str, float | str] = {"current_a": top_a, "resistance_mohm": resistance.value or 0.0}
+    return LOSS.found("loss_w", value, "W", budget=budget, reason=resistance.reason, inputs=inputs)
+
+
+def _scaled(part: Contribution, scale: float) -> Contribution:
+    return Contribution(
+        part.name, part.standard_uncertainty * scale, part.kind, part.distribution, part.detail, part.is_common
+    )

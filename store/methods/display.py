@@ -1,0 +1,189 @@
+"""What a device's own display says against the meter at the same moment. Knows arrays only."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from store.methods.method import Found, Method
+from store.model.results import Array, Contribution, Result
+from store.signal.prepared import Prepared
+from store.uncertainty.budget import difference_part, power_budget, random_part, reading_budget
+
+__all__ = ["JUMP_POINTS", "METHODS", "charge_level", "pairs_of", "reduce"]
+
+BIAS = Method("display bias", 1, "mean of display - meter over the readings under load")
+SPREAD = Method("display spread", 1, "standard deviation of display - meter over the readings under load")
+LARGEST = Method("display's largest error", 1, "largest |display - meter| over the readings under load")
+LEVEL = Method(
+    "state of charge",
+    1,
+    "display's % against 100 x (1 - energy delivered so far / energy delivered in all), reading by reading",
+)
+METHODS = (BIAS, SPREAD, LARGEST, LEVEL)
+
+JUMP_POINTS = 10.0
+"""A change of over 10 points between readings is a jump."""
+
+_PAIRS: tuple[tuple[str, str, str], ...] = (
+    ("voltage", "voltage_v", "V"),
+    ("current", "current_a", "A"),
+    ("power", "power_w", "W"),
+    ("energy", "energy_wh", "Wh"),
+)
+
+
+def pairs_of(shown: Array, meter: Array, usable: Array) -> tuple[Array, Array]:
+    """Readings of the display and of the meter at the same samples, where both have a value and `usable` holds."""
+    keep = np.isfinite(shown) & np.isfinite(meter) & usable.astype(bool)
+    return shown[keep], meter[keep]
+
+
+def charge_level(percent: Array, energy_wh: Array, total_wh: float) -> tuple[float, int]:
+    """Honesty of a state of charge.
+
+    Args:
+        percent: n readings of the display [%], in order of time.
+        energy_wh: Energy delivered until each [Wh].
+        total_wh: Energy delivered in all, until the device switched off [Wh], above 0.
+
+    Returns:
+        Largest deviation [points], positive where the display promises too much; number of jumps of over 10 points.
+    """
+    left = 100.0 * (1.0 - energy_wh / total_wh)
+    off = percent - left
+    at = int(np.argmax(np.abs(off)))
+    jumps = int((np.abs(np.diff(percent)) > JUMP_POINTS).sum())
+    return float(off[at]), jumps
+
+
+def reduce(run: Prepared) -> Found:
+    """Section 10 of the results: bias, spread and largest error per quantity, honesty of the charge level."""
+    names = [name for pair in _PAIRS for name in (f"display_{pair[1]}", pair[1])]
+    wanted = tuple(dict.fromkeys(name for name in (*names, "display_percent") if name in run.trace.channels))
+    pieces = list(run.trace.chunks(wanted))
+    columns = {name: np.concatenate([piece[name] for piece in pieces]) for name in ("t_s", *wanted)} if pieces else {}
+    if not any(name.startswith("display_") for name in wanted) or not columns:
+        reason = "the log holds no readings of the display"
+        return Found(
+            (BIAS.absent("display_voltage_bias_v", "V", reason), LEVEL.absent("charge_level_off", "1", reason))
+        )
+    is_product = "power_w" not in columns
+    if is_product and {"voltage_v", "current_a"} <= columns.keys():
+        columns["power_w"] = columns["voltage_v"] * columns["current_a"]
+    usable = _under_load(run, columns["t_s"])
+    found: list[Result] = []
+    for word, channel, unit in _PAIRS:
+        if f"display_{channel}" in columns and channel in columns:
+            readings = pairs_of(columns[f"display_{channel}"], columns[channel], usable)
+            suffix = channel.rpartition("_")[2]
+            names = [f"display_{word}_{part}_{suffix}" for part in ("bias", "spread", "error_max")]
+            told = {"power of the meter": "V x I" if is_product and word == "power" else "as logged"}
+            found += [replace(r, inputs={**r.inputs, **told}) for r in _errors(run, word, names, unit, readings)]
+    if "display_percent" in columns:
+        found += _level(run, columns)
+    return Found(tuple(found))
+
+
+def _under_load(run: Prepared, t: Array) -> Array:
+    """1 for samples in the load window, all of them where there is none."""
+    power = run.signals.power
+    if run.window is None or power is None or power.used < 0.5 * len(t):
+        return np.ones(len(t))  # typed readings: few rows have a power, and each row was chosen by a person
+    return ((t >= run.window.from_s) & (t <= run.window.to_s)).astype(float)
+
+
+def _errors(run: Prepared, word: str, names: Sequence[str], unit: str, readings: tuple[Array, Array]) -> list[Result]:
+    shown, meter = readings
+    if len(shown) < 2:
+        reason = "fewer than two readings under load"
+        return [method.absent(name, unit, reason) for method, name in zip((BIAS, SPREAD, LARGEST), names, strict=True)]
+    off = shown - meter
+    at = int(np.argmax(np.abs(off)))
+    count, spread = len(off), float(off.std(ddof=1))
+    mean_parts, why = _meter_part(run, word, float(np.mean(meter)))
+    worst_parts, _ = _meter_part(run, word, float(meter[at]))
+    scatter = random_part(spread / np.sqrt(count), f"standard error of a mean, {count} readings")
+    of_spread = random_part(spread / np.sqrt(2.0 * (count - 1)), f"{count} readings, taken as independent")
+    inputs: dict[str, float | str] = {"readings": count}
+    told = {"display's reading": float(shown[at]), "meter's reading": float(meter[at])}
+    worst: dict[str, float | str] = {**inputs, **told}
+    span = run.window.span if run.window is not None else (run.signals.first_s, run.signals.last_s)
+    mean_budget = (*mean_parts, scatter) if mean_parts else ()
+    return [
+        BIAS.found(names[0], float(off.mean()), unit, budget=mean_budget, reason=why, inputs=inputs, span=span),
+        SPREAD.found(names[1], spread, unit, budget=(of_spread,), inputs=inputs, span=span),
+        LARGEST.found(names[2], float(abs(off[at])), unit, budget=worst_parts, reason=why, inputs=worst, span=span),
+    ]
+
+
+def _meter_part(run: Prepared, word: str, value: float) -> tuple[tuple[Contribution, ...], str]:
+    """What the meter's own accuracy adds at a reading, or why that is unknown."""
+    meter, power = run.meter, run.signals.power
+    if word == "voltage":
+        return reading_budget("V", meter.voltage, value, "V", meter.label), meter.unknown("voltage")
+    if word == "current":
+        return reading_budget("I", meter.current, value, "A", meter.label), meter.unknown("current")
+    if word != "power" or power is None or power.v is None or power.i is None:
+        return (), "the accuracy of the meter's counter is not stated"
+    volts = float(np.median(power.v))
+    amps = value / volts if volts > 0.0 else 0.0
+    return power_budget(meter, power=value, volts=volts, amps=amps), meter.unknown("voltage", "current")
+
+
+def _by_counter(columns: Mapping[str, Array]) -> list[Result] | None:
+    """The charge level against the energy that a meter had counted at each reading; None where it counted none."""
+    if "energy_wh" not in columns:
+        return None
+    percent, counted = columns["display_percent"], columns["energy_wh"]
+    keep = np.isfinite(percent) & np.isfinite(counted)
+    if int(keep.sum()) < 2 or float(counted[keep][-1] - counted[keep][0]) <= 0.0:
+        return None
+    so_far = counted[keep] - counted[keep][0]
+    off, _ = charge_level(percent[keep], so_far, float(so_far[-1]))
+    # readings may lie far apart: a jump is a change that the energy between them does not explain
+    unexplained = np.diff(percent[keep] + 100.0 * so_far / float(so_far[-1]))
+    jumps = int((np.abs(unexplained) > JUMP_POINTS).sum())
+    t = columns["t_s"][keep]
+    span = (float(t[0]), float(t[-1]))
+    told = ("the last reading is taken as at switch-off: energy that came after it is not counted",)
+    inputs: dict[str, float | str] = {"readings": int(keep.sum()), "energy by": "the meter's counter"}
+    step = difference_part("display's step", 0.005, "the display shows whole percents")
+    sign = {**inputs, "sign": "positive where the display promises too much"}
+    return [
+        LEVEL.found("charge_level_off", off / 100.0, "1", budget=(step,), span=span, inputs=sign, warnings=told),
+        LEVEL.found("charge_level_jumps", float(jumps), "1", uncertainty=0.0, span=span, inputs=inputs),
+    ]
+
+
+def _level(run: Prepared, columns: Mapping[str, Array]) -> list[Result]:
+    power, window = run.signals.power, run.window
+    is_typed = power is None or window is None or power.used < 0.5 * run.signals.samples
+    if is_typed and (counted := _by_counter(columns)) is not None:
+        return counted
+    names = (("charge_level_off", "1"), ("charge_level_jumps", "1"))
+    if power is None or window is None or window.ends_under_load:
+        reason = "the energy delivered in all is not known: the log does not reach the end of the battery"
+        return [LEVEL.absent(name, unit, reason) for name, unit in names]
+    t, percent = columns["t_s"], columns["display_percent"]
+    keep = np.isfinite(percent) & (t >= window.from_s) & (t <= window.to_s)
+    if int(keep.sum()) < 2:
+        return [LEVEL.absent(name, unit, "fewer than two readings under load") for name, unit in names]
+    so_far = np.interp(t[keep], power.t, power.total["energy"] - power.total["energy"][window.a])
+    off, jumps = charge_level(percent[keep], so_far, power.integral("energy", window.a, window.b))
+    readings = int(keep.sum())
+    return [
+        LEVEL.found(
+            "charge_level_off",
+            off / 100.0,
+            "1",
+            budget=(difference_part("display's step", 0.005, "the display shows whole percents"),),
+            span=window.span,
+            inputs={"readings": readings, "sign": "positive where the display promises too much"},
+        ),
+        LEVEL.found(
+            "charge_level_jumps", float(jumps), "1", uncertainty=0.0, span=window.span, inputs={"readings": readings}
+        ),
+    ]

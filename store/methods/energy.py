@@ -1,0 +1,277 @@
+"""Energy and charge of a run, by direction, with gaps, counters and budget. Knows arrays only."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from store.methods.method import Found, Method
+from store.model.results import Array, Contribution, Result
+from store.signal.prepared import Prepared
+from store.signal.signals import Electrical, Signals, is_alternating
+from store.uncertainty.budget import charge_budget, counter_part, energy_budget, logged_energy_budget
+
+__all__ = ["ENERGY", "METHODS", "Integral", "integral_result", "integrate", "reduce"]
+
+ENERGY = Method(
+    "energy bilinear",
+    1,
+    "sum over steps of step x (2 V0 I0 + 2 V1 I1 + V0 I1 + V1 I0) / 6: V and I linear between samples; "
+    "nothing across a gap unless the meter's counter spans it",
+    "exact for linear x linear; ten-line check in any text",
+)
+POWER_ENERGY = Method(
+    "energy trapezoid",
+    1,
+    "sum over steps of step x (P0 + P1) / 2 of the logged power; nothing across a gap",
+    "trapezoid rule",
+)
+CHARGE = Method("charge trapezoid", 1, "sum over steps of step x (I0 + I1) / 2; nothing across a gap", "trapezoid rule")
+CHECK = Method("counter check", 1, "the meter's own counter, last minus first, against the integral of the samples")
+METHODS = (ENERGY, POWER_ENERGY, CHARGE, CHECK)
+
+
+@dataclass(frozen=True, slots=True)
+class Integral:
+    """An integral over part of a run, with what stands behind it."""
+
+    value: float
+    unit: str
+    budget: tuple[Contribution, ...]
+    reason: str
+    """Why the uncertainty is unknown."""
+    span: tuple[float, float]
+    inputs: dict[str, float | str]
+    warnings: tuple[str, ...]
+    method: Method
+
+
+def _gap_notes(
+    power: Electrical, a: int, b: int, filled: Array | None, unit: str
+) -> tuple[float, list[str], dict[str, float | str]]:
+    """What the counter gave across gaps, warnings and inputs about gaps between samples a and b."""
+    gap_s, count = power.gap_s(a, b)
+    inputs: dict[str, float | str] = {"gaps": count, "gap_s": gap_s}
+    if not count:
+        return 0.0, [], inputs
+    part = filled[a:b] if filled is not None else np.full(b - a, np.nan)
+    where = power.is_gap[a:b]
+    known = where & np.isfinite(part)
+    steps = np.diff(power.t[a : b + 1])
+    from_counter = float(part[known].sum())
+    open_s = float(steps[where & ~known].sum())
+    warnings = []
+    if known.any():
+        inputs[f"from the meter's counter ({unit})"] = from_counter
+        warnings.append(
+            f"{int(known.sum())} gap(s) of {float(steps[known].sum()):.0f} s in all: {from_counter:.4g} {unit} "
+            "taken from the meter's counter"
+        )
+    if open_s > 0.0:
+        inputs["unknown_s"] = open_s
+        warnings.append(f"a lower bound: nothing is known of {open_s:.0f} s in {int((where & ~known).sum())} gap(s)")
+    return from_counter, warnings, inputs
+
+
+def integrate(run: Prepared, quantity: str, a: int, b: int, part: str = "") -> Integral:
+    """Energy or charge between two kept samples.
+
+    Args:
+        run: the prepared run, which has an electrical track.
+        quantity: `energy` [Wh] or `charge` [Ah].
+        a: first kept sample.
+        b: last kept sample.
+        part: empty for the net, `along` or `against` the run's direction.
+    """
+    power = run.signals.power
+    if power is None:
+        raise ValueError(run.no_load)
+    name = f"{quantity}_{part}" if part else quantity
+    unit, filled = ("Wh", power.filled_wh) if quantity == "energy" else ("Ah", power.filled_ah)
+    if part and not power.is_both_ways:
+        name = quantity
+    value = power.integral(name, a, b)
+    from_counter, warnings, inputs = _gap_notes(power, a, b, None if power.is_both_ways else filled, unit)
+    inputs |= {
+        "power": power.source,
+        "samples used": b - a + 1 if not power.grain_s else power.used,
+        "left out": power.left_out,
+    }
+    if power.is_both_ways:
+        inputs["counted"] = f"{part} the run's direction" if part else "both directions, net"
+    budget: tuple[Contribution, ...] = ()
+    if power.v is not None or quantity == "energy":
+        net = power.integral(quantity, a, b) - from_counter
+        step = net - power.integral(f"{quantity}_half", a, b) if f"{quantity}_half" in power.total else 0.0
+        budget = _budget(run, quantity, value, step, span=(a, b), part=part)
+    if budget and from_counter:
+        budget = (*budget, counter_part(from_counter, run.limits["counter_disagreement"]))
+    reason = run.no_energy_accuracy if quantity == "energy" else run.meter.unknown("current")
+    method = CHARGE if quantity == "charge" else ENERGY if power.v is not None else POWER_ENERGY
+    return Integral(
+        abs(value) if part == "against" else value,
+        unit,
+        budget,
+        reason,
+        (float(power.t[a]), float(power.t[b])),
+        inputs,
+        tuple(warnings),
+        method,
+    )
+
+
+def _budget(
+    run: Prepared, quantity: str, value: float, step: float, *, span: tuple[int, int], part: str
+) -> tuple[Contribution, ...]:
+    power = run.signals.power
+    if power is None:
+        return ()
+    a, b = span
+    share = 1.0
+    if part and power.is_both_ways:
+        along, against = power.integral("charge_along", a, b), -power.integral("charge_against", a, b)
+        both = along + against
+        share = (along if part == "along" else against) / both if both > 0.0 else 0.0
+    if power.v is None:
+        hours = power.integral("hours", a, b)
+        return logged_energy_budget(run.meter, energy=value, hours=hours, half=value - step)
+    if quantity == "charge":
+        return charge_budget(run.meter, charge=value, hours=share * power.integral("hours", a, b), half=value - step)
+    charge = power.integral(f"charge_{part}" if part and power.is_both_ways else "charge", a, b)
+    volt_hours = share * power.integral("volt_hours", a, b)
+    return energy_budget(run.meter, energy=value, charge=charge, volt_hours=volt_hours, half=value - step)
+
+
+def integral_result(name: str, part: Integral, *, warnings: tuple[str, ...] = ()) -> Result:
+    """An integral as a result."""
+    return part.method.found(
+        name,
+        part.value,
+        part.unit,
+        budget=part.budget,
+        reason=part.reason,
+        span=part.span,
+        inputs=part.inputs,
+        warnings=(*part.warnings, *warnings),
+    )
+
+
+def reduce(run: Prepared) -> Found:
+    """Net energy and charge of the whole run; both directions apart; counters held against the integrals."""
+    power = run.signals.power
+    if power is None or len(power.t) < 2:
+        reason = run.no_load if power is None else "one sample has no energy"
+        return Found((ENERGY.absent("energy_wh", "Wh", reason), CHARGE.absent("charge_ah", "Ah", reason)))
+    last = len(power.t) - 1
+    checks = _power_check(run.signals, power, run)
+    energy = integrate(run, "energy", 0, last)
+    out = [integral_result("energy_wh", energy, warnings=(*checks, *_counter_warning(run, "energy_wh", energy.value)))]
+    if power.i is None:
+        out.append(CHARGE.absent("charge_ah", "Ah", _no_charge(run)))
+    else:
+        charge = integrate(run, "charge", 0, last)
+        out.append(integral_result("charge_ah", charge, warnings=_counter_warning(run, "charge_ah", charge.value)))
+    for name, value in (("energy_wh", energy.value), ("charge_ah", out[1].value)):
+        if value is not None and (check := _counter_result(run, name, value)) is not None:
+            out.append(check)
+    if power.is_both_ways or run.context.kind == "pass-through":
+        out.extend(_by_direction(run, power, last))
+    return Found(tuple(out))
+
+
+def _no_charge(run: Prepared) -> str:
+    """Why a run that logged power has no charge."""
+    volts = run.signals.series.get("voltage_v")
+    if volts is not None and is_alternating(volts.y):
+        return "alternating current moves no net charge"
+    return "the log has no current" if "current_a" not in run.signals.series else "no sample has voltage and current"
+
+
+def _by_direction(run: Prepared, power: Electrical, last: int) -> list[Result]:
+    """energy_out_wh, energy_in_wh and charges over the whole run, for runs with both directions.
+
+    Discharge and recharge make their own main direction over the load window.
+    """
+    out: list[Result] = []
+    along, against = ("in", "out") if run.context.direction == "in" else ("out", "in")
+    own = {"discharge": "out", "recharge": "in"}.get(run.context.kind or "")
+    for part, word in (("along", along), ("against", against)):
+        if word == own:
+            continue
+        for quantity, unit in (("energy", "wh"), ("charge", "ah")):
+            name = f"{quantity}_{word}_{unit}"
+            if part == "against" and not power.is_both_ways:
+                reason = "current never flowed that way by more than the meter's offset"
+                out.append(
+                    (ENERGY if quantity == "energy" else CHARGE).absent(name, "Wh" if unit == "wh" else "Ah", reason)
+                )
+            elif power.i is not None:
+                out.append(integral_result(name, integrate(run, quantity, 0, last, part)))
+    return out
+
+
+def _power_check(signals: Signals, power: Electrical, run: Prepared) -> tuple[str, ...]:
+    """Warns where logged power and V x I differ in the median by more than 1 % or the meter's accuracy."""
+    logged = signals.series.get("power_w")
+    if power.source != "V x I" or logged is None:
+        return ()
+    if len(logged.t) == len(power.t):
+        ours, theirs = power.p, logged.y
+    else:
+        where = np.searchsorted(power.t, logged.t).clip(0, len(power.t) - 1)
+        same = power.t[where] == logged.t
+        ours, theirs = power.p[where[same]], logged.y[same]
+    near = ours > 0.5 * float(np.max(ours)) if len(ours) else np.zeros(0, dtype=bool)
+    if not near.any():
+        return ()
+    off = float(np.median(theirs[near] / ours[near] - 1.0))
+    meter = run.meter
+    stated = (meter.voltage.reading_share if meter.voltage else 0.0) + (
+        meter.current.reading_share if meter.current else 0.0
+    )
+    if abs(off) <= max(run.limits["power_disagreement"], stated):
+        return ()
+    return (f"the meter's own power is {off * 100:+.1f} % off V x I (median): check that all three belong together",)
+
+
+def _counter_gain(run: Prepared, name: str) -> tuple[float, float, float] | None:
+    series = run.signals.series.get(name)
+    if series is None or len(series) < 2:
+        return None
+    return float(series.y[-1] - series.y[0]), float(series.t[0]), float(series.t[-1])
+
+
+def _counter_off(run: Prepared, name: str, value: float) -> float | None:
+    gain = _counter_gain(run, name)
+    if gain is None or abs(value) <= 0.0:
+        return None
+    return gain[0] / value - 1.0
+
+
+def _counter_warning(run: Prepared, name: str, value: float) -> tuple[str, ...]:
+    off = _counter_off(run, name, value)
+    if off is None or abs(off) <= run.limits["counter_disagreement"]:
+        return ()
+    return (f"the meter's own counter is {off * 100:+.1f} % off the integral of the samples",)
+
+
+def _counter_result(run: Prepared, name: str, value: float) -> Result | None:
+    """counter_energy_wh or counter_charge_ah: what the meter itself counted."""
+    gain = _counter_gain(run, name)
+    if gain is None:
+        return None
+    off = _counter_off(run, name, value)
+    unit = "Wh" if name == "energy_wh" else "Ah"
+    inputs: dict[str, float | str] = {"integral": value}
+    if off is not None and math.isfinite(off):
+        inputs["difference_percent"] = off * 100.0
+    return CHECK.found(
+        f"counter_{name}",
+        gain[0],
+        unit,
+        span=gain[1:],
+        inputs=inputs,
+        reason="the accuracy of the meter's counter is not stated",
+    )

@@ -1,0 +1,203 @@
+"""Where first-order heating would end, and when a temperature is reached. Knows arrays only."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from store.methods.method import Method
+from store.model.results import Contribution, Result
+from store.signal.heated import Heated, heated_of, line_fit, probe_of, step_of
+from store.signal.heatfit import FirstOrderFit, binned, fit_first_order
+from store.signal.prepared import Prepared
+from store.signal.signals import Series
+from store.signal.statistics import median_of_three
+from store.uncertainty.budget import random_part, reading_budget
+
+__all__ = ["FIT", "REACH", "fit_of", "fit_results", "time_to"]
+
+FIT = Method(
+    "first-order heating",
+    2,
+    "least squares of T = T0 + rise x (1 - exp(-t / tau)) from load applied while the load held; standard errors "
+    "widened for residuals that go together; nothing is projected where the log itself went past the fit's end",
+    "checked on NIST StRD Misra1a and BoxBOD",
+)
+REACH = Method("time to limit", 2, "first moment at the limit, from load applied; else from the heating fit")
+
+
+def _accuracy(run: Prepared, value: float) -> tuple[Contribution, ...]:
+    return reading_budget("T", run.meter.temperature, value, "°C", run.meter.label)
+
+
+def fit_of(run: Prepared, heated: Heated) -> FirstOrderFit | str:
+    """The fit, or why there can be none."""
+    part = heated.steady_load
+    if len(part) < 6:
+        return f"{len(part)} samples of temperature while the load held are too few"
+    if float(part.y.max() - part.y[0]) < 1.0:
+        return "the temperature rose by under 1 K while the load held"
+    t, y = binned(part.t - heated.begins_s, median_of_three(part.y))
+    if len(t) < 6 or float(t[-1] - t[0]) <= 0.0:
+        return "too few samples for a fit"
+    fit = fit_first_order(
+        t,
+        y,
+        error_share=run.limits["fit_error_share"],
+        residual_share=run.limits["fit_residual_share"],
+        covers=run.limits["fit_covers"],
+    )
+    if fit.refusal or fit.is_short:
+        return fit
+    # the log's own largest mean of a twentieth of its length is known far better than one sample
+    width = max(1, len(y) // 20)
+    reached = float(np.max(np.convolve(y, np.full(width, 1.0 / width), "valid")))
+    past = reached - fit.final
+    if past > 2.0 * fit.final_se * fit.inflation + step_of(part.y):
+        told = (
+            f"the log itself went {past:.1f} K past the fit's end of {fit.final:.1f} °C: heat grew while the load held"
+        )
+        return replace(fit, refusal=told)
+    return fit
+
+
+def fit_results(run: Prepared, heated: Heated, fit: FirstOrderFit | str) -> list[Result]:
+    """heat_fit_rise_k, heat_time_constant_s and temperature_projected_c, or why there are none."""
+    names = (("heat_fit_rise_k", "K"), ("heat_time_constant_s", "s"), ("temperature_projected_c", "°C"))
+    if isinstance(fit, str) or fit.refusal or fit.is_short:
+        reason = fit if isinstance(fit, str) else fit.refusal
+        if not reason and not isinstance(fit, str):
+            reason = (
+                f"the log covers {fit.covers:.2f} of a time constant of about {fit.tau:.0f} s: "
+                "far from its plateau, where it would end is not known"
+            )
+        return [FIT.absent(name, unit, f"no heating fit: {reason}") for name, unit in names]
+    span = (heated.begins_s, float(heated.steady_load.t[-1]))
+    inputs: dict[str, float | str] = {
+        **heated.inputs,
+        "start_c": fit.start,
+        "rise_k": fit.rise,
+        "time_constant_s": fit.tau,
+        "samples per point": -(-len(heated.steady_load) // 600),
+        "residual_sd_k": fit.residual_sd,
+        "covers (time constants)": fit.covers,
+        "standard errors widened by": fit.inflation,
+    }
+    scatter = {
+        "heat_fit_rise_k": fit.rise_se,
+        "heat_time_constant_s": fit.tau_se,
+        "temperature_projected_c": fit.final_se,
+    }
+    values = {"heat_fit_rise_k": fit.rise, "heat_time_constant_s": fit.tau, "temperature_projected_c": fit.final}
+    out = []
+    for name, unit in names:
+        budget = [random_part(scatter[name] * fit.inflation, "standard error of the fit")]
+        reason = ""
+        uncertainty: float | None = None
+        if name == "temperature_projected_c":
+            more = _accuracy(run, fit.final)
+            budget, reason = ([*budget, *more], "") if more else ([], run.meter.unknown("temperature"))
+        out.append(
+            FIT.found(
+                name,
+                values[name],
+                unit,
+                budget=budget,
+                uncertainty=uncertainty,
+                reason=reason,
+                span=span,
+                inputs=inputs,
+            )
+        )
+    return out
+
+
+def time_to(
+    run: Prepared, limit_c: float, *, heated: Heated | None = None, fit: FirstOrderFit | str | None = None
+) -> Result:
+    """When the device reached a temperature, from load applied: seen in the log, else projected by the fit.
+
+    Args:
+        run: the prepared run.
+        limit_c: the temperature [degC].
+        heated: its temperature, where at hand.
+        fit: its heating fit, where at hand.
+    """
+    if heated is None:
+        channel = probe_of(run)
+        if channel is None:
+            return REACH.absent("time_to_limit_s", "s", "no temperature of the device was logged")
+        heated = heated_of(run, channel)
+    fit = fit_of(run, heated) if fit is None else fit
+    series = heated.loaded
+    inputs: dict[str, float | str] = {"limit_c": limit_c, **heated.inputs}
+    start = heated.begins_s
+    over = median_of_three(series.y) >= limit_c
+    if over.any():
+        at = float(series.t[int(np.argmax(over))])
+        accuracy = run.meter.temperature
+        reason = run.meter.unknown("temperature")
+        budget: list[Contribution] = []
+        if accuracy is not None:
+            rate = _rate(series, at)
+            budget = (
+                [
+                    Contribution(
+                        "accuracy of T",
+                        accuracy.reading_u(limit_c) / rate,
+                        "B",
+                        "rectangular",
+                        f"over {rate * 3600:.3g} K/h",
+                    )
+                ]
+                if rate > 0.0
+                else []
+            )
+            reason = "the curve is flat there: the moment is not determined"
+        return REACH.found(
+            "time_to_limit_s", at - start, "s", budget=budget, reason=reason, span=(start, at), inputs=inputs
+        )
+    hottest = float(np.max(median_of_three(series.y)))
+    if isinstance(fit, str) or fit.refusal or fit.is_short or fit.final <= limit_c:
+        return REACH.absent(
+            "time_to_limit_s", "s", f"{limit_c:g} °C not reached: {hottest:.1f} °C at most", inputs=inputs
+        )
+    return _projected(run, heated, fit, limit_c, inputs)
+
+
+def _projected(
+    run: Prepared, heated: Heated, fit: FirstOrderFit, limit_c: float, inputs: dict[str, float | str]
+) -> Result:
+    """When the fit reaches the limit, with the errors of the fit and of the thermometer over the rate there."""
+    seconds, fit_u = fit.time_to(limit_c)
+    start = heated.begins_s
+    rate = fit.rate_at(limit_c)
+    accuracy = run.meter.temperature
+    budget: tuple[Contribution, ...] = ()
+    if accuracy is not None:
+        detail = f"{accuracy.text}, over {rate * 3600.0:.3g} K/h"
+        reading = Contribution("accuracy of T", accuracy.reading_u(limit_c) / rate, "B", "rectangular", detail)
+        budget = (random_part(fit_u, "standard errors of the fit's three parameters, correlated"), reading)
+    more: dict[str, float | str] = {
+        "start_c": fit.start, "rise_k": fit.rise, "time_constant_s": fit.tau,
+        "samples per point": -(-len(heated.steady_load) // 600),
+        "fitted to (s)": float(heated.steady_load.t[-1]),
+    }  # fmt: skip
+    warning = f"projected by the heating fit: the log ends at {float(heated.loaded.y[-1]):.1f} °C"
+    return REACH.found(
+        "time_to_limit_s",
+        seconds,
+        "s",
+        budget=budget,
+        reason=run.meter.unknown("temperature"),
+        span=(start, start + seconds),
+        inputs={**inputs, **more},
+        warnings=(warning,),
+    )
+
+
+def _rate(series: Series, at: float) -> float:
+    """Slope of the temperature about a moment [K/s], over 10 min at most."""
+    near = series.between(at - 300.0, at + 300.0)
+    return line_fit(near.t, near.y)[0] if len(near) >= 5 else 0.0

@@ -1,0 +1,119 @@
+"""Whether and since when a temperature was steady. Knows arrays only."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from store.methods.method import Method
+from store.model.results import Array, Contribution, Result
+from store.signal.heated import Heated, line_fit, resolution_part
+from store.signal.heatfit import binned
+from store.signal.prepared import Prepared
+from store.signal.statistics import median_of_three, noise
+from store.uncertainty.budget import random_part, scaled, time_budget
+
+__all__ = ["STEADY", "steady_results", "steady_since"]
+
+STEADY = Method(
+    "steady",
+    2,
+    "first moment, from load applied, from which the change over the window that looks back stays within the rule to "
+    "the load's end",
+    "IEC 62368-1 B.1.6",
+)
+
+
+def steady_since(t: Array, temperature_c: Array, rise_k: float, window_s: float) -> float | None:
+    """First moment [s] from which the rise over the last `window_s` stays at `rise_k` or less, to the end.
+
+    Args:
+        t: n times [s], increasing.
+        temperature_c: n temperatures, without single wild readings.
+        rise_k: largest change allowed [K], either way.
+        window_s: how far the rule looks back [s].
+
+    Returns:
+        The moment, interpolated between samples, or None where it is not met at the end or the log is
+        shorter than the window. Source: IEC 62368-1 B.1.6 for 3 K in 30 min.
+    """
+    ends = t[t - t[0] >= window_s]
+    if not len(ends):
+        return None
+    back = np.interp(ends - window_s, t, temperature_c)
+    change = np.abs(np.interp(ends, t, temperature_c) - back)
+    over = np.flatnonzero(change > rise_k)
+    if not len(over):
+        return float(ends[0])
+    k = int(over[-1])
+    if k == len(ends) - 1:
+        return None
+    share = (change[k] - rise_k) / (change[k] - change[k + 1])
+    return float(ends[k] + share * (ends[k + 1] - ends[k]))
+
+
+def steady_results(run: Prepared, heated: Heated) -> list[Result]:
+    """Steady and steady_since_s, by the rule in force."""
+    rise_k, window_s = run.limits["steady_k"], run.limits["steady_window_s"]
+    rule = f"{rise_k:g} K in {window_s / 60.0:g} min"
+    t, y = binned(heated.loaded.t, median_of_three(heated.loaded.y), 4000)
+    length = float(t[-1] - t[0])
+    if length < window_s:
+        reason = f"the load lasted {length / 60.0:.0f} min, the rule ({rule}) looks back {window_s / 60.0:g} min"
+        return [STEADY.absent("steady", "", reason), STEADY.absent("steady_since_s", "s", reason)]
+    since = steady_since(t, y, rise_k, window_s)
+    span = (float(t[0]), float(t[-1]))
+    change = round(float(y[-1] - np.interp(t[-1] - window_s, t, y)), 6) + 0.0
+    inputs: dict[str, float | str] = {
+        "rule": rule, "change at the end (K)": change, "largest change (K)": rise_k, "looks back (s)": window_s,
+        "samples per point": -(-len(heated.loaded) // 4000), "load begins at (s)": heated.begins_s,
+        "load ends at (s)": float(heated.loaded.t[-1]), **heated.inputs,
+    }  # fmt: skip
+    if since is None:
+        reason = f"not steady by {rule}: {round(change, 1) + 0.0:+.1f} K in the last {window_s / 60.0:g} min"
+        return [
+            STEADY.words("steady", f"no ({rule}: {round(change, 1) + 0.0:+.1f} K)", span=span, inputs=inputs),
+            STEADY.absent("steady_since_s", "s", reason),
+        ]
+    return [
+        STEADY.words("steady", f"yes ({rule}: {round(change, 1) + 0.0:+.1f} K)", span=span, inputs=inputs),
+        _steady_moment(run, heated, t, y, since=since, inputs=inputs),
+    ]
+
+
+def _steady_moment(
+    run: Prepared, heated: Heated, t: Array, y: Array, *, since: float, inputs: dict[str, float | str]
+) -> Result:
+    """The moment with its uncertainty: that of the change, over how fast the change falls there."""
+    window_s = run.limits["steady_window_s"]
+    start = heated.begins_s
+    budget: tuple[Contribution, ...] = ()
+    reason = ""
+    warnings: tuple[str, ...] = ()
+    if since <= float(t[0]) + window_s + 1.5 * run.signals.step_s:
+        warnings = ("steady as soon as the rule could look back: it may have been so earlier",)
+        budget = time_budget(run.signals.step_s, 1)
+    else:
+        budget, reason = _moment_budget(run, heated, t, y, since)
+    return STEADY.found(
+        "steady_since_s", since - start, "s", budget=budget, reason=reason, span=(start, since), warnings=warnings,
+        inputs=inputs,
+    )  # fmt: skip
+
+
+def _moment_budget(
+    run: Prepared, heated: Heated, t: Array, y: Array, since: float
+) -> tuple[tuple[Contribution, ...], str]:
+    """What a change of temperature is known to, over how fast it falls at that moment; or why that is unknown."""
+    window_s, rise_k = run.limits["steady_window_s"], run.limits["steady_k"]
+    ends = t[(np.abs(t - since) <= 300.0) & (t - t[0] >= window_s)]
+    change = np.abs(np.interp(ends, t, y) - np.interp(ends - window_s, t, y))
+    rate = -line_fit(ends, change)[0] if len(ends) >= 5 else 0.0
+    accuracy = run.meter.temperature
+    if rate <= 0.0 or accuracy is None:
+        return (), run.meter.unknown("temperature") or "the change is flat there: the moment is not determined"
+    over = f"over {rate * 3600.0:.3g} K/h"
+    gain = Contribution("gain of T", rise_k * accuracy.gain_u, "B", "rectangular", f"{accuracy.text}, {over}")
+    scatter = random_part(math.sqrt(2.0) * noise(y), f"noise of two readings, {over}")
+    return scaled((resolution_part(heated.whole.y), gain, scatter), 1.0 / rate), ""

@@ -1,0 +1,224 @@
+"""Whether a port's voltage held when something was plugged or power was switched. Knows arrays only."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from store.methods.method import Found, Method
+from store.methods.redo_base import spans_input
+from store.model.results import Array, Event, Result
+from store.signal.detectors import Dropout, dropouts, steady_levels
+from store.signal.prepared import Prepared
+from store.signal.statistics import noise
+from store.uncertainty.budget import reading_budget, time_budget
+from store.words.facts import parse_mode
+
+__all__ = ["METHODS", "ModeChange", "find_interruptions", "reduce", "reduce_events"]
+
+DROPOUTS = Method(
+    "dropouts",
+    1,
+    "spans under 80 % of nominal voltage, or of the steady voltage before where the mode names none, with a return; a "
+    "single low sample counts where the current fell too",
+)
+MODES = Method("mode changes", 1, "a new steady voltage, over 5 % away from the last one, held for 2 s")
+METHODS = (DROPOUTS, MODES)
+
+LOWEST_USB_V = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class ModeChange:
+    """A new steady voltage."""
+
+    at: int
+    from_v: float
+    to_v: float
+
+
+def find_interruptions(
+    t: Array,
+    v: Array,
+    i: Array | None,
+    *,
+    dropout_share: float,
+    change_share: float,
+    hold_s: float,
+    off_share: float = 0.5,
+    nominal_v: float | None = None,
+) -> tuple[list[Dropout], list[ModeChange]]:
+    """Dropouts and mode changes of a voltage.
+
+    Args:
+        t: n times [s].
+        v: n voltages [V].
+        i: n currents [A] or None.
+        dropout_share: 0.8 of nominal, or of the steady voltage that was left.
+        change_share: 0.05.
+        hold_s: how long a new voltage must hold [s].
+        off_share: steady voltages under this share of 5 V are 'off', not a mode.
+        nominal_v: voltage of the stated mode, where there is one.
+
+    Returns:
+        Dropouts, and changes between steady voltages.
+    """
+    if len(v) < 4:
+        return [], []
+    top = float(np.percentile(v, 95.0))
+    if top <= 0.0:
+        return [], []
+    spread = noise(v)
+    spans = steady_levels(t, v, max(0.5 * change_share * top, 5.0 * spread), hold_s)
+    levels = [(a, b, float(np.median(v[a : b + 1]))) for a, b in spans]
+    levels = [lv for lv in levels if lv[2] >= off_share * LOWEST_USB_V]
+    if not levels:
+        return [], []
+    about = _reference(len(v), levels, nominal_v, dropout_share)
+    found = dropouts(t, v / about, i, dropout_share)
+    begin, end = levels[0][0], levels[-1][1]
+    drops = [Dropout(d.a, d.b, d.length_s, float(v[d.a : d.b + 1].min())) for d in found if d.a > begin and d.b < end]
+    changes = [
+        ModeChange(a1, v0, v1) for (_, _, v0), (a1, _, v1) in pairwise(levels) if abs(v1 - v0) > change_share * v0
+    ]
+    return drops, changes
+
+
+def _reference(n: int, levels: list[tuple[int, int, float]], nominal_v: float | None, share: float) -> Array:
+    """The voltage that each of n samples is held against.
+
+    A lower steady voltage takes over only where the port never comes back to the old one: otherwise the
+    whole stay there is an interruption of what was negotiated.
+    """
+    about = np.empty(n)
+    values = [nominal_v if nominal_v and abs(v - nominal_v) <= 0.1 * nominal_v else v for _, _, v in levels]
+    now, since = values[0], 0
+    for k, (first, _, value) in enumerate(levels):
+        if value < share * now and any(later[2] >= share * now for later in levels[k + 1 :]):
+            continue
+        about[since:first] = now if value >= share * now else min(now, value)
+        now, since = values[k], first
+    about[since:] = now
+    return about
+
+
+def _track(run: Prepared) -> tuple[Array, Array, Array | None] | None:
+    power = run.signals.power
+    if power is not None and power.v is not None:
+        return power.t, power.v, power.i
+    series = run.signals.series.get("voltage_v")
+    return (series.t, series.y, None) if series is not None else None
+
+
+def _events(t: Array, drops: list[Dropout], changes: list[ModeChange]) -> list[Event]:
+    out = [
+        Event("dropout", float(t[d.a]), float(t[d.b + 1]), d.lowest_v, "V", f"down to {d.lowest_v:.3g} V")
+        for d in drops
+    ]
+    out.extend(
+        Event("mode change", float(t[c.at]), float(t[c.at]), c.to_v, "V", f"from {c.from_v:.3g} V to {c.to_v:.3g} V")
+        for c in changes
+    )
+    return out
+
+
+def _find(run: Prepared, t: Array, v: Array, i: Array | None) -> tuple[list[Dropout], list[ModeChange]]:
+    mode = parse_mode(run.context.mode)
+    return find_interruptions(
+        t,
+        v,
+        i,
+        dropout_share=run.limits["dropout_share"],
+        change_share=run.limits["mode_change_share"],
+        hold_s=run.limits["mode_change_hold_s"],
+        off_share=run.limits["off_share"],
+        nominal_v=mode.nominal_v if mode is not None else None,
+    )
+
+
+def reduce_events(run: Prepared) -> Found:
+    """Dropouts and mode changes inside the load window of other kinds of runs, as events."""
+    track = _track(run)
+    if track is None or run.window is None:
+        return Found()
+    t, v, i = track
+    a, b = np.searchsorted(t, [run.window.from_s, run.window.to_s])
+    part = slice(int(a), int(b) + 1)
+    drops, changes = _find(run, t[part], v[part], i[part] if i is not None else None)
+    return Found((), tuple(_events(t[part], drops, changes)))
+
+
+def reduce(run: Prepared) -> Found:
+    """Section 9 of the results."""
+    names = (("dropouts", "1"), ("longest_dropout_s", "s"), ("lowest_voltage_v", "V"), ("mode_changes", "1"))
+    track = _track(run)
+    if track is None:
+        return Found(tuple(DROPOUTS.absent(name, unit, "the log has no voltage") for name, unit in names))
+    t, v, i = track
+    drops, changes = _find(run, t, v, i)
+    step = run.signals.step_s
+    sentence = f"a dropout shorter than the sampling interval ({step:.3g} s) can't be seen"
+    span = (float(t[0]), float(t[-1]))
+    inputs: dict[str, float | str] = {"limit": f"{run.limits['dropout_share'] * 100:.0f} % of the steady voltage"}
+    mode = parse_mode(run.context.mode)
+    if mode is not None and mode.nominal_v is not None:
+        inputs["nominal_v"] = mode.nominal_v
+    spans = spans_input([(float(t[d.a]), float(t[d.b + 1])) for d in drops])
+    moved = {"changes: at s, from V, to V": spans_input([(float(t[c.at]), c.from_v, c.to_v) for c in changes])}
+    results = [
+        DROPOUTS.found(
+            "dropouts",
+            len(drops),
+            "1",
+            uncertainty=0.0,
+            span=span,
+            warnings=(sentence,),
+            inputs={**inputs, "dropouts: from s, to s": spans},
+        ),
+        _longest(t, drops, step, sentence, span),
+        _lowest(run, t, v, drops, sentence),
+        MODES.found(
+            "mode_changes",
+            len(changes),
+            "1",
+            uncertainty=0.0,
+            span=span,
+            inputs=moved,
+        ),
+    ]
+    return Found(tuple(results), tuple(_events(t, drops, changes)))
+
+
+def _longest(t: Array, drops: list[Dropout], step: float, sentence: str, span: tuple[float, float]) -> Result:
+    if not drops:
+        return DROPOUTS.absent("longest_dropout_s", "s", f"no dropout seen; {sentence}")
+    worst = max(drops, key=lambda d: d.length_s)
+    return DROPOUTS.found(
+        "longest_dropout_s",
+        worst.length_s,
+        "s",
+        budget=time_budget(step, 2),
+        span=(float(t[worst.a]), float(t[worst.b + 1])),
+        warnings=(sentence,),
+        inputs={"run": f"{span[0]:.0f} to {span[1]:.0f} s", "dropouts": len(drops)},
+    )
+
+
+def _lowest(run: Prepared, t: Array, v: Array, drops: list[Dropout], sentence: str) -> Result:
+    """Lowest voltage in a dropout; without one, the lowest sample."""
+    if drops:
+        worst = min(drops, key=lambda d: d.lowest_v)
+        value, span = worst.lowest_v, (float(t[worst.a]), float(t[worst.b + 1]))
+    else:
+        value, span = float(v.min()), (float(t[0]), float(t[-1]))
+    return DROPOUTS.found(
+        "lowest_voltage_v",
+        value,
+        "V",
+        budget=reading_budget("V", run.meter.voltage, value, "V", run.meter.label),
+        reason=run.meter.unknown("voltage"),
+        span=span,
+        warnings=(sentence,),
+    )

@@ -1,0 +1,106 @@
+"""A method by name and version, and the results it makes. Knows no trace."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from store.model.results import Contribution, Event, Result
+
+__all__ = ["Found", "Method"]
+
+UNEVALUATED = "the method states no uncertainty for this quantity"
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """What one reducer found."""
+
+    results: tuple[Result, ...] = ()
+    events: tuple[Event, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Method:
+    """How a number is made. Its version rises whenever it may give another number for the same trace."""
+
+    name: str
+    version: int
+    formula: str
+    """In words."""
+    source: str = ""
+
+    def found(
+        self,
+        name: str,
+        value: float,
+        unit: str,
+        *,
+        uncertainty: float | None = None,
+        span: tuple[float | None, float | None] = (None, None),
+        warnings: Sequence[str] = (),
+        budget: Sequence[Contribution] = (),
+        inputs: Mapping[str, float | str] | None = None,
+        reason: str = "",
+    ) -> Result:
+        """A result with a value; `reason` says why its uncertainty is unknown. Never NaN."""
+        if not math.isfinite(value):
+            return self.absent(name, unit, reason or "the trace does not determine it")
+        if budget and uncertainty is None:
+            uncertainty = math.sqrt(sum(c.standard_uncertainty**2 for c in budget))
+        why = "" if uncertainty is not None else (reason or UNEVALUATED)
+        return Result(
+            name=name,
+            value=float(value),
+            unit=unit,
+            uncertainty=uncertainty,
+            method=self.name,
+            method_version=self.version,
+            from_s=span[0],
+            to_s=span[1],
+            reason=why,
+            warnings=tuple(warnings),
+            budget=tuple(budget),
+            inputs=dict(inputs or {}),
+            formula=self.formula,
+        )
+
+    def words(
+        self,
+        name: str,
+        text: str,
+        *,
+        span: tuple[float | None, float | None] = (None, None),
+        warnings: Sequence[str] = (),
+        inputs: Mapping[str, float | str] | None = None,
+    ) -> Result:
+        """A result that is words."""
+        return Result(
+            name=name,
+            value=None,
+            unit="",
+            uncertainty=None,
+            method=self.name,
+            method_version=self.version,
+            from_s=span[0],
+            to_s=span[1],
+            text=text,
+            warnings=tuple(warnings),
+            inputs=dict(inputs or {}),
+            formula=self.formula,
+        )
+
+    def absent(self, name: str, unit: str, reason: str, *, inputs: Mapping[str, float | str] | None = None) -> Result:
+        """A result that can't be had from this trace, with the reason."""
+        return Result(
+            name=name,
+            value=None,
+            unit=unit,
+            uncertainty=None,
+            method=self.name,
+            method_version=self.version,
+            reason=reason,
+            inputs=dict(inputs or {}),
+            formula=self.formula,
+        )

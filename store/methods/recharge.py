@@ -1,0 +1,246 @@
+"""What a recharge took, how long to full, its taper and its pauses. Knows arrays only."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from store.methods.energy import ENERGY, Integral, integral_result, integrate
+from store.methods.method import Found, Method
+from store.methods.redo_base import spans_input
+from store.model.results import Event, Result
+from store.signal.detectors import Pause, last_in_band, pauses
+from store.signal.integrate import HOUR_S
+from store.signal.prepared import Prepared
+from store.signal.signals import Electrical
+from store.signal.window import LoadWindow
+from store.uncertainty.budget import logged_power_budget, power_budget, time_budget
+
+__all__ = ["METHODS", "largest_mean", "reduce"]
+
+PEAK = Method("peak mean", 1, "largest mean power over any 10 s without a gap, from the running energy")
+FULL = Method("time to full", 1, "from the start of charging to the last time power exceeded 5 % of the plateau")
+EIGHTY = Method("time to 80 %", 1, "from the start of charging until 80 % of the energy taken in had gone in")
+TAPER = Method("taper start", 1, "last time within 5 % of the plateau, from the start of charging")
+PAUSES = Method("pauses", 1, "spans under a tenth of the plateau for over 30 s that are followed by charging again")
+METHODS = (PEAK, FULL, EIGHTY, TAPER, PAUSES)
+
+NAMES = (
+    ("energy_in_wh", "Wh"),
+    ("charge_in_ah", "Ah"),
+    ("power_peak_w", "W"),
+    ("time_to_full_s", "s"),
+    ("time_to_80_s", "s"),
+    ("taper_start_s", "s"),
+    ("pauses", "1"),
+    ("pause_s", "s"),
+)
+
+
+def reduce(run: Prepared) -> Found:
+    """Section 4 of the results."""
+    power, window = run.signals.power, run.window
+    if power is None or window is None:
+        return Found(tuple(ENERGY.absent(name, unit, run.no_load) for name, unit in NAMES))
+    full_at = _last_over(power, window, run.limits["full_share"])
+    reached = full_at < len(power.t) - 1
+    energy = integrate(run, "energy", window.a, full_at, "along")
+    note = () if reached else ("a lower bound: the log ends while charging",)
+    if window.starts_late:
+        note = (*note, "the log starts while charging: what came before it is not counted")
+    rests = pauses(
+        power.t[window.a : full_at + 1],
+        power.p3[window.a : full_at + 1],
+        run.limits["pause_share"] * window.plateau_w,
+        run.limits["pause_min_s"],
+    )
+    results = [
+        integral_result("energy_in_wh", energy, warnings=note),
+        _charge(run, power, window, full_at, note),
+        _peak(run, power, window),
+        _full(run, power, window, full_at, reached=reached),
+        _eighty(run, power, window, energy, full_at, reached=reached),
+        *_taper(run, power, window),
+        *_pause_results(run, window, rests),
+    ]
+    return Found(tuple(results), _events(run, power, window, rests, full_at, reached=reached))
+
+
+def _last_over(power: Electrical, window: LoadWindow, share: float) -> int:
+    """Last sample over a share of the plateau, with a neighbour; at least the load window's start."""
+    over = power.p3 > share * window.plateau_w
+    pair = over[:-1] & over[1:]
+    if not pair.any():
+        return window.b
+    return max(window.a, len(over) - 1 - int(np.argmax(pair[::-1])))
+
+
+def _charge(run: Prepared, power: Electrical, window: LoadWindow, full_at: int, note: tuple[str, ...]) -> Result:
+    if power.i is None:
+        return ENERGY.absent("charge_in_ah", "Ah", "the log has no current")
+    return integral_result("charge_in_ah", integrate(run, "charge", window.a, full_at, "along"), warnings=note)
+
+
+def largest_mean(power: Electrical, span_s: float, a: int, b: int) -> tuple[float, float] | None:
+    """Largest mean power [W] over any `span_s` between kept samples a and b, and when it began [s].
+
+    The running energy is interpolated; spans that touch a gap don't count. None where the log is too short.
+    """
+    t = power.t[a : b + 1]
+    if len(t) < 2 or t[-1] - t[0] < span_s:
+        return None
+    energy = power.total["energy"][a : b + 1]
+    lost = np.concatenate(([0.0], np.cumsum(np.where(power.is_gap[a:b], np.diff(t), 0.0))))
+    ends = t + span_s
+    count = int(np.searchsorted(ends, t[-1], side="right"))
+    mean = (np.interp(ends[:count], t, energy) - energy[:count]) * HOUR_S / span_s
+    whole = np.interp(ends[:count], t, lost) - lost[:count] <= 0.0
+    if not whole.any():
+        return None
+    mean[~whole] = -np.inf
+    at = int(np.argmax(mean))
+    return float(mean[at]), float(t[at])
+
+
+def _peak(run: Prepared, power: Electrical, window: LoadWindow) -> Result:
+    span_s = run.limits["peak_mean_s"]
+    found = largest_mean(power, span_s, window.a, window.b)
+    if found is None:
+        return PEAK.absent("power_peak_w", "W", f"no {span_s:.0f} s without a gap in the load window")
+    value, at_s = found
+    budget = logged_power_budget(run.meter, value) if power.v is None else ()
+    if power.v is not None:
+        volts = float(np.interp(at_s, power.t, power.v))
+        budget = power_budget(run.meter, power=value, volts=volts, amps=value / volts if volts > 0.0 else 0.0)
+    return PEAK.found(
+        "power_peak_w",
+        value,
+        "W",
+        budget=budget,
+        reason=run.no_energy_accuracy,
+        span=(at_s, at_s + span_s),
+        inputs={"power": power.source},
+    )
+
+
+def _full(run: Prepared, power: Electrical, window: LoadWindow, full_at: int, *, reached: bool) -> Result:
+    if not reached:
+        return FULL.absent("time_to_full_s", "s", f"not reached, the log ends at {float(power.p3[-1]):.3g} W")
+    warnings = ("the log starts while charging: the true time is longer",) if window.starts_late else ()
+    return FULL.found(
+        "time_to_full_s",
+        float(power.t[full_at]) - window.from_s,
+        "s",
+        budget=time_budget(run.signals.step_s, 2),
+        span=(window.from_s, float(power.t[full_at])),
+        warnings=warnings,
+        inputs={
+            "power": power.source,
+            "plateau_w": window.plateau_w,
+            "threshold_w": run.limits["full_share"] * window.plateau_w,
+        },
+    )
+
+
+def _eighty(
+    run: Prepared, power: Electrical, window: LoadWindow, energy: Integral, full_at: int, *, reached: bool
+) -> Result:
+    if not reached:
+        reason = "full was not reached, so it is not known what 80 % would be"
+        return EIGHTY.absent("time_to_80_s", "s", reason)
+    name = "energy_along" if power.is_both_ways else "energy"
+    total = power.total[name][window.a : full_at + 1]
+    goal = float(total[0]) + run.limits["full_energy_share"] * energy.value
+    k = int(np.argmax(total >= goal))
+    if k == 0:
+        return EIGHTY.absent("time_to_80_s", "s", "no energy went in")
+    t = power.t[window.a : full_at + 1]
+    rise = float(total[k] - total[k - 1])
+    at = float(t[k - 1]) + (goal - float(total[k - 1])) / rise * float(t[k] - t[k - 1])
+    return EIGHTY.found(
+        "time_to_80_s",
+        at - window.from_s,
+        "s",
+        budget=time_budget(run.signals.step_s, 1),
+        span=(window.from_s, at),
+        inputs={
+            **energy.inputs,
+            "energy_in_wh": energy.value,
+            "share": run.limits["full_energy_share"],
+            "full_at_s": float(power.t[full_at]),
+        },
+    )
+
+
+def _taper(run: Prepared, power: Electrical, window: LoadWindow) -> list[Result]:
+    last = last_in_band(power.p3[window.a : window.b + 1], window.plateau_w, run.limits["taper_band"])
+    if last is None or window.a + last >= len(power.t) - 1:
+        reason = "not reached, the log ends at the plateau" if last is not None else "power never held the plateau"
+        return [TAPER.absent("taper_start_s", "s", reason)]
+    at = float(power.t[window.a + last])
+    return [
+        TAPER.found(
+            "taper_start_s",
+            at - window.from_s,
+            "s",
+            budget=time_budget(run.signals.step_s, 2),
+            span=(window.from_s, at),
+            inputs={"power": power.source, "plateau_w": window.plateau_w, "band": run.limits["taper_band"]},
+        )
+    ]
+
+
+def _pause_results(run: Prepared, window: LoadWindow, rests: list[Pause]) -> list[Result]:
+    total = sum(p.length_s for p in rests)
+    inputs: dict[str, float | str] = {"threshold_w": run.limits["pause_share"] * window.plateau_w, "pauses": len(rests)}
+    if run.signals.power is not None:
+        starts = [float(run.signals.power.t[window.a + rest.a]) for rest in rests]
+        spans = [(at, at + rest.length_s) for at, rest in zip(starts, rests, strict=True)]
+        inputs |= {"power": run.signals.power.source, "pauses: from s, to s": spans_input(spans)}
+    budget = time_budget(run.signals.step_s, 2 * len(rests)) if rests else ()
+    return [
+        PAUSES.found("pauses", len(rests), "1", uncertainty=0.0, span=window.span, inputs=inputs),
+        PAUSES.found(
+            "pause_s", total, "s", budget=budget, uncertainty=None if rests else 0.0, span=window.span, inputs=inputs
+        ),
+    ]
+
+
+def _thermal(run: Prepared, at_s: float) -> tuple[bool, str]:
+    """Whether a pause that begins here is for heat: within 3 K of the run's maximum."""
+    for channel in ("temperature_cell_c", "temperature_c", "temperature_2_c", "temperature_plug_c"):
+        series = run.signals.series.get(channel)
+        if series is None:
+            continue
+        now = float(np.interp(at_s, series.t, series.y))
+        top, start = float(series.y.max()), float(series.y[0])
+        near = top - now <= run.limits["thermal_band_k"] and top - start > run.limits["thermal_band_k"]
+        return near, f"at {now:.1f} °C, the run's maximum is {top:.1f} °C"
+    return False, ""
+
+
+def _events(
+    run: Prepared, power: Electrical, window: LoadWindow, rests: list[Pause], full_at: int, *, reached: bool
+) -> tuple[Event, ...]:
+    out = []
+    if not window.starts_late:
+        out.append(
+            Event("load applied", window.from_s, window.from_s, float(power.p3[window.a]), "W", "charging began")
+        )
+    for rest in rests:
+        from_s = float(power.t[window.a + rest.a])
+        is_thermal, detail = _thermal(run, from_s)
+        out.append(
+            Event(
+                "thermal pause" if is_thermal else "pause", from_s, from_s + rest.length_s, rest.length_s, "s", detail
+            )
+        )
+    last = last_in_band(power.p3[window.a : window.b + 1], window.plateau_w, run.limits["taper_band"])
+    if last is not None and window.a + last < len(power.t) - 1:
+        at = float(power.t[window.a + last])
+        out.append(
+            Event("taper", at, float(power.t[full_at]), window.plateau_w, "W", "power left the plateau for good")
+        )
+    if reached:
+        at = float(power.t[full_at])
+        out.append(Event("full", at, at, float(power.p3[full_at]), "W"))
+    return tuple(out)

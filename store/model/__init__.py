@@ -1,0 +1,1 @@
+"""Frozen records that cross layers: facts, sheets, results."""

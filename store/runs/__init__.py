@@ -1,0 +1,1 @@
+"""Runs: the list and its filters, one run, edits, groups, pairs, recompute."""

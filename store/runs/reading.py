@@ -1,0 +1,225 @@
+"""Looking at runs: the list, one run, its results and its samples. Nothing is changed here.
+
+The first part of `Library`. The catalogue is read for a moment; samples are read by an engine of its own, to which no
+catalogue is attached.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, TypeVar
+
+import duckdb
+import pyarrow as pa
+
+from store.catalogue.accounts import load_account
+from store.catalogue.connection import Catalogue
+from store.catalogue.engine_errors import first_line
+from store.errors import TraceDamaged, WrongFact
+from store.files.layout import Layout
+from store.model.records import FacetCount, ResultRow, RunPage, RunView, StripSet
+from store.model.results import Result
+from store.runs import listing
+from store.signal.strips import strips_from_file
+
+if TYPE_CHECKING:
+    import polars as pl
+
+    from store.files.run_samples import RunReader
+
+__all__ = ["Looking", "TraceEngine"]
+
+T = TypeVar("T")
+
+
+class TraceEngine:
+    """The DuckDB that reads trace files; made when the first is read."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._engine: duckdb.DuckDBPyConnection | None = None
+
+    @contextmanager
+    def cursor(self) -> Iterator[duckdb.DuckDBPyConnection]:
+        """A cursor for one reading."""
+        with self._lock:
+            if self._engine is None:
+                self._engine = duckdb.connect(":memory:")
+                self._engine.execute("SET python_enable_replacements = false")
+                self._engine.execute("SET parquet_metadata_cache = true")  # a pack's footer is read once, not per run
+            cursor = self._engine.cursor()
+        try:
+            yield cursor
+        finally:
+            cursor.close()
+
+
+class Looking:
+    """The reading part; mixed into `Library`."""
+
+    layout: Layout
+    catalogue: Catalogue
+    zone: str
+    _traces: TraceEngine
+
+    def runs(
+        self,
+        filter_text: str = "",
+        *,
+        sort: str = "-started_at",
+        limit: int | None = 500,
+        offset: int = 0,
+        columns: Sequence[str] | None = None,
+    ) -> RunPage:
+        """A page of the list: rows of the `runs` view.
+
+        Args:
+            filter_text: A filter line such as `port:C1 mode:20V wh>50 -suspect`.
+            sort: Columns of `runs`, `-` before one for the largest first.
+            limit: Most rows; None for all.
+            offset: Rows left out before them.
+            columns: Columns wanted; all of `runs` where None, which takes longer.
+
+        Raises:
+            FilterError: A word that means nothing.
+            NotFound: No such column.
+        """
+        with self.catalogue.reader() as cursor:
+            return listing.list_runs(
+                cursor, filter_text, sort=sort, limit=limit, offset=offset, zone=self.zone, columns=columns
+            )
+
+    def runs_frame(self, filter_text: str = "", *, sort: str = "-started_at") -> pl.DataFrame:
+        """Every run that fits the filter, as a Polars frame."""
+        import polars as pl
+
+        frame = pl.from_arrow(self.runs(filter_text, sort=sort, limit=None).table)
+        if not isinstance(frame, pl.DataFrame):
+            raise TypeError(type(frame))
+        return frame
+
+    def facets(self, field: str, filter_text: str = "") -> list[FacetCount]:
+        """Values of `port`, `mode`, `device`, `kind`, `meter` ... and how often each occurs under the filter."""
+        with self.catalogue.reader() as cursor:
+            return listing.count_facets(cursor, field, filter_text, self.zone)
+
+    def run(self, run_id: int) -> RunView:
+        """One run with results, events, provenance, amendments and preview.
+
+        Raises:
+            NotFound: No such run.
+        """
+        with self.catalogue.reader() as cursor:
+            return listing.load_run(cursor, run_id)
+
+    def results(self, run_id: int, *, superseded: bool = False) -> tuple[ResultRow, ...]:
+        """Results of a run; with `superseded` also those that a later method replaced."""
+        with self.catalogue.reader() as cursor:
+            return listing.load_results(cursor, run_id, superseded=superseded)
+
+    def why(self, run_id: int, name: str) -> Result:
+        """How a result came about: formula, inputs, uncertainty budget.
+
+        Raises:
+            NotFound: No such run or result.
+        """
+        with self.catalogue.reader() as cursor:
+            return load_account(cursor, run_id, name)
+
+    def redo_sql(self, run_id: int, name: str) -> str:
+        """SQL by which anyone gets a result again from the Parquet alone; see `results.why`."""
+        from store.methods.why import redo_sql
+
+        file = self.layout.absolute(self.run(run_id).provenance.trace_file)
+        return redo_sql(self.why(run_id, name), run_id, str(file.resolve()))
+
+    def preview(self, run_id: int) -> StripSet:
+        """The 120-bucket strips that were stored at import; opens no trace."""
+        with self.catalogue.reader() as cursor:
+            return listing.load_preview(cursor, run_id)
+
+    def trace_place(self, run_id: int) -> tuple[Path, int, int, tuple[str, ...], float]:
+        """Where a run's samples lie: file, first row, samples, channels, duration [s]."""
+        with self.catalogue.reader() as cursor:
+            file, first_row, samples, channels, duration_s = listing.trace_place(cursor, run_id)
+        return self.layout.absolute(file), first_row, samples, channels, duration_s
+
+    def strips(
+        self,
+        run_id: int,
+        channels: Sequence[str] | None = None,
+        from_s: float | None = None,
+        to_s: float | None = None,
+        buckets: int = 400,
+    ) -> StripSet:
+        """Minimum, mean and maximum per time bucket, from the trace.
+
+        Args:
+            run_id: The run.
+            channels: Channels wanted; all that hold values where None.
+            from_s: Begin of the span [s]; the first sample where None.
+            to_s: End of the span [s]; the last sample where None.
+            buckets: How many.
+        """
+        if buckets < 1:
+            raise WrongFact("A strip needs one bucket or more.")
+
+        def read() -> StripSet:
+            path, _, _, there, duration_s = self.trace_place(run_id)
+            span = (from_s if from_s is not None else 0.0, to_s if to_s is not None else duration_s)
+            with self._traces.cursor() as cursor:
+                return strips_from_file(
+                    cursor, str(path), run_id, listing.check_channels(channels, there), span=span, buckets=buckets
+                )
+
+        return self._again_if_moved(read)
+
+    @cached_property
+    def _reader(self) -> RunReader:
+        from store.files.run_samples import RunReader
+
+        return RunReader()
+
+    def samples(
+        self, run_id: int, channels: Sequence[str] | None = None, from_s: float | None = None, to_s: float | None = None
+    ) -> pa.Table:
+        """A run's samples: `t_s` [s] and the channels, NULL where the meter gave none.
+
+        Raises:
+            NotFound: No such run, or no such channel.
+            TraceDamaged: The trace is missing or is not what was written.
+        """
+
+        def read() -> pa.Table:
+            path, first_row, count, there, _ = self.trace_place(run_id)
+            columns = ["t_s", *listing.check_channels(channels, there)]
+            low = from_s if from_s is not None else float("-inf")
+            high = to_s if to_s is not None else float("inf")
+            rows = range(first_row, first_row + count)
+            return self._reader.read(path, run_id, rows, columns, (low, high))
+
+        return self._again_if_moved(read)
+
+    def trace(self, run_id: int) -> pl.LazyFrame:
+        """A run's samples as a Polars LazyFrame: `run_id`, `t_s` and every channel of the library."""
+        import polars as pl
+
+        path, first_row, count, _, _ = self.trace_place(run_id)
+        return pl.scan_parquet(path, glob=False).slice(first_row, count)
+
+    def _again_if_moved(self, read: Callable[[], T]) -> T:
+        """Read, and once more where the trace was packed between looking it up and opening it."""
+        try:
+            return read()
+        except (duckdb.IOException, FileNotFoundError):
+            pass
+        try:
+            return read()
+        except FileNotFoundError as error:
+            raise TraceDamaged(f"{error.filename} is missing. Run `joulebook verify`.") from error
+        except duckdb.IOException as error:
+            raise TraceDamaged(f"A trace can't be read: {first_line(error)}. Run `joulebook verify`.") from error

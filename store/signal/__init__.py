@@ -1,0 +1,1 @@
+"""Arrays: signals, integrals, edges, detectors, long runs. Knows no file and no catalogue."""

@@ -1,0 +1,1 @@
+"""SQL that people write: the views, and one reading statement over them."""

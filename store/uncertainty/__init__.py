@@ -1,0 +1,1 @@
+"""Accuracy, budgets, degrees of freedom, repeats, the decision rule. Knows numbers only."""

@@ -1,0 +1,1 @@
+"""Quantities, units, facts as typed, TOML with line numbers."""

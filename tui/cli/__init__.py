@@ -1,0 +1,1 @@
+"""The command line: one call from its words to its exit status."""

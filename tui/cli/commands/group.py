@@ -1,0 +1,90 @@
+"""`joulebook group` and `ungroup`: runs recorded at the same time, laid on one clock."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from tui.cli.base import JsonOption, examples, session_of, things, wrong_use
+from tui.cli.commands.edit import Reason, Runs, run_numbers
+from tui.cli.commands.runs import print_rows
+from tui.render.format import number
+from tui.render.tables import Column
+
+__all__ = ["register"]
+
+_GROUP_HELP = examples(
+    "Lay runs on one clock: two ports, mains and DC side, a thermometer beside a meter. The first run's clock counts.",
+    "joulebook group 41 42                     by when they started",
+    "joulebook group 41 42 --by event          by the load that both saw switched on",
+    "joulebook group 41 42 --offset 42=3.5     run 42 began 3.5 s after run 41",
+)
+_UNGROUP_HELP = examples("Take runs out of their group.", "joulebook ungroup 41 42")
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands to the program."""
+    app.command("group", help=_GROUP_HELP, no_args_is_help=True)(group)
+    app.command("ungroup", help=_UNGROUP_HELP, no_args_is_help=True)(ungroup)
+
+
+def group(
+    context: typer.Context,
+    runs: Runs,
+    by: Annotated[
+        str | None,
+        typer.Option("--by", metavar="times|event", help="How clocks are matched; times unless given."),
+    ] = None,
+    offset: Annotated[
+        list[str] | None,
+        typer.Option("--offset", metavar="RUN=SECONDS", help="State a run's offset to the first; repeatable."),
+    ] = None,
+    reason: Reason = "",
+    as_json: Annotated[bool, JsonOption] = False,
+) -> None:
+    """Group runs."""
+    session = session_of(context)
+    numbers = run_numbers(runs)
+    offsets = _offsets(offset or [])
+    if by not in {None, "times", "event"}:
+        wrong_use(f"--by {by}: say times or event; stated offsets are --offset RUN=SECONDS.")
+    if by and offsets:
+        wrong_use("Either --by or --offset, not both.")
+    how = "stated" if offsets else by or "times"
+    members = session.open_library().group(numbers, how=how, offsets_s=offsets, reason=reason)
+    if as_json:
+        session.document(members)
+        return
+    columns = [
+        Column("run", is_number=True),
+        Column("offset s", is_number=True),
+        Column("uncertainty s", is_number=True),
+    ]
+    rows: list[tuple[object, ...]] = [
+        (member.run_id, number(member.offset_s, 3), number(member.uncertainty_s, 3)) for member in members
+    ]
+    print_rows(session, columns, rows)
+    session.say(
+        f"{things(len(members), 'run')} on one clock, matched by {how if how != 'stated' else 'stated offsets'}."
+    )
+
+
+def _offsets(words: list[str]) -> dict[int, float]:
+    offsets: dict[int, float] = {}
+    for word in words:
+        run, mark, seconds = word.partition("=")
+        try:
+            offsets[run_numbers([run])[0]] = float(seconds)
+        except ValueError:
+            mark = ""
+        if not mark:
+            wrong_use(f"--offset {word}: write --offset RUN=SECONDS, as --offset 42=3.5.")
+    return offsets
+
+
+def ungroup(context: typer.Context, runs: Runs, reason: Reason = "") -> None:
+    """Take runs out of their group."""
+    session = session_of(context)
+    freed = session.open_library().ungroup(run_numbers(runs), reason=reason)
+    session.say(f"{things(freed, 'run')} in no group now." if freed else "None of them was in a group.")

@@ -1,0 +1,295 @@
+"""`joulebook import` and `joulebook inspect`: a meter's exports."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+from zoneinfo import ZoneInfo
+
+import typer
+
+from tui.cli.base import JsonOption, examples, session_of, wrong_use
+from tui.cli.commands.runs import terminal_width
+from tui.cli.errors import BUSY, DONE, INTERRUPTED, NOT_DONE
+from tui.cli.fact_options import (
+    Ambient,
+    Answers,
+    CableMohm,
+    Device,
+    Kind,
+    Load,
+    MeasuredAt,
+    Meter,
+    Mode,
+    Note,
+    Port,
+    answers_of,
+    check_kind,
+)
+from tui.cli.session import Session, fail
+from tui.render.format import count, span_words
+
+if TYPE_CHECKING:
+    from importers.schema import Facts
+    from store.imports.importer import FileOutcome, Order
+
+__all__ = ["register"]
+
+_IMPORT_HELP = examples(
+    "Import exports: files, or folders with all exports below them. Each file is stored whole or not at all, "
+    "the same bytes never twice.",
+    'joulebook import log.csv --device PB-07 --port C1 --mode "fixed 20 V" --kind discharge --load "30 W"',
+    "joulebook import season-2026/ --meter M2 --ambient 21.5",
+    "joulebook import log.csv --dry-run        look, store nothing",
+    "joulebook import log.csv --answer 3.unit=mAh",
+    more="What a file leaves open is asked: the file is refused and the option that answers is named. "
+    "`joulebook inspect FILE` shows how a file is read.",
+)
+_INSPECT_HELP = examples(
+    "Say what the importer makes of a file, column by column with reasons; store nothing.",
+    "joulebook inspect log.csv",
+    "joulebook inspect log.csv --json",
+)
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands to the program."""
+    app.command("import", help=_IMPORT_HELP, no_args_is_help=True)(import_exports)
+    app.command("inspect", help=_INSPECT_HELP, no_args_is_help=True)(inspect_export)
+
+
+ProfileName = Annotated[str | None, typer.Option("--profile", metavar="NAME", help="Read by this profile alone.")]
+Zone = Annotated[
+    str | None, typer.Option("--zone", metavar="ZONE", help="Zone of local times, as Europe/Oslo; else the library's.")
+]
+
+
+def import_exports(
+    context: typer.Context,
+    paths: Annotated[list[Path], typer.Argument(metavar="PATH...", help="Files or folders.")],
+    device: Device = None,
+    port: Port = None,
+    mode: Mode = None,
+    kind: Kind = None,
+    load: Load = None,
+    ambient: Ambient = None,
+    meter: Meter = None,
+    started: Annotated[
+        str | None,
+        typer.Option("--started", metavar="ISO", help="When the first sample was taken, as 2026-02-11T14:03."),
+    ] = None,
+    note: Note = None,
+    measured_at: MeasuredAt = None,
+    cable_mohm: CableMohm = None,
+    profile: ProfileName = None,
+    zone: Zone = None,
+    answer: Answers = None,
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", "-n", help="Say what would be imported; store nothing.")
+    ] = False,
+    as_json: Annotated[bool, JsonOption] = False,
+) -> int:
+    """Import files and folders."""
+    session = session_of(context)
+    facts = _facts(device, port, mode, kind, load, ambient, meter, note, measured_at, cable_mohm)
+    order = _order(facts, started, zone, profile, answer, is_dry=dry_run)
+    return _import(session, paths, order, as_json=as_json)
+
+
+def _facts(
+    device: str | None,
+    port: str | None,
+    mode: str | None,
+    kind: str | None,
+    load: str | None,
+    ambient_c: float | None,
+    meter: str | None,
+    note: str | None,
+    measured_at: str | None,
+    cable_mohm: float | None,
+) -> Facts:
+    from importers.schema import Facts
+
+    return Facts(
+        device=device,
+        port=port,
+        mode=mode,
+        kind=check_kind(kind),
+        load=load,
+        ambient_c=ambient_c,
+        meter=meter,
+        note=note,
+        measured_at=measured_at,
+        cable_mohm=cable_mohm,
+    )
+
+
+def _order(
+    facts: Facts,
+    started: str | None,
+    zone: str | None,
+    profile: str | None,
+    answers: Sequence[str] | None,
+    *,
+    is_dry: bool,
+) -> Order:
+    from dataclasses import replace
+
+    from store.imports.importer import Order
+
+    moment = _moment(started)
+    _check_zone(zone)
+    return Order(
+        replace(facts, started=moment), profile=profile, answers=answers_of(answers or []), zone=zone, is_dry=is_dry
+    )
+
+
+def _moment(text: str | None) -> datetime | None:
+    if text is None:
+        return None
+    try:
+        return datetime.fromisoformat(text)
+    except ValueError:
+        wrong_use(f"--started {text}: no ISO 8601 date and time. Write 2026-02-11T14:03, with +01:00 or Z where known.")
+
+
+def _check_zone(zone: str | None) -> None:
+    if zone is None:
+        return
+    try:
+        ZoneInfo(zone)
+    except (KeyError, ValueError, OSError):
+        wrong_use(f"--zone {zone}: no such time zone. Write it as Europe/Oslo, Asia/Tokyo or UTC.")
+
+
+def _import(session: Session, paths: Sequence[Path], order: Order, *, as_json: bool) -> int:
+    from store.imports.importer import find_files, named_profile
+    from store.imports.workers import Stopped, import_files
+
+    found = find_files([path.expanduser() for path in paths])
+    if not found.files:
+        fail(
+            f"No exports below {', '.join(map(str, paths))}: name files, or folders with .csv, .txt, .tsv and the like."
+        )
+    library = session.open_library(create=True)
+    if order.profile is not None:
+        named_profile(library, order.profile)  # an unknown one ends the command before any file is read
+    is_stopped = False
+    with session.progress(
+        f"{count(len(found.files))} files" if len(found.files) > 1 else found.files[0].name
+    ) as report:
+        try:
+            outcomes: Sequence[FileOutcome] = import_files(library, found.files, order, report)
+        except Stopped as stop:
+            outcomes, is_stopped = stop.outcomes, True
+    if as_json:
+        session.document(import_document(outcomes))
+    else:
+        _tell(session, outcomes, len(found.passed_over))
+    if is_stopped:
+        return INTERRUPTED
+    refused = [outcome for outcome in outcomes if outcome.status == "refused"]
+    if refused and all(outcome.is_busy for outcome in refused):
+        return BUSY
+    return NOT_DONE if refused else DONE
+
+
+def import_document(outcomes: Sequence[FileOutcome]) -> dict[str, list[dict[str, Any]]]:
+    """What `import --json` prints."""
+    return {
+        "imported": [
+            {"file": outcome.file, **run}
+            for outcome in outcomes
+            if outcome.status == "imported"
+            for run in outcome.runs
+        ],
+        "already": [
+            {"file": outcome.file, "run_ids": list(outcome.run_ids)}
+            for outcome in outcomes
+            if outcome.status == "already"
+        ],
+        "refused": [
+            {"file": outcome.file, "reason": outcome.reason}
+            for outcome in outcomes
+            if outcome.status in {"refused", "not read"}
+        ],
+    } | (
+        {
+            "checked": [
+                {"file": o.file, "profile": o.profile, "summary": o.reason} for o in outcomes if o.status == "checked"
+            ]
+        }
+        if any(o.status == "checked" for o in outcomes)
+        else {}
+    )
+
+
+def _tell(session: Session, outcomes: Sequence[FileOutcome], passed_over: int) -> None:
+    """What became of each file: good news on standard output, refusals on standard error, the sum last."""
+    for outcome in outcomes:
+        if outcome.status == "imported":
+            for run in outcome.runs:
+                session.out(_run_line(outcome.file, run))
+        elif outcome.status == "already":
+            session.say(f"{outcome.file}: imported before, as {_runs(outcome.run_ids)}; nothing was added.")
+        elif outcome.status == "checked":
+            session.out(f"{outcome.file}: {outcome.reason}")
+        else:
+            session.complain(_with_file(outcome))
+    if len(outcomes) > 1 or passed_over:
+        session.say(_sum(outcomes, passed_over))
+
+
+def _with_file(outcome: FileOutcome) -> str:
+    return outcome.reason if outcome.file in outcome.reason else f"{outcome.file}: {outcome.reason}"
+
+
+def _run_line(file: str, run: Any) -> str:
+    port = f" {run['port']}" if run.get("port") else ""
+    line = (
+        f"{file}: run {run['run_id']}{port}, {count(run['samples'])} samples over {span_words(run['span_s'])}, "
+        f"{', '.join(run['channels'])} (profile {run['profile']})"
+    )
+    return "\n".join([line, *(f"  warning: {warning}" for warning in run.get("warnings", ()))])
+
+
+def _runs(run_ids: Sequence[int]) -> str:
+    return ("run " if len(run_ids) == 1 else "runs ") + ", ".join(map(str, run_ids))
+
+
+def _sum(outcomes: Sequence[FileOutcome], passed_over: int) -> str:
+    words = {"imported": "imported", "checked": "readable", "already": "known before", "refused": "refused"}
+    words["not read"] = "not read"
+    tally = [
+        f"{count(n)} {word}"
+        for status, word in words.items()
+        if (n := sum(outcome.status == status for outcome in outcomes))
+    ]
+    if passed_over:
+        tally.append(f"{count(passed_over)} left alone (no export's ending)")
+    return f"{count(len(outcomes))} files: {', '.join(tally)}."
+
+
+def inspect_export(
+    context: typer.Context,
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="The export.")],
+    profile: ProfileName = None,
+    zone: Zone = None,
+    answer: Answers = None,
+    as_json: Annotated[bool, JsonOption] = False,
+) -> None:
+    """Say what the importer makes of a file."""
+    from importers.schema import Facts
+    from store.imports.importer import inspect_file
+    from tui.render.inspection import inspection_lines
+
+    session = session_of(context)
+    library = session.open_library() if session.library_path.exists() else None
+    order = _order(Facts(), None, zone, profile, answer, is_dry=True)
+    inspection = inspect_file(file.expanduser(), library, order)
+    if as_json:
+        session.document(inspection.as_json())
+    else:
+        session.out_all(inspection_lines(inspection, signs=session.signs, width=terminal_width()))

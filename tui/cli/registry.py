@@ -1,0 +1,101 @@
+"""The commands and the options that all of them share, as the parser wants them.
+
+Taking a command's options apart costs; so only the topic that holds the command asked for is loaded.
+"""
+
+from __future__ import annotations
+
+import sys
+from functools import cache
+from importlib import import_module
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from tui.cli.base import examples
+from tui.cli.interface import open_interface
+from tui.cli.session import Session, default_library
+
+__all__ = ["TOPICS", "make_app"]
+
+TOPICS: dict[str, tuple[str, ...]] = {
+    "demo": ("demo",),
+    "imports": ("import", "inspect"),
+    "runs": ("runs", "show", "why"),
+    "sql": ("sql",),
+    "device": ("compare", "device"),
+    "meter": ("meter",),
+    "profile": ("profile",),
+    "edit": ("edit", "delete", "amendments", "recompute"),
+    "thresholds": ("thresholds",),
+    "group": ("group", "ungroup"),
+    "pair": ("pair", "unpair"),
+    "display": ("display",),
+    "care": ("verify", "pack", "rebuild", "backup", "restore", "files", "check"),
+    "publish": ("report", "plot", "export"),
+    "choose": ("choose", "rate"),
+    "watch": ("watch", "next"),
+    "help": ("help",),
+}
+"""Modules with their commands, in the order in which help lists them."""
+
+_HELP = examples(
+    "A log book for bench tests of USB power banks, power adapters and cables: any meter's export "
+    "becomes traces in SI units and results with uncertainty, to browse, compare and query.",
+    "joulebook demo                        a library to look round in",
+    'joulebook import log.csv --device PB-07 --port C1 --mode "fixed 20 V" --kind discharge --load "30 W"',
+    "joulebook                             browse the library",
+    "joulebook runs port:C1 kind:discharge",
+    "joulebook show 12",
+    more="Without a command the terminal interface opens on the library: the one named by --library, else by "
+    "JOULEBOOK_LIBRARY, else the one in your data folder. Exit status: 0 done, 1 something could not be done, "
+    "2 wrong usage, 3 the library is busy.",
+)
+
+
+@cache
+def make_app(command: str | None = None) -> typer.Typer:
+    """The program with every command, or with those of one command's topic only.
+
+    Args:
+        command: The command asked for; one that is not known, and `help`, need them all.
+    """
+    app = typer.Typer(
+        name="joulebook",
+        help=_HELP,
+        add_completion=True,
+        rich_markup_mode=None,
+        pretty_exceptions_enable=False,
+        context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    )
+    app.callback(invoke_without_command=True)(_begin)
+    only = [topic for topic, commands in TOPICS.items() if command in commands and command != "help"]
+    for topic in only or TOPICS:
+        import_module(f"tui.cli.commands.{topic}").register(app)
+    return app
+
+
+def _begin(
+    context: typer.Context,
+    library: Annotated[
+        Path | None, typer.Option("--library", metavar="DIR", help="The library to use, before JOULEBOOK_LIBRARY.")
+    ] = None,
+    quiet: Annotated[bool, typer.Option("--quiet", "-q", help="Say only what went wrong.")] = False,
+    plain: Annotated[
+        bool, typer.Option("--plain", help="One record per line, cells parted by tabs; no bar, no small traces.")
+    ] = False,
+    no_color: Annotated[bool, typer.Option("--no-color", help="No colour, as with NO_COLOR.")] = False,
+    no_input: Annotated[bool, typer.Option("--no-input", help="Never ask; fail and name the option instead.")] = False,
+    debug: Annotated[bool, typer.Option("--debug", help="Show the traceback of an unexpected error.")] = False,  # noqa: ARG001
+    version: Annotated[bool, typer.Option("--version", help="Print the version and end.")] = False,
+) -> None:
+    if version:
+        from store.version import __version__  # loads the store, which no other option needs
+
+        sys.stdout.write(f"joulebook {__version__}\n")
+        raise typer.Exit
+    path = library.expanduser() if library else default_library()
+    context.obj = Session(path, is_quiet=quiet, is_plain=plain, no_color=no_color, no_input=no_input)
+    if context.invoked_subcommand is None:
+        open_interface(context.obj, create=True)

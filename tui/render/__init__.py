@@ -1,0 +1,1 @@
+"""Finished data as text: numbers, tables, pages."""

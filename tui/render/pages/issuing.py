@@ -1,0 +1,77 @@
+"""A report from the library to a folder: gathered, issued, written. What the command and the screen share."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from store import Library, NotFound
+from store.publish import Issue, draft_of, gather_report, issue_report, load_issue, own_id
+from store.publish.folder import check_free
+from tui.render.pages.writing import need_extra, write_report
+
+__all__ = ["Published", "publish"]
+
+
+@dataclass(frozen=True, slots=True)
+class Published:
+    """A report that was written."""
+
+    issue: Issue
+    files: tuple[Path, ...]
+
+    def words(self) -> str:
+        """`Report R-0123456789, version 2: out/report.html`."""
+        page = next(path for path in self.files if path.name.startswith("report."))
+        name = f"Report {self.issue.report}, version {self.issue.version}" if self.issue.version else "Draft"
+        return f"{name}: {page}"
+
+
+def publish(
+    library: Library,
+    devices: Sequence[str],
+    folder: Path,
+    *,
+    form: str = "html",
+    lang: str = "en",
+    said: Mapping[str, Any] | None = None,
+    reason: str = "",
+    is_draft: bool = False,
+    replace: bool = False,
+) -> Published:
+    """Gather a report, give it its version, write it.
+
+    Args:
+        library: The library.
+        devices: Inventory codes.
+        folder: Where to; made whole or not at all.
+        form: `html` or `md`.
+        lang: `en`.
+        said: `tester`, `contact`, `place`, `opinions`; what is None or missing is as in the version before.
+        reason: Why there is a new version, where the content changed.
+        is_draft: Issue nothing, keep nothing.
+        replace: Write over files that are there.
+
+    Raises:
+        StoreError: Of its family: no such device, a damaged trace, a folder in use, a reason that is wanted ...
+    """
+    need_extra()
+    check_free(folder, replace=replace)
+    content = gather_report(library, devices, lang=lang, **_kept(library, devices, lang, said or {}))
+    issue = draft_of(content) if is_draft else issue_report(library, content, reason=reason)
+    return Published(issue, tuple(write_report(issue, folder, form, replace=replace)))
+
+
+def _kept(library: Library, devices: Sequence[str], lang: str, said: Mapping[str, Any]) -> dict[str, Any]:
+    """What is said of tester, contact, place and opinions: now, else as in the version before."""
+    try:
+        before: Any = load_issue(library, own_id(library, devices, lang)).content
+    except NotFound:
+        before = None
+    kept = {key: value for key, value in said.items() if value is not None}
+    if before is not None:
+        for key in ("tester", "contact", "place", "opinions"):
+            kept.setdefault(key, getattr(before, key))
+    return kept

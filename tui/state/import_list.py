@@ -1,0 +1,248 @@
+"""Files on their way into the library: what was made of each, what is asked, what became of it.
+
+Knows inspections and outcomes; no Textual, reads no file.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from importers import Inspection
+from store.imports.importer import FileOutcome
+from tui.render import format as fmt
+from tui.render.plain import fit, plain, width_of
+from tui.state.lines import Line, line, pad_to
+from tui.state.look import Look
+
+__all__ = ["Entry", "ImportList", "Pace"]
+
+TOLD_AFTER_S = 1.0
+"""Time left is told once so much has passed: before, it jumps."""
+_MOST = {0: 24, 1: 22, 2: 8, 3: 8, 4: 6}
+"""Cells that a column of the table of columns may take; the last takes what is left."""
+_BECAUSE = 5
+_LEAST_BECAUSE = 24
+"""A reason stands beside its column where so many cells are left for it, else under it."""
+
+
+@dataclass(slots=True)
+class Entry:
+    """One file."""
+
+    path: Path
+    inspection: Inspection | None = None
+    answers: dict[str, str] = field(default_factory=dict)
+    refused: str = ""
+    outcome: FileOutcome | None = None
+    is_reading: bool = False
+    is_watched: bool = False
+    """Imported by itself once it is sure: it comes from a folder that is watched."""
+    share: float = 0.0
+    left_s: float | None = None
+    """Until all files that are being imported are in [s]."""
+
+    @property
+    def is_sure(self) -> bool:
+        """Whether it can be imported as it is."""
+        is_open = self.outcome is None and not self.refused and not self.is_reading
+        return is_open and self.inspection is not None and self.inspection.is_sure
+
+    @property
+    def questions(self) -> list[Any]:
+        """Questions that are still open."""
+        if self.inspection is None or self.outcome is not None:
+            return []
+        return [q for q in self.inspection.questions if q.id not in self.answers] or list(
+            () if self.inspection.is_sure else self.inspection.questions
+        )
+
+
+@dataclass(slots=True)
+class Pace:
+    """How long an import has left, by the bytes of its files that were read."""
+
+    begun_s: float
+    """On any clock that only advances."""
+    sizes: Mapping[Path, int]
+
+    def left_s(self, entries: Iterable[Entry], now_s: float) -> float | None:
+        """Whole seconds left [s]; None before enough was read to tell."""
+        total = sum(self.sizes.values())
+        read = sum(
+            self.sizes[e.path] * (e.share if e.is_reading else 1.0)
+            for e in entries
+            if e.path in self.sizes and (e.is_reading or e.outcome is not None or e.refused)
+        )
+        elapsed = now_s - self.begun_s
+        if elapsed < TOLD_AFTER_S or read <= 0 or not total:
+            return None
+        return float(max(1, round(elapsed * (total - read) / read)))
+
+
+@dataclass(slots=True)
+class ImportList:
+    """Files in the order in which they were named."""
+
+    look: Look
+    entries: list[Entry] = field(default_factory=list)
+    pace: Pace | None = None
+
+    def begin(self, entries: Sequence[Entry], now_s: float) -> None:
+        """Tell that these are about to be imported."""
+        self.pace = Pace(now_s, {e.path: e.inspection.view.size for e in entries if e.inspection is not None})
+
+    def show_share(self, entry: Entry, share: float, now_s: float) -> None:
+        """Tell how much of a file was read."""
+        entry.share = share
+        entry.left_s = self.pace.left_s(self.entries, now_s) if self.pace else None
+
+    def add(self, paths: list[Path]) -> list[Entry]:
+        """Take files that are not in the list yet."""
+        known = {e.path for e in self.entries}
+        fresh = [Entry(path) for path in dict.fromkeys(paths) if path not in known]
+        self.entries += fresh
+        return fresh
+
+    def renew(self, path: Path) -> Entry:
+        """A file that changed since: looked at anew, in its old place; a new one comes last."""
+        fresh = Entry(path, is_watched=True)
+        for index, entry in enumerate(self.entries):
+            if entry.path == path:
+                self.entries[index] = fresh
+                return fresh
+        self.entries.append(fresh)
+        return fresh
+
+    def sure(self) -> list[Entry]:
+        """What can be imported as it is."""
+        return [e for e in self.entries if e.is_sure]
+
+    def state_words(self, entry: Entry) -> tuple[str, str]:
+        """What is known of a file, in words, with a role."""
+        ascii_only = self.look.is_ascii
+        if entry.is_reading and entry.share >= 1.0:
+            return "read: its results are being worked out", "accent"
+        if entry.is_reading:
+            left = f", {_left_words(entry.left_s)} left" if entry.left_s is not None else ""
+            in_all = " in all" if left and self.pace is not None and len(self.pace.sizes) > 1 else ""
+            return f"reading {entry.share:.0%}{left}{in_all}", "accent"
+        if entry.outcome is not None:
+            return self._outcome_words(entry.outcome)
+        if entry.refused:
+            return plain(entry.refused, ascii_only=ascii_only), "warn"
+        if entry.inspection is None:
+            return "looking", "dim"
+        words = plain(entry.inspection.summary, ascii_only=ascii_only)
+        asked = len(entry.questions)
+        if not entry.is_sure:
+            return f"{asked} question{'' if asked == 1 else 's'}: {words}", "warn"
+        return words, ""
+
+    def _outcome_words(self, outcome: FileOutcome) -> tuple[str, str]:
+        runs = ", ".join(str(r) for r in outcome.run_ids)
+        if outcome.status == "imported":
+            return f"imported as run {runs}", "accent"
+        if outcome.status == "already":
+            return f"already here as run {runs}", "dim"
+        return plain(outcome.reason or outcome.status, ascii_only=self.look.is_ascii), "warn"
+
+    def row_line(self, index: int, width: int) -> Line | None:
+        """One file, without the cursor's sign."""
+        if index >= len(self.entries):
+            return None
+        entry = self.entries[index]
+        names = min(max(width_of(plain(e.path.name)) for e in self.entries), max(width // 3, 12))
+        words, role = self.state_words(entry)
+        return line(" ", fit(plain(entry.path.name, ascii_only=self.look.is_ascii), names), "  ", (words, role))
+
+    def summary(self) -> str:
+        """How many of each."""
+        done = [e.outcome for e in self.entries if e.outcome is not None]
+        counts = {
+            "imported": sum(o.status == "imported" for o in done),
+            "already here": sum(o.status == "already" for o in done),
+            "refused": sum(o.status == "refused" for o in done) + sum(bool(e.refused) for e in self.entries),
+            "being read": sum(e.is_reading for e in self.entries),
+            "looked at": sum(e.inspection is None and not e.refused and e.outcome is None for e in self.entries),
+            "sure": len(self.sure()),
+            "with questions": sum(bool(e.questions) and not e.is_sure and not e.is_reading for e in self.entries),
+        }
+        shown = [f"{fmt.count(n)} {name}" for name, n in counts.items() if n]
+        return ", ".join(shown) or "no files yet: / names a file or a folder"
+
+    def detail_lines(self, entry: Entry, width: int) -> list[Line]:
+        """Questions first, then columns with what each was taken for and why."""
+        ascii_only = self.look.is_ascii
+        lines: list[Line] = []
+        for question in entry.questions:
+            lines += _wrapped("? ", question.text, width, "warn", ascii_only=ascii_only)
+            for choice in question.choices:
+                lines += _wrapped("  ", choice.label, width, "", ascii_only=ascii_only)
+            lines += [line(("  a answers it", "dim")), ()]
+        if entry.inspection is None:
+            return lines
+        found = entry.inspection
+        for problem in found.problems:
+            if problem.severity != "question":
+                lines += _wrapped("! ", problem.message, width, "warn", ascii_only=ascii_only)
+        shape = [f"{found.encoding}", f"delimiter {_sign_words(found.delimiter)}", f"decimal {found.decimal}"]
+        if found.profile:
+            shape.append(f"profile {found.profile}")
+        lines += [line((plain("  ".join(shape), ascii_only=ascii_only), "dim")), ()]
+        lines += self._column_lines(found, width)
+        return [pad_to(of, width) for of in lines]
+
+    def _column_lines(self, found: Inspection, width: int) -> list[Line]:
+        ascii_only = self.look.is_ascii
+        rows = [
+            (
+                plain(c.name, ascii_only=ascii_only),
+                plain(c.channel or "not used", ascii_only=ascii_only),
+                plain(self.look.signs.unit(fmt.clock_form(c.unit or "")), ascii_only=ascii_only),
+                "" if c.channel is None or c.factor in (None, 1) else f"{c.factor:g}",
+                plain(c.port or "", ascii_only=ascii_only),
+                plain(c.reason, ascii_only=ascii_only),
+            )
+            for c in found.columns
+        ]
+        heads = ("in the file", "taken for", "unit", "times", "port", "because")
+        kept = [i for i, h in enumerate(heads) if i < 3 or any(row[i] for row in rows)]
+        wide = {i: min(max([width_of(heads[i]), *(width_of(r[i]) for r in rows)]), _MOST.get(i, width)) for i in kept}
+        room = width - sum(w + 2 for i, w in wide.items() if i != _BECAUSE)
+        is_beside = room >= _LEAST_BECAUSE
+        names = [i for i in kept if i != _BECAUSE or is_beside]
+        lines = [line(("  ".join(heads[i] if i == _BECAUSE else fit(heads[i], wide[i]) for i in names), "head"))]
+        for row, column in zip(rows, found.columns, strict=True):
+            role = "dim" if column.channel is None else ""
+            first = "  ".join(fit(row[i], wide[i]) for i in kept if i != _BECAUSE)
+            why = textwrap.wrap(row[_BECAUSE], room if is_beside else max(width - 4, 8)) or [""]
+            if is_beside:
+                lines.append(line((f"{first}  {why[0]}", role)))
+                lines += [line((" " * (width_of(first) + 2) + more, role)) for more in why[1:]]
+            else:
+                lines += [line((first, role)), *(line(("    " + more, "dim")) for more in why if more)]
+        return lines
+
+
+def _wrapped(sign: str, text: str, width: int, role: str, *, ascii_only: bool) -> list[Line]:
+    """A sentence on as many lines as it needs, the later ones set in."""
+    parts = textwrap.wrap(plain(text, ascii_only=ascii_only), max(width - 2, 8)) or [""]
+    return [line((("  " if index else sign) + part, role)) for index, part in enumerate(parts)]
+
+
+def _sign_words(sign: str | None) -> str:
+    return {"\t": "tab", ",": "comma", ";": "semicolon", "|": "bar", " ": "blank"}.get(sign or "", sign or "none")
+
+
+def facts_words(facts: Mapping[str, Any]) -> str:
+    """Facts that hold for all files, in one line."""
+    stated = [f"{name.replace('_', ' ')} {value}" for name, value in facts.items() if value not in (None, "")]
+    return "  ".join(stated)
+
+
+def _left_words(seconds: float) -> str:
+    return f"{seconds:.0f} s" if seconds < 60.0 else fmt.span_words(seconds)
