@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tui.cli.commands.runs import join_words
+from tui.cli.listing import join_words
 from tui.cli.words import EXCLUDE, arrange, as_typed
 
 

@@ -1,6 +1,7 @@
 """The commands and the options that all of them share, as the parser wants them.
 
-Taking a command's options apart costs; so only the topic that holds the command asked for is loaded.
+A command is a file in `commands` with `register` and its place in the help. Taking options apart costs; so only the
+command asked for is loaded.
 """
 
 from __future__ import annotations
@@ -17,28 +18,10 @@ from tui.cli.base import examples
 from tui.cli.interface import open_interface
 from tui.cli.session import Session, default_library
 
-__all__ = ["TOPICS", "make_app"]
+__all__ = ["COMMANDS", "make_app"]
 
-TOPICS: dict[str, tuple[str, ...]] = {
-    "demo": ("demo",),
-    "imports": ("import", "inspect"),
-    "runs": ("runs", "show", "why"),
-    "sql": ("sql",),
-    "device": ("compare", "device"),
-    "meter": ("meter",),
-    "profile": ("profile",),
-    "edit": ("edit", "delete", "amendments", "recompute"),
-    "thresholds": ("thresholds",),
-    "group": ("group", "ungroup"),
-    "pair": ("pair", "unpair"),
-    "display": ("display",),
-    "care": ("verify", "pack", "rebuild", "backup", "restore", "files", "check"),
-    "publish": ("report", "plot", "export"),
-    "choose": ("choose", "rate"),
-    "watch": ("watch", "next"),
-    "help": ("help",),
-}
-"""Modules with their commands, in the order in which help lists them."""
+COMMANDS = tuple(sorted(path.stem.rstrip("_") for path in (Path(__file__).parent / "commands").glob("[a-z]*.py")))
+"""Every command: a file of `tui/cli/commands` each, called as the command is (`import_.py`, for `import` is taken)."""
 
 _HELP = examples(
     "A log book for bench tests of USB power banks, power adapters and cables: any meter's export "
@@ -56,7 +39,7 @@ _HELP = examples(
 
 @cache
 def make_app(command: str | None = None) -> typer.Typer:
-    """The program with every command, or with those of one command's topic only.
+    """The program with every command, or with the one asked for only.
 
     Args:
         command: The command asked for; one that is not known, and `help`, need them all.
@@ -70,9 +53,10 @@ def make_app(command: str | None = None) -> typer.Typer:
         context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
     )
     app.callback(invoke_without_command=True)(_begin)
-    only = [topic for topic, commands in TOPICS.items() if command in commands and command != "help"]
-    for topic in only or TOPICS:
-        import_module(f"tui.cli.commands.{topic}").register(app)
+    names = COMMANDS if command not in COMMANDS or command == "help" else (command,)
+    modules = [import_module(f"tui.cli.commands.{name if name != 'import' else 'import_'}") for name in names]
+    for module in sorted(modules, key=lambda module: int(module.HELP_ORDER)):
+        module.register(app)
     return app
 
 

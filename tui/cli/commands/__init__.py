@@ -1,1 +1,1 @@
-"""The commands, a topic each."""
+"""The commands: one file each, called as the command is. A new file is found without a line elsewhere."""

@@ -1,4 +1,4 @@
-"""`joulebook demo`."""
+"""`joulebook demo`: a sample library."""
 
 from __future__ import annotations
 
@@ -11,7 +11,9 @@ from tui.cli.base import examples, session_of
 from tui.cli.interface import open_interface
 from tui.cli.session import Session, fail
 
-__all__ = ["register"]
+__all__ = ["HELP_ORDER", "register"]
+
+HELP_ORDER = 10
 
 _HELP = examples(
     "Make the demo library and open it: the equipment store of a field-survey outfit tests power banks, adapters "

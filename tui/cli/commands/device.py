@@ -1,22 +1,23 @@
-"""`joulebook device` and `joulebook compare`: sheets in, pages out."""
+"""`joulebook device`: sheets in, pages out."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from tui.cli.base import JsonOption, examples, session_of, things, wrong_use
-from tui.cli.commands.runs import print_rows, terminal_width
+from tui.cli.listing import print_rows, terminal_width
 from tui.cli.session import Session, fail
 from tui.render.tables import Column
 
 if TYPE_CHECKING:
     from store.devices.sheet_reader import SheetReading
 
-__all__ = ["register"]
+__all__ = ["HELP_ORDER", "register"]
+
+HELP_ORDER = 90
 
 _ADD_HELP = examples(
     "Add a device by a few of its facts, or change them; a sheet says more.",
@@ -24,31 +25,32 @@ _ADD_HELP = examples(
     "joulebook device add AD-05 --kind adapter --output 65",
     more="What is not named stays as it is. `joulebook device template` prints a whole sheet to fill in.",
 )
+
+
 _SHOW_HELP = examples(
     "Show a device: claims with verdicts and the runs behind them, figures, course of tests, what to do next.",
     "joulebook device show PB-03",
     "joulebook device show PB-03 --load 12 --load 45    how long it runs these loads, in watts",
     "joulebook device show PB-03 --json",
 )
+
+
 _LIST_HELP = examples("List the devices.", "joulebook device list", "joulebook device list --json")
+
+
 _LOAD_HELP = examples(
     "Load device sheets; loaded again after edits, the differences become amendments.",
     "joulebook device load PB-03.toml",
     "joulebook device load sheets/*.toml --sure",
     more="What can't be is refused with its line. What can hardly be is asked about; --sure says yes to it.",
 )
+
+
 _TEMPLATE_HELP = examples("Print a commented sheet to fill in.", "joulebook device template > PB-10.toml")
-_COMPARE_HELP = examples(
-    "Set devices side by side: best and worst are marked only where the difference exceeds what uncertainty allows.",
-    "joulebook compare PB-02 PB-03 PB-07",
-    "joulebook compare PB-03                       with its peers",
-    "joulebook compare PB-04 PB-09 --by energy_out_wh",
-    more="Like with like only: where no condition is common to all, each stands at its own and nothing is marked.",
-)
 
 
 def register(app: typer.Typer) -> None:
-    """Add the commands to the program."""
+    """Add the command to the program."""
     devices = typer.Typer(
         name="device",
         help=examples("Devices with their ports and claims.", "joulebook device list", "joulebook device show PB-03"),
@@ -61,7 +63,6 @@ def register(app: typer.Typer) -> None:
     devices.command("load", help=_LOAD_HELP, no_args_is_help=True)(load)
     devices.command("template", help=_TEMPLATE_HELP)(template)
     app.add_typer(devices)
-    app.command("compare", help=_COMPARE_HELP, no_args_is_help=True)(compare)
 
 
 def add(
@@ -226,21 +227,3 @@ def template() -> None:
     from store.devices.sheet_writer import TEMPLATE
 
     sys.stdout.write(TEMPLATE)
-
-
-def compare(
-    context: typer.Context,
-    names: Annotated[list[str], typer.Argument(metavar="DEVICE...", help="Two or more; one is joined by its peers.")],
-    by: Annotated[str | None, typer.Option("--by", metavar="RESULT", help="Order and pair them by this.")] = None,
-    as_json: Annotated[bool, JsonOption] = False,
-) -> None:
-    """Print a comparison."""
-    from tui.render.comparison import comparison_lines
-
-    session = session_of(context)
-    wanted: Sequence[str] = names
-    page = session.open_library().compare_devices(wanted, by)
-    if as_json:
-        session.document(page)
-        return
-    session.out_all(comparison_lines(page, signs=session.signs, width=terminal_width()))

@@ -13,7 +13,9 @@ from tui.cli.base import JsonOption, examples, session_of, wrong_use
 from tui.cli.fact_options import Ambient, Load, Meter, Mode, Note, Port
 from tui.cli.session import fail
 
-__all__ = ["register"]
+__all__ = ["HELP_ORDER", "register"]
+
+HELP_ORDER = 210
 
 _HELP = examples(
     "Type in readings of a device's own display, each with what the meter showed at that moment; they become a run of "

@@ -1,4 +1,4 @@
-"""`joulebook group` and `ungroup`: runs recorded at the same time, laid on one clock."""
+"""`joulebook group`: simultaneous runs on one time base."""
 
 from __future__ import annotations
 
@@ -7,26 +7,26 @@ from typing import Annotated
 import typer
 
 from tui.cli.base import JsonOption, examples, session_of, things, wrong_use
-from tui.cli.commands.edit import Reason, Runs, run_numbers
-from tui.cli.commands.runs import print_rows
+from tui.cli.listing import print_rows
+from tui.cli.run_numbers import Reason, Runs, run_numbers
 from tui.render.format import number
 from tui.render.tables import Column
 
-__all__ = ["register"]
+__all__ = ["HELP_ORDER", "register"]
 
-_GROUP_HELP = examples(
+HELP_ORDER = 170
+
+_HELP = examples(
     "Lay runs on one clock: two ports, mains and DC side, a thermometer beside a meter. The first run's clock counts.",
     "joulebook group 41 42                     by when they started",
     "joulebook group 41 42 --by event          by the load that both saw switched on",
     "joulebook group 41 42 --offset 42=3.5     run 42 began 3.5 s after run 41",
 )
-_UNGROUP_HELP = examples("Take runs out of their group.", "joulebook ungroup 41 42")
 
 
 def register(app: typer.Typer) -> None:
-    """Add the commands to the program."""
-    app.command("group", help=_GROUP_HELP, no_args_is_help=True)(group)
-    app.command("ungroup", help=_UNGROUP_HELP, no_args_is_help=True)(ungroup)
+    """Add the command to the program."""
+    app.command("group", help=_HELP, no_args_is_help=True)(group)
 
 
 def group(
@@ -81,10 +81,3 @@ def _offsets(words: list[str]) -> dict[int, float]:
         if not mark:
             wrong_use(f"--offset {word}: write --offset RUN=SECONDS, as --offset 42=3.5.")
     return offsets
-
-
-def ungroup(context: typer.Context, runs: Runs, reason: Reason = "") -> None:
-    """Take runs out of their group."""
-    session = session_of(context)
-    freed = session.open_library().ungroup(run_numbers(runs), reason=reason)
-    session.say(f"{things(freed, 'run')} in no group now." if freed else "None of them was in a group.")

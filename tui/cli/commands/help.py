@@ -9,7 +9,9 @@ import typer
 
 from tui.cli.base import examples, wrong_use
 
-__all__ = ["register"]
+__all__ = ["HELP_ORDER", "register"]
+
+HELP_ORDER = 360
 
 
 def register(app: typer.Typer) -> None:

@@ -8,10 +8,12 @@ from typing import Annotated
 import typer
 
 from tui.cli.base import JsonOption, examples, session_of, wrong_use
-from tui.cli.commands.runs import print_rows
+from tui.cli.listing import print_rows
 from tui.render.tables import Column
 
-__all__ = ["register"]
+__all__ = ["HELP_ORDER", "register"]
+
+HELP_ORDER = 100
 
 _ADD_HELP = examples(
     "Add a meter, or change it: what it had before stays as an amendment.",

@@ -1,4 +1,4 @@
-"""`joulebook pair` and `unpair`: which recharge a discharge is set against."""
+"""`joulebook pair`: which recharge a discharge is set against."""
 
 from __future__ import annotations
 
@@ -7,13 +7,15 @@ from typing import Annotated
 import typer
 
 from tui.cli.base import JsonOption, examples, session_of, wrong_use
-from tui.cli.commands.edit import Reason, run_numbers
-from tui.cli.commands.runs import print_rows, run_number
+from tui.cli.listing import print_rows
+from tui.cli.run_numbers import Reason, run_numbers
 from tui.render.tables import Column
 
-__all__ = ["register"]
+__all__ = ["HELP_ORDER", "register"]
 
-_PAIR_HELP = examples(
+HELP_ORDER = 190
+
+_HELP = examples(
     "Pair a discharge with a recharge by hand, for its round trip, where the pairing by dates is wrong; or list the "
     "pairs made by hand.",
     "joulebook pair",
@@ -21,13 +23,11 @@ _PAIR_HELP = examples(
     more="Unless paired by hand, a full discharge goes with the next full recharge of its device at an ambient within "
     "3 K, else with the last one before it. Mains and port side of an adapter are laid together by `joulebook group`.",
 )
-_UNPAIR_HELP = examples("Take a pair made by hand away; dates decide again.", "joulebook unpair 47")
 
 
 def register(app: typer.Typer) -> None:
-    """Add the commands to the program."""
-    app.command("pair", help=_PAIR_HELP)(pair)
-    app.command("unpair", help=_UNPAIR_HELP, no_args_is_help=True)(unpair)
+    """Add the command to the program."""
+    app.command("pair", help=_HELP)(pair)
 
 
 def pair(
@@ -56,15 +56,3 @@ def pair(
     print_rows(session, columns, [(p.discharge_id, p.recharge_id) for p in found])
     if not found:
         session.say("No pairs were made by hand: dates and ambient decide.")
-
-
-def unpair(
-    context: typer.Context,
-    run: Annotated[str, typer.Argument(metavar="RUN", help="The discharge, or the recharge for all of its pairs.")],
-    reason: Reason = "",
-) -> None:
-    """Take a pair away."""
-    session = session_of(context)
-    number = run_number(run)
-    was = session.open_library().unpair(number, reason=reason)
-    session.say("Dates and ambient decide again." if was else f"Run {number} was in no pair made by hand.")

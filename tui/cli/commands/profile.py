@@ -8,15 +8,17 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from tui.cli.base import JsonOption, examples, session_of
-from tui.cli.commands.runs import print_rows
 from tui.cli.fact_options import Answers, answers_of
+from tui.cli.listing import print_rows
 from tui.cli.session import Session
 from tui.render.tables import Column
 
 if TYPE_CHECKING:
     from store import Library
 
-__all__ = ["register"]
+__all__ = ["HELP_ORDER", "register"]
+
+HELP_ORDER = 110
 
 _LIST_HELP = examples("List the profiles: the library's own and those that ship.", "joulebook profile list")
 _SHOW_HELP = examples("Print a profile as TOML, to keep or to edit.", "joulebook profile show NAME > mine.toml")

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from tui.cli.base import examples, session_of, wrong_use
-from tui.cli.commands.runs import print_rows
+from tui.cli.listing import print_rows
 from tui.cli.session import Session, fail
 from tui.cli.streams import is_terminal
 from tui.render.format import count
@@ -20,7 +20,9 @@ from tui.render.tables import Column
 if TYPE_CHECKING:
     from store.model.records import Answer
 
-__all__ = ["register"]
+__all__ = ["HELP_ORDER", "register"]
+
+HELP_ORDER = 70
 
 FORMATS = ("table", "csv", "json", "parquet", "arrow")
 _BY_ENDING = {".csv": "csv", ".json": "json", ".parquet": "parquet", ".arrow": "arrow", ".txt": "table"}

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from tui.cli.base import JsonOption, examples, session_of, things, wrong_use
-from tui.cli.commands.edit import print_changes, print_flips
-from tui.cli.commands.runs import print_rows
+from tui.cli.changes import print_changes, print_flips
+from tui.cli.listing import print_rows
 from tui.render.tables import Column
 
 if TYPE_CHECKING:
@@ -17,7 +17,9 @@ if TYPE_CHECKING:
     from store.catalogue.thresholds import ThresholdRow
     from tui.cli.session import Session
 
-__all__ = ["register"]
+__all__ = ["HELP_ORDER", "register"]
+
+HELP_ORDER = 160
 
 _HELP = examples(
     "List the constants of detection with their values and reasons, or set one for this library: what rests on it is "

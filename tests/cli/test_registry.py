@@ -1,26 +1,24 @@
-"""Only the topic that holds the command asked for is loaded: each topic adds just the commands that the table says."""
+"""Only the command asked for is loaded; a command is a file of its name."""
 
 from __future__ import annotations
 
 import pytest
 from typer.main import get_command
 
-from tui.cli.registry import TOPICS, make_app
+from tui.cli.registry import COMMANDS, make_app
 from tui.cli.words import OwnOptions, arrange, command_of, only_own
 
 
-@pytest.mark.parametrize(("topic", "commands"), TOPICS.items())
-def test_a_topic_adds_the_commands_of_the_table(topic: str, commands: tuple[str, ...]) -> None:
-    """Asked for any of its commands, the program has them all and no others, but for `help`, which needs every one."""
-    everything = [command for names in TOPICS.values() for command in names]
-    for command in commands:
-        found = sorted(get_command(make_app(command)).commands)
-        assert found == sorted(everything if topic == "help" else commands)
+@pytest.mark.parametrize("command", COMMANDS)
+def test_a_command_is_loaded_alone(command: str) -> None:
+    """Asked for one command, the program has it and no others, but for `help`, which needs every one."""
+    found = sorted(get_command(make_app(command)).commands)
+    assert found == (sorted(COMMANDS) if command == "help" else [command])
 
 
 def test_an_unknown_command_has_every_command_to_be_near_to() -> None:
     """A near miss is answered with the nearest of all names."""
-    assert sorted(get_command(make_app("rnus")).commands) == sorted(c for names in TOPICS.values() for c in names)
+    assert sorted(get_command(make_app("rnus")).commands) == sorted(COMMANDS)
 
 
 @pytest.mark.parametrize(

@@ -1,17 +1,14 @@
-"""`joulebook import` and `joulebook inspect`: a meter's exports."""
+"""`joulebook import`: exports into the library."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
-from zoneinfo import ZoneInfo
 
 import typer
 
-from tui.cli.base import JsonOption, examples, session_of, wrong_use
-from tui.cli.commands.runs import terminal_width
+from tui.cli.base import JsonOption, examples, session_of
 from tui.cli.errors import BUSY, DONE, INTERRUPTED, NOT_DONE
 from tui.cli.fact_options import (
     Ambient,
@@ -25,7 +22,6 @@ from tui.cli.fact_options import (
     Mode,
     Note,
     Port,
-    answers_of,
     check_kind,
 )
 from tui.cli.session import Session, fail
@@ -34,10 +30,13 @@ from tui.render.format import count, span_words
 if TYPE_CHECKING:
     from importers.schema import Facts
     from store.imports.importer import FileOutcome, Order
+from tui.cli.import_options import ProfileName, Zone, import_order
 
-__all__ = ["register"]
+__all__ = ["HELP_ORDER", "register"]
 
-_IMPORT_HELP = examples(
+HELP_ORDER = 20
+
+_HELP = examples(
     "Import exports: files, or folders with all exports below them. Each file is stored whole or not at all, "
     "the same bytes never twice.",
     'joulebook import log.csv --device PB-07 --port C1 --mode "fixed 20 V" --kind discharge --load "30 W"',
@@ -47,23 +46,11 @@ _IMPORT_HELP = examples(
     more="What a file leaves open is asked: the file is refused and the option that answers is named. "
     "`joulebook inspect FILE` shows how a file is read.",
 )
-_INSPECT_HELP = examples(
-    "Say what the importer makes of a file, column by column with reasons; store nothing.",
-    "joulebook inspect log.csv",
-    "joulebook inspect log.csv --json",
-)
 
 
 def register(app: typer.Typer) -> None:
-    """Add the commands to the program."""
-    app.command("import", help=_IMPORT_HELP, no_args_is_help=True)(import_exports)
-    app.command("inspect", help=_INSPECT_HELP, no_args_is_help=True)(inspect_export)
-
-
-ProfileName = Annotated[str | None, typer.Option("--profile", metavar="NAME", help="Read by this profile alone.")]
-Zone = Annotated[
-    str | None, typer.Option("--zone", metavar="ZONE", help="Zone of local times, as Europe/Oslo; else the library's.")
-]
+    """Add the command to the program."""
+    app.command("import", help=_HELP, no_args_is_help=True)(import_exports)
 
 
 def import_exports(
@@ -94,7 +81,7 @@ def import_exports(
     """Import files and folders."""
     session = session_of(context)
     facts = _facts(device, port, mode, kind, load, ambient, meter, note, measured_at, cable_mohm)
-    order = _order(facts, started, zone, profile, answer, is_dry=dry_run)
+    order = import_order(facts, started, zone, profile, answer, is_dry=dry_run)
     return _import(session, paths, order, as_json=as_json)
 
 
@@ -124,44 +111,6 @@ def _facts(
         measured_at=measured_at,
         cable_mohm=cable_mohm,
     )
-
-
-def _order(
-    facts: Facts,
-    started: str | None,
-    zone: str | None,
-    profile: str | None,
-    answers: Sequence[str] | None,
-    *,
-    is_dry: bool,
-) -> Order:
-    from dataclasses import replace
-
-    from store.imports.importer import Order
-
-    moment = _moment(started)
-    _check_zone(zone)
-    return Order(
-        replace(facts, started=moment), profile=profile, answers=answers_of(answers or []), zone=zone, is_dry=is_dry
-    )
-
-
-def _moment(text: str | None) -> datetime | None:
-    if text is None:
-        return None
-    try:
-        return datetime.fromisoformat(text)
-    except ValueError:
-        wrong_use(f"--started {text}: no ISO 8601 date and time. Write 2026-02-11T14:03, with +01:00 or Z where known.")
-
-
-def _check_zone(zone: str | None) -> None:
-    if zone is None:
-        return
-    try:
-        ZoneInfo(zone)
-    except (KeyError, ValueError, OSError):
-        wrong_use(f"--zone {zone}: no such time zone. Write it as Europe/Oslo, Asia/Tokyo or UTC.")
 
 
 def _import(session: Session, paths: Sequence[Path], order: Order, *, as_json: bool) -> int:
@@ -270,26 +219,3 @@ def _sum(outcomes: Sequence[FileOutcome], passed_over: int) -> str:
     if passed_over:
         tally.append(f"{count(passed_over)} left alone (no export's ending)")
     return f"{count(len(outcomes))} files: {', '.join(tally)}."
-
-
-def inspect_export(
-    context: typer.Context,
-    file: Annotated[Path, typer.Argument(metavar="FILE", help="The export.")],
-    profile: ProfileName = None,
-    zone: Zone = None,
-    answer: Answers = None,
-    as_json: Annotated[bool, JsonOption] = False,
-) -> None:
-    """Say what the importer makes of a file."""
-    from importers.schema import Facts
-    from store.imports.importer import inspect_file
-    from tui.render.inspection import inspection_lines
-
-    session = session_of(context)
-    library = session.open_library() if session.library_path.exists() else None
-    order = _order(Facts(), None, zone, profile, answer, is_dry=True)
-    inspection = inspect_file(file.expanduser(), library, order)
-    if as_json:
-        session.document(inspection.as_json())
-    else:
-        session.out_all(inspection_lines(inspection, signs=session.signs, width=terminal_width()))

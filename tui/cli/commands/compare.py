@@ -1,0 +1,46 @@
+"""`joulebook compare`: devices beside one another."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Annotated
+
+import typer
+
+from tui.cli.base import JsonOption, examples, session_of
+from tui.cli.listing import terminal_width
+
+__all__ = ["HELP_ORDER", "register"]
+
+HELP_ORDER = 80
+
+_HELP = examples(
+    "Set devices side by side: best and worst are marked only where the difference exceeds what uncertainty allows.",
+    "joulebook compare PB-02 PB-03 PB-07",
+    "joulebook compare PB-03                       with its peers",
+    "joulebook compare PB-04 PB-09 --by energy_out_wh",
+    more="Like with like only: where no condition is common to all, each stands at its own and nothing is marked.",
+)
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command to the program."""
+    app.command("compare", help=_HELP, no_args_is_help=True)(compare)
+
+
+def compare(
+    context: typer.Context,
+    names: Annotated[list[str], typer.Argument(metavar="DEVICE...", help="Two or more; one is joined by its peers.")],
+    by: Annotated[str | None, typer.Option("--by", metavar="RESULT", help="Order and pair them by this.")] = None,
+    as_json: Annotated[bool, JsonOption] = False,
+) -> None:
+    """Print a comparison."""
+    from tui.render.comparison import comparison_lines
+
+    session = session_of(context)
+    wanted: Sequence[str] = names
+    page = session.open_library().compare_devices(wanted, by)
+    if as_json:
+        session.document(page)
+        return
+    session.out_all(comparison_lines(page, signs=session.signs, width=terminal_width()))

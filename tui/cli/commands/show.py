@@ -1,0 +1,42 @@
+"""`joulebook show`: one run."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from tui.cli.base import JsonOption, examples, session_of
+from tui.cli.listing import run_number, terminal_width
+
+__all__ = ["HELP_ORDER", "register"]
+
+HELP_ORDER = 50
+
+_HELP = examples(
+    "Show one run: its facts, results with uncertainty, events, a small trace per channel, and where it came from.",
+    "joulebook show 12",
+    "joulebook show 12 --json",
+)
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command to the program."""
+    app.command("show", help=_HELP, no_args_is_help=True)(show_run)
+
+
+def show_run(
+    context: typer.Context,
+    run: Annotated[str, typer.Argument(metavar="RUN", help="The run's number, as `joulebook runs` lists it.")],
+    as_json: Annotated[bool, JsonOption] = False,
+) -> None:
+    """Print everything about one run."""
+    from tui.render.run import run_document, run_lines
+
+    session = session_of(context)
+    number = run_number(run)
+    view = session.open_library().run(number)
+    if as_json:
+        session.document(run_document(view))
+    else:
+        session.out_all(run_lines(view, signs=session.signs, width=terminal_width(), strips=not session.is_plain))
