@@ -1,0 +1,201 @@
+"""A library shared as Delta tables that other engines read: traces as they are, facts as tables, one row a bench last.
+
+Source of the form: the Delta transaction log protocol, https://github.com/delta-io/delta/blob/master/PROTOCOL.md. The
+trace files are added unchanged, named by their hash, below `bench=<name>/`: one engine takes a partition's value from
+the path instead of the log. Traces are committed first, `runs` after the other facts, the bench's own row last: it
+names the version of every table that makes its generation whole.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from importlib.util import find_spec
+from typing import TYPE_CHECKING
+
+from store.catalogue.connection import rows
+from store.errors import DiskFault
+from store.sharing.facts import FACT_TABLES, Block, blocks_of, content_hash
+from store.sharing.target import ShareRefused, Target
+
+if TYPE_CHECKING:
+    from store.library import Library
+    from store.sharing.tables import BenchState, SharedTables
+
+__all__ = ["ShareReport", "share"]
+
+_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}")
+_ROUNDS = 3
+_PIECE_ROWS = 2_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class ShareReport:
+    """What went, or would go."""
+
+    target: str
+    bench: str
+    is_dry: bool
+    traces_added: int = 0
+    traces_removed: int = 0
+    bytes_added: int = 0
+    tables: Mapping[str, int] = field(default_factory=dict)
+    """Rows written by table; tables that are as they were are left out."""
+    versions: Mapping[str, int] = field(default_factory=dict)
+    """The version of each table that together are this generation."""
+    is_unchanged: bool = False
+
+
+def share(
+    library: Library,
+    to: str,
+    bench: str,
+    *,
+    is_dry: bool = False,
+    compact: bool = False,
+    keep_days: float | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> ShareReport:
+    """Bring the tables at a target up to date with a library.
+
+    Args:
+        library: What is shared.
+        to: A folder, or `s3://bucket/prefix`.
+        bench: Under which name; one name belongs to one library.
+        is_dry: Look, and write nothing.
+        compact: Merge small files of the fact tables afterwards.
+        keep_days: Remove files that no version of the last so many days needs.
+        progress: Told how many steps of how many are done.
+
+    Raises:
+        ShareRefused: The extra is missing, the name is another library's, the target holds other tables or newer ones.
+        TraceDamaged: A trace is not what was stored.
+        DiskFault: The target can't be read or written.
+    """
+    if find_spec("deltalake") is None:
+        raise ShareRefused('Sharing needs the extra "share": pip install "joulebook[share]".')
+    if not _NAME.fullmatch(bench):
+        raise ShareRefused(f"{bench!r} is no bench's name: letters, digits, - and _, 40 at most, as --bench north.")
+    from store.sharing.tables import SharedTables
+
+    target = Target(to)
+    tables = SharedTables(target, bench)
+    try:
+        report = _share(library, tables, is_dry=is_dry, progress=progress)
+        if not is_dry and (compact or keep_days is not None):
+            tables.tidy(compact=compact, keep_days=keep_days)
+    except OSError as error:
+        raise DiskFault.of(error, f"Sharing to {target}") from error
+    return report
+
+
+def _share(
+    library: Library, tables: SharedTables, *, is_dry: bool, progress: Callable[[int, int], None] | None
+) -> ShareReport:
+    known = tables.state()
+    with library.catalogue.reader() as cursor:
+        (own,) = rows(cursor, "SELECT value FROM catalogue.meta WHERE key = 'library_uid'")[0]
+    if known is not None and known.library_uid != own:
+        raise ShareRefused(
+            f"At {tables.target} the name {tables.bench} belongs to another library. Choose another --bench."
+        )
+    generation = str(library.generation())
+    if known is not None and known.generation == generation and tables.are_there(known.versions):
+        return ShareReport(str(tables.target), tables.bench, is_dry, versions=known.versions, is_unchanged=True)
+    for _ in range(_ROUNDS):
+        generation = str(library.generation())
+        report = _round(library, tables, known, own, generation, is_dry=is_dry, progress=progress)
+        if is_dry or str(library.generation()) == generation:
+            return report
+        known = tables.state()
+    return report
+
+
+def _round(
+    library: Library,
+    tables: SharedTables,
+    known: BenchState | None,
+    library_uid: str,
+    generation: str,
+    *,
+    is_dry: bool,
+    progress: Callable[[int, int], None] | None,
+) -> ShareReport:
+    """One pass: traces, facts, then the bench's row."""
+    from store.sharing.tables import SAMPLES, BenchState, SharedTrace
+
+    with library.catalogue.reader() as cursor:
+        wanted = [
+            SharedTrace(str(file), str(sha256), int(size))
+            for file, sha256, size in rows(cursor, "SELECT file, sha256, bytes FROM catalogue.trace_file ORDER BY file")
+        ]
+    there = tables.shared_traces()
+    new = [trace for trace in wanted if trace.shared_as(tables.bench) not in there]
+    gone = sorted(set(there) - {trace.shared_as(tables.bench) for trace in wanted})
+    steps = len(new) + len(FACT_TABLES)
+    done = 0
+
+    def step() -> None:
+        nonlocal done
+        done += 1
+        if progress is not None:
+            progress(done, steps)
+
+    versions: dict[str, int] = {}
+    if not is_dry:
+        for trace in new:
+            tables.put_trace(library.layout.absolute(trace.file), trace)
+            step()
+        versions[SAMPLES] = tables.commit_traces(
+            [(trace, library.layout.absolute(trace.file)) for trace in new], {name: there[name] for name in gone}
+        )
+    contents = dict(known.contents) if known is not None else {}
+    written: dict[str, int] = {}
+    for name in FACT_TABLES:
+        written[name] = _share_table(library, tables, name, contents, is_dry=is_dry)
+        if not is_dry:
+            versions[name] = tables.version(name)
+            step()
+    if not is_dry:
+        tables.commit_state(BenchState(library_uid, generation, versions, contents))
+    return ShareReport(
+        str(tables.target),
+        tables.bench,
+        is_dry,
+        traces_added=len(new),
+        traces_removed=len(gone),
+        bytes_added=sum(trace.size for trace in new),
+        tables={name: count for name, count in written.items() if count},
+        versions=versions,
+    )
+
+
+def _share_table(library: Library, tables: SharedTables, name: str, contents: dict[str, str], *, is_dry: bool) -> int:
+    """Write the blocks of a table that differ from what was shared last; how many rows that is."""
+    due: list[Block] = []
+    count = waiting = 0
+    seen: set[str] = set()
+    is_there = is_dry or tables.exists(name)
+    with library.catalogue.reader() as cursor:
+        for block in blocks_of(cursor, name, tables.bench, library.verdict_table):
+            key = f"{name}/{block.number}"
+            seen.add(key)
+            digest = content_hash(block)
+            if is_there and contents.get(key) == digest:
+                continue
+            contents[key] = digest
+            count += block.rows.num_rows
+            if is_dry:
+                continue
+            due.append(block)
+            waiting += block.rows.num_rows
+            if waiting >= _PIECE_ROWS:
+                tables.write(name, due)
+                due, waiting, is_there = [], 0, True
+    emptied = [key for key in contents if key.startswith(f"{name}/") and key not in seen]
+    for key in emptied:
+        del contents[key]
+    if due or emptied:
+        tables.write(name, due, emptied=[int(key.partition("/")[2]) for key in emptied])
+    return count
