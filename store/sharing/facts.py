@@ -7,7 +7,7 @@ catalogue's views; no target.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import duckdb
@@ -15,7 +15,7 @@ import pyarrow as pa
 
 from store.sql.views import VIEWS
 
-__all__ = ["BLOCK_RUNS", "FACT_TABLES", "Block", "blocks_of", "content_hash"]
+__all__ = ["BLOCK_RUNS", "FACT_TABLES", "Block", "block_of", "digests_of"]
 
 BLOCK_RUNS = 16_384
 """Runs in one block: 60 files a table for a million runs, and half a second to write one anew."""
@@ -43,33 +43,57 @@ class Block:
     number: int
     """Block of run numbers; 0 for tables that don't go by runs."""
     rows: pa.Table
-    """With `bench` and `block`, sorted, in the types that every engine reads."""
+    """With `bench` and `block`, in the types that every engine reads."""
 
 
-def blocks_of(
-    cursor: duckdb.DuckDBPyConnection, table: str, bench: str, verdicts: Callable[[], pa.Table]
-) -> Iterator[Block]:
-    """The rows of a table, block by block; an empty table is one block without rows.
+def digests_of(cursor: duckdb.DuckDBPyConnection, table: str, verdicts: Callable[[], pa.Table]) -> dict[int, str]:
+    """What tells the content of each block of a table from another, whatever the order of its rows.
+
+    The engine's own hash of whole rows, summed and folded: with another version of the engine every block differs once
+    and is written again.
 
     Args:
         cursor: A reader of the catalogue.
         table: One of `FACT_TABLES`.
+        verdicts: Claims held against results.
+    """
+    source = _source(cursor, table, verdicts)
+    block = f"coalesce(run_id, 0) // {BLOCK_RUNS}" if table in _PER_RUN else "0"
+    found = cursor.sql(
+        f"SELECT {block} AS block, count(*), sum(CAST(hash(v) AS HUGEINT)), bit_xor(hash(v)) "
+        f"FROM ({source}) v GROUP BY ALL"
+    ).fetchall()
+    columns = ",".join(cursor.sql(f"SELECT * FROM ({source}) LIMIT 0").columns)
+    digests = {int(row[0]): f"{duckdb.__version__}:{columns}:{row[1]}:{row[2]}:{row[3]}" for row in found}
+    return {number: hashlib.sha256(text.encode()).hexdigest() for number, text in digests.items()} or {0: "empty"}
+
+
+def block_of(
+    cursor: duckdb.DuckDBPyConnection, table: str, number: int, bench: str, verdicts: Callable[[], pa.Table]
+) -> Block:
+    """The rows of one block of a table.
+
+    Args:
+        cursor: A reader of the catalogue.
+        table: One of `FACT_TABLES`.
+        number: Which block; 0 is the whole of a table that does not go by runs, and holds results of devices.
         bench: Whose rows they are.
         verdicts: Claims held against results.
     """
-    if table == "verdicts":
-        yield Block(table, 0, _plain(verdicts(), bench, 0))
-        return
-    if table in _WHOLE:
-        yield Block(table, 0, _plain(cursor.sql(f"SELECT * FROM ({VIEWS[table]})").to_arrow_table(), bench, 0))
-        return
-    source = _PER_RUN[table]
-    top = cursor.sql("SELECT coalesce(max(run_id), 0) FROM catalogue.run").fetchall()[0][0]
-    for number in range(int(top) // BLOCK_RUNS + 1):
-        first = number * BLOCK_RUNS
+    source = _source(cursor, table, verdicts)
+    first = number * BLOCK_RUNS
+    where = "true"
+    if table in _PER_RUN:
         where = f"run_id >= {first} AND run_id < {first + BLOCK_RUNS}" + (" OR run_id IS NULL" if number == 0 else "")
-        rows = cursor.sql(f"SELECT * FROM ({source}) WHERE {where} ORDER BY ALL").to_arrow_table()
-        yield Block(table, number, _plain(rows, bench, number))
+    rows = cursor.sql(f"SELECT * FROM ({source}) WHERE {where}").to_arrow_table()
+    return Block(table, number, _plain(rows, bench, number))
+
+
+def _source(cursor: duckdb.DuckDBPyConnection, table: str, verdicts: Callable[[], pa.Table]) -> str:
+    if table == "verdicts":
+        cursor.register("verdicts_held", verdicts())
+        return "SELECT * FROM verdicts_held"
+    return _PER_RUN.get(table) or f"SELECT * FROM ({VIEWS[table]})"
 
 
 def _plain(table: pa.Table, bench: str, block: int) -> pa.Table:
@@ -91,13 +115,3 @@ def _plain(table: pa.Table, bench: str, block: int) -> pa.Table:
     names.append("block")
     columns.append(pa.array([block] * table.num_rows, pa.int32()))
     return pa.table(columns, names=names)
-
-
-def content_hash(block: Block) -> str:
-    """The same for the same rows in the same order, whatever the process."""
-    digest = hashlib.sha256()
-    sink = pa.BufferOutputStream()
-    with pa.ipc.new_stream(sink, block.rows.schema) as writer:
-        writer.write_table(block.rows.combine_chunks(), max_chunksize=65_536)
-    digest.update(sink.getvalue())
-    return digest.hexdigest()

@@ -11,12 +11,13 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from functools import cache
 from importlib.util import find_spec
 from typing import TYPE_CHECKING
 
 from store.catalogue.connection import rows
 from store.errors import DiskFault
-from store.sharing.facts import FACT_TABLES, Block, blocks_of, content_hash
+from store.sharing.facts import FACT_TABLES, block_of, digests_of
 from store.sharing.target import ShareRefused, Target
 
 if TYPE_CHECKING:
@@ -27,7 +28,8 @@ __all__ = ["ShareReport", "share"]
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}")
 _ROUNDS = 3
-_PIECE_ROWS = 2_000_000
+_BLOCKS_AT_ONCE = 3
+"""Two million results or so in memory."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,29 +175,26 @@ def _round(
 
 def _share_table(library: Library, tables: SharedTables, name: str, contents: dict[str, str], *, is_dry: bool) -> int:
     """Write the blocks of a table that differ from what was shared last; how many rows that is."""
-    due: list[Block] = []
-    count = waiting = 0
-    seen: set[str] = set()
     is_there = is_dry or tables.exists(name)
+    prefix = f"{name}/"
+    table = cache(library.verdict_table)
     with library.catalogue.reader() as cursor:
-        for block in blocks_of(cursor, name, tables.bench, library.verdict_table):
-            key = f"{name}/{block.number}"
-            seen.add(key)
-            digest = content_hash(block)
-            if is_there and contents.get(key) == digest:
-                continue
-            contents[key] = digest
-            count += block.rows.num_rows
-            if is_dry:
-                continue
-            due.append(block)
-            waiting += block.rows.num_rows
-            if waiting >= _PIECE_ROWS:
-                tables.write(name, due)
-                due, waiting, is_there = [], 0, True
-    emptied = [key for key in contents if key.startswith(f"{name}/") and key not in seen]
+        digests = {f"{prefix}{number}": digest for number, digest in digests_of(cursor, name, table).items()}
+    due = [key for key, digest in digests.items() if not is_there or contents.get(key) != digest]
+    emptied = [key for key in contents if key.startswith(prefix) and key not in digests]
+    count = 0
+    for first in range(0, len(due), _BLOCKS_AT_ONCE):
+        with library.catalogue.reader() as cursor:
+            blocks = [
+                block_of(cursor, name, int(key.removeprefix(prefix)), tables.bench, table)
+                for key in due[first : first + _BLOCKS_AT_ONCE]
+            ]
+        count += sum(block.rows.num_rows for block in blocks)
+        if not is_dry:
+            tables.write(name, blocks)
+    if emptied and not is_dry:
+        tables.write(name, [], emptied=[int(key.removeprefix(prefix)) for key in emptied])
     for key in emptied:
         del contents[key]
-    if due or emptied:
-        tables.write(name, due, emptied=[int(key.partition("/")[2]) for key in emptied])
+    contents |= digests
     return count
