@@ -15,7 +15,7 @@ from textual.screen import Screen
 
 from tui.keys import KEYS, bindings
 from tui.library_app import LibraryApp
-from tui.screens.place import Place
+from tui.screens.base import BaseScreen
 from tui.screens.runs import RunsScreen
 from tui.settings import Settings, load_settings, save_settings
 from tui.state.filter_words import with_picked
@@ -126,7 +126,7 @@ class JoulebookApp(LibraryApp):
         self._unwind()
         if self.is_late:
             self.hold_keys_for_screen()
-        self.when_open(lambda: self.push_screen(_make_place(place)))
+        self.when_open(lambda: self.push_screen(_make_screen(place)))
 
     def show_runs_where(self, field: str, values: Sequence[str]) -> None:
         """List the runs whose field has one of the values."""
@@ -135,10 +135,10 @@ class JoulebookApp(LibraryApp):
             self.screen.filter_input.put(with_picked("", field, values))
 
     def _is_in_dialog(self) -> bool:
-        return not isinstance(self.screen, Place)
+        return not isinstance(self.screen, BaseScreen)
 
     def _unwind(self) -> None:
-        while len(self.screen_stack) > 1 and isinstance(self.screen, Place):
+        while len(self.screen_stack) > 1 and isinstance(self.screen, BaseScreen):
             self.pop_screen()
 
     def leave_place(self) -> None:
@@ -210,7 +210,7 @@ def _zone_of(name: str) -> ZoneInfo:
         return ZoneInfo("UTC")
 
 
-def _make_place(name: str) -> Place:
+def _make_screen(name: str) -> BaseScreen:
     """A place by its name; each is loaded when it is first gone to, so that the list is up sooner."""
     if name == "devices":
         from tui.screens.devices import DevicesScreen  # noqa: PLC0415 (see above)

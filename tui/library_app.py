@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, cast
 from textual.timer import Timer
 
 from tui.jobs import Jobs
-from tui.screens.place import Place
+from tui.screens.base import BaseScreen
 from tui.settings import pages_folder
 from tui.state.kept_page import keep_page
 from tui.state.late_library import LateLibrary
@@ -111,12 +111,12 @@ class LibraryApp(KeyOrder):
 
         def done(library: Library) -> None:
             self.library = library
-            if library.notices and isinstance(self.screen, Place):
+            if library.notices and isinstance(self.screen, BaseScreen):
                 self.screen.tell(" ".join(library.notices))
             then()
 
         def failed(error: Exception) -> None:
-            if isinstance(self.screen, Place):
+            if isinstance(self.screen, BaseScreen):
                 self.screen.tell_failure(error)
 
         self.jobs.ask("library", late.opened, done=done, failed=failed)
@@ -136,7 +136,7 @@ class LibraryApp(KeyOrder):
     def facts_changed(self) -> None:
         """Something was committed, from here or elsewhere: every place shows it at once."""
         for screen in self.screen_stack:
-            if isinstance(screen, Place):
+            if isinstance(screen, BaseScreen):
                 screen.library_changed()
 
     def sentence_of(self, error: Exception, *, is_expected: bool) -> str:

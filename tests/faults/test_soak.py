@@ -53,7 +53,7 @@ async def watch(folder: Path, crowd: list[subprocess.Popen]) -> tuple[dict[int, 
             await asyncio.sleep(0.02)
             looks += 1
             assert screen.list.run_id() == LOOKED_AT
-            assert screen.list.cursor == screen.ledger.cursor
+            assert screen.list.cursor == screen.paged_list.cursor
             now = time.time()
             for index in range(60):
                 run_id = screen.list.run_id(index)

@@ -18,12 +18,12 @@ from store.model.records import Answer
 from tui.keys import bindings
 from tui.render.answers import save
 from tui.render.plain import plain
+from tui.screens.base import BaseScreen
 from tui.screens.pick import PickScreen
-from tui.screens.place import Place
 from tui.screens.prompt import PromptScreen
 from tui.state import answer as answers
 from tui.state.lines import line
-from tui.state.pick_list import Choice, PickList
+from tui.state.pick_list import PickEntry, PickList
 from tui.state.saved_queries import NamedQuestion, keep_question, kept_questions, shipped_questions
 from tui.state.sql_words import place_of_complaint
 from tui.widgets.column_plot import ColumnPlot
@@ -40,7 +40,7 @@ LIMIT = 10_000
 """Rows of an answer that are fetched."""
 
 
-class AskScreen(Place):
+class AskScreen(BaseScreen):
     """Questions in SQL."""
 
     PLACE: ClassVar[str] = "ask"
@@ -219,7 +219,7 @@ class AskScreen(Place):
         path = self.joulebook.library.path
 
         def done(found: list[NamedQuestion]) -> None:
-            choices = [Choice(str(i), q.name, "" if q.is_shipped else "kept here") for i, q in enumerate(found)]
+            choices = [PickEntry(str(i), q.name, "" if q.is_shipped else "kept here") for i, q in enumerate(found)]
             model = PickList(choices, is_many=False, signs=self.joulebook.look.signs)
 
             def take(values: tuple[str, ...] | None) -> None:
@@ -234,8 +234,8 @@ class AskScreen(Place):
         """Put a view or a column in at the cursor."""
         choices = []
         for view, columns in self._views.items():
-            choices.append(Choice(view, view, f"view of {len(columns)} columns"))
-            choices += [Choice(column, f"  {column}", f"{view}, {kind.lower()}") for column, kind in columns]
+            choices.append(PickEntry(view, view, f"view of {len(columns)} columns"))
+            choices += [PickEntry(column, f"  {column}", f"{view}, {kind.lower()}") for column, kind in columns]
         model = PickList(choices, is_many=False, signs=self.joulebook.look.signs)
 
         def take(values: tuple[str, ...] | None) -> None:
@@ -284,12 +284,12 @@ class AskScreen(Place):
 
         def take_y(values: tuple[str, ...] | None) -> None:
             if values:
-                rest = [Choice(n, n) for n in names if n != values[0]]
-                model = PickList([*rest, Choice("row", "row", "the order of rows")], is_many=False, signs=signs)
+                rest = [PickEntry(n, n) for n in names if n != values[0]]
+                model = PickList([*rest, PickEntry("row", "row", "the order of rows")], is_many=False, signs=signs)
                 self.app.push_screen(PickScreen("over", model), lambda v: take_x(values[0], v))
 
         self.app.push_screen(
-            PickScreen("draw", PickList([Choice(n, n) for n in names], is_many=False, signs=signs)), take_y
+            PickScreen("draw", PickList([PickEntry(n, n) for n in names], is_many=False, signs=signs)), take_y
         )
 
     def action_save(self) -> None:
@@ -305,7 +305,7 @@ class AskScreen(Place):
             if path.suffix.lower() not in FORMS:
                 self.tell(f"{path.name}: end the name in {', '.join(FORMS)}")
             elif path.exists():
-                choices = [Choice("no", "keep it"), Choice("yes", "write over it")]
+                choices = [PickEntry("no", "keep it"), PickEntry("yes", "write over it")]
                 self.app.push_screen(
                     PickScreen(f"{plain(path.name)} is there already", PickList(choices, is_many=False)),
                     lambda values: self._write(path) if values == ("yes",) else None,

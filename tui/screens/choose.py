@@ -17,7 +17,7 @@ from store.choose.rating import answer_text
 from store.errors import WrongFact
 from tui.keys import bindings
 from tui.render.choice import choice_lines
-from tui.screens.place import Place
+from tui.screens.base import BaseScreen
 from tui.screens.prompt import PromptScreen
 from tui.state.lines import line
 from tui.widgets.lines_view import LinesView, Rule
@@ -50,7 +50,7 @@ def answer_file(library: Library, need: Path, scheme: Path | None) -> Choice:
     return answer_text(library, read_text(need), scheme=chosen, source=need.name)
 
 
-class ChooseScreen(Place):
+class ChooseScreen(BaseScreen):
     """The answer to a need."""
 
     PLACE: ClassVar[str] = "choose"

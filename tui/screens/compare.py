@@ -13,15 +13,15 @@ from textual.app import ComposeResult
 from store.judge.measured import Measured
 from store.model.records import RunView, StripSet
 from tui.keys import bindings
-from tui.screens.place import Place
+from tui.screens.base import BaseScreen
 from tui.state.compare import LETTERS, CompareModel
 from tui.state.lines import Line, line
 from tui.state.plot import PATTERNS, pieces, unit_of, value_axis
 from tui.state.strips import empty_buckets_to_bridge
 from tui.state.words import channel_words
 from tui.theme import LINE_COLOURS, THEMES
-from tui.widgets.ledger import Ledger
 from tui.widgets.lines_view import LinesView, Rule
+from tui.widgets.paged_list import PagedList
 from tui.widgets.trace_plot import DrawnLine, TracePlot
 
 __all__ = ["CompareScreen"]
@@ -30,7 +30,7 @@ MOST = 6
 """Runs that can still be told apart when laid over each other (chosen by us)."""
 
 
-class CompareScreen(Place):
+class CompareScreen(BaseScreen):
     """Runs over each other."""
 
     PLACE: ClassVar[str] = "compare"
@@ -53,11 +53,11 @@ class CompareScreen(Place):
         yield TracePlot(is_ascii=look.is_ascii, id="compare-plot")
         yield Rule(look.signs.rule)
         yield LinesView(id="compare-note")
-        yield Ledger(self._row, self.model.head_line, sign=look.signs.cursor, id="compare-rows")
+        yield PagedList(self._row, self.model.head_line, sign=look.signs.cursor, id="compare-rows")
 
     def on_mount(self) -> None:
         """Read the runs."""
-        self.ledger.focus()
+        self.paged_list.focus()
         if self._left_out:
             self.tell(
                 f"the first {MOST} marked runs are shown; {self._left_out} more would not be told apart",
@@ -66,9 +66,9 @@ class CompareScreen(Place):
         self.library_changed()
 
     @property
-    def ledger(self) -> Ledger:
+    def paged_list(self) -> PagedList:
         """Results side by side."""
-        return self.query_one("#compare-rows", Ledger)
+        return self.query_one("#compare-rows", PagedList)
 
     def _take(self, came: tuple[list[RunView], dict[int, dict[str, Measured]]]) -> None:
         views, self.model.measured = came
@@ -121,9 +121,9 @@ class CompareScreen(Place):
         legend += [line((f" {told}", "warn")) for told in model.conditions_words(self.size.width - 2)]
         self.query_one("#compare-legend", LinesView).show(legend)
         self.query_one("#compare-note", LinesView).show([line((f" {model.legend_words()}", "dim"))])
-        self._rows = model.rows(self.ledger.size.width - 3)
-        self.ledger.count = len(self._rows)
-        self.ledger.repaint()
+        self._rows = model.rows(self.paged_list.size.width - 3)
+        self.paged_list.count = len(self._rows)
+        self.paged_list.repaint()
 
     def _row(self, index: int, width: int) -> Line | None:
         del width
@@ -158,8 +158,8 @@ class CompareScreen(Place):
 
     def action_down(self) -> None:
         """Next result."""
-        self.ledger.move(1)
+        self.paged_list.move(1)
 
     def action_up(self) -> None:
         """Result before."""
-        self.ledger.move(-1)
+        self.paged_list.move(-1)

@@ -12,7 +12,7 @@ from textual.app import ComposeResult
 from textual.containers import VerticalScroll
 
 from tui.keys import bindings
-from tui.screens.publishing import PublishingPlace
+from tui.screens.publishing import PublishingScreen
 from tui.screens.sheet import SheetScreen
 from tui.screens.side_by_side import SideBySideScreen
 from tui.state.device_page import DevicePageData, page_lines, read_page, runs_of_claim
@@ -21,7 +21,7 @@ from tui.widgets.lines_view import LinesView, Rule
 __all__ = ["DeviceScreen"]
 
 
-class DeviceScreen(PublishingPlace):
+class DeviceScreen(PublishingScreen):
     """The page of one device."""
 
     PLACE: ClassVar[str] = "device"

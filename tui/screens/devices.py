@@ -13,19 +13,19 @@ from textual.app import ComposeResult
 from store.model.records import DeviceRow
 from store.uncertainty.decision import Verdict
 from tui.keys import bindings
+from tui.screens.base import BaseScreen
 from tui.screens.choose import ChooseScreen
 from tui.screens.device import DeviceScreen
-from tui.screens.place import Place
 from tui.screens.sheet import SheetScreen
 from tui.screens.side_by_side import SideBySideScreen
 from tui.state.device_list import DeviceList
-from tui.widgets.ledger import Ledger
 from tui.widgets.lines_view import Rule
+from tui.widgets.paged_list import PagedList
 
 __all__ = ["DevicesScreen"]
 
 
-class DevicesScreen(Place):
+class DevicesScreen(BaseScreen):
     """The list of devices."""
 
     PLACE: ClassVar[str] = "devices"
@@ -37,17 +37,17 @@ class DevicesScreen(Place):
         signs = self.joulebook.look.signs
         self.model = DeviceList(signs)
         yield Rule(signs.rule)
-        yield Ledger(self.model.row_line, self.model.head_line, sign=signs.cursor, id="devices")
+        yield PagedList(self.model.row_line, self.model.head_line, sign=signs.cursor, id="devices")
 
     def on_mount(self) -> None:
         """Read the devices."""
-        self.ledger.focus()
+        self.paged_list.focus()
         self.library_changed()
 
     @property
-    def ledger(self) -> Ledger:
+    def paged_list(self) -> PagedList:
         """The list on screen."""
-        return self.query_one("#devices", Ledger)
+        return self.query_one("#devices", PagedList)
 
     def library_changed(self) -> None:
         """Read the devices anew, then how their claims stand: that takes longer."""
@@ -57,24 +57,24 @@ class DevicesScreen(Place):
 
     def _judged(self, verdicts: Iterable[Verdict]) -> None:
         self.model.judged(verdicts)
-        self.ledger.repaint()
+        self.paged_list.repaint()
 
     def _take(self, rows: list[DeviceRow]) -> None:
         here = self._here()
         self.model.rows = rows
-        self.ledger.count = len(rows)
+        self.paged_list.count = len(rows)
         names = [row.device for row in rows]
-        self.ledger.move_to(names.index(here) if here in names else self.ledger.cursor)
-        self.ledger.repaint()
+        self.paged_list.move_to(names.index(here) if here in names else self.paged_list.cursor)
+        self.paged_list.repaint()
         self.top_line.tell(middle=f"{len(rows)} devices")
         if not rows:
             self.tell("no devices yet: a begins a sheet; `joulebook device load FILE` takes one in", is_problem=False)
 
     def _here(self) -> str | None:
         rows = self.model.rows
-        return rows[self.ledger.cursor].device if self.ledger.cursor < len(rows) else None
+        return rows[self.paged_list.cursor].device if self.paged_list.cursor < len(rows) else None
 
-    def on_ledger_row_chosen(self, message: Ledger.RowChosen) -> None:
+    def on_paged_list_row_chosen(self, message: PagedList.RowChosen) -> None:
         """A click on the device under the cursor opens it."""
         message.stop()
         self.action_open()
@@ -102,8 +102,8 @@ class DevicesScreen(Place):
         """Mark the device under the cursor, or take its mark away, and go on to the next."""
         if here := self._here():
             self.model.toggle_mark(here)
-            self.ledger.move(1)
-            self.ledger.repaint()
+            self.paged_list.move(1)
+            self.paged_list.repaint()
 
     def action_compare(self) -> None:
         """Set the marked devices side by side, or the one under the cursor with its peers."""
@@ -118,16 +118,16 @@ class DevicesScreen(Place):
 
     def action_down(self) -> None:
         """Next device."""
-        self.ledger.move(1)
+        self.paged_list.move(1)
 
     def action_up(self) -> None:
         """Device before."""
-        self.ledger.move(-1)
+        self.paged_list.move(-1)
 
     def action_first(self) -> None:
         """First device."""
-        self.ledger.move_to(0)
+        self.paged_list.move_to(0)
 
     def action_last(self) -> None:
         """Last device."""
-        self.ledger.move_to(len(self.model.rows) - 1)
+        self.paged_list.move_to(len(self.model.rows) - 1)

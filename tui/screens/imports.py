@@ -21,16 +21,16 @@ from store.imports.importer import FileOutcome, Order, find_files, import_file, 
 from store.imports.watched_folder import SETTLED_S, FolderWatch
 from tui.keys import bindings
 from tui.render.plain import plain
+from tui.screens.base import BaseScreen
 from tui.screens.facts import FactsScreen
 from tui.screens.pick import PickScreen
-from tui.screens.place import Place
 from tui.screens.prompt import PromptScreen
 from tui.state.import_list import Entry, ImportList, facts_words
 from tui.state.lines import Line, line
-from tui.state.pick_list import Choice, PickList
+from tui.state.pick_list import PickEntry, PickList
 from tui.state.preview import parts_of, preview_lines
-from tui.widgets.ledger import Ledger
 from tui.widgets.lines_view import LinesView, Rule
+from tui.widgets.paged_list import PagedList
 
 __all__ = ["ImportScreen"]
 
@@ -39,7 +39,7 @@ LOOK_EVERY_S = 2.0
 """How often a watched folder is looked at, as the command does."""
 
 
-class ImportScreen(Place):
+class ImportScreen(BaseScreen):
     """Files on their way into the library."""
 
     PLACE: ClassVar[str] = "import"
@@ -61,30 +61,30 @@ class ImportScreen(Place):
         yield LinesView(id="facts-line")
         yield Rule(signs.rule)
         with Container(id="files-and-detail"):
-            yield Ledger(self.model.row_line, None, sign=signs.cursor, id="files")
+            yield PagedList(self.model.row_line, None, sign=signs.cursor, id="files")
             yield Rule(signs.rule, id="detail-rule")
             with VerticalScroll(id="detail", can_focus=False):
                 yield LinesView(id="detail-lines")
 
     def on_mount(self) -> None:
         """Ask for a file at once where there is none."""
-        self.ledger.focus()
+        self.paged_list.focus()
         self._paint()
         self.call_after_refresh(self.action_path)
 
     @property
-    def ledger(self) -> Ledger:
+    def paged_list(self) -> PagedList:
         """The files on screen."""
-        return self.query_one("#files", Ledger)
+        return self.query_one("#files", PagedList)
 
     def _here(self) -> Entry | None:
         entries = self.model.entries
-        return entries[self.ledger.cursor] if self.ledger.cursor < len(entries) else None
+        return entries[self.paged_list.cursor] if self.paged_list.cursor < len(entries) else None
 
     # painting
     def _paint(self) -> None:
-        self.ledger.count = len(self.model.entries)
-        self.ledger.repaint()
+        self.paged_list.count = len(self.model.entries)
+        self.paged_list.repaint()
         self.top_line.tell(middle=self.model.summary())
         words = plain(facts_words(self._stated), ascii_only=self.joulebook.look.is_ascii)
         hint = words or "none stated: e states device, port, mode ... once for all files"
@@ -107,12 +107,12 @@ class ImportScreen(Place):
                 lines += preview_lines(frame, self.joulebook.look, width, 6)
         view.show(lines)
 
-    def on_ledger_cursor_moved(self, message: Ledger.CursorMoved) -> None:
+    def on_paged_list_cursor_moved(self, message: PagedList.CursorMoved) -> None:
         """Show what was made of another file."""
         message.stop()
         self._paint_detail()
 
-    def on_ledger_row_chosen(self, message: Ledger.RowChosen) -> None:
+    def on_paged_list_row_chosen(self, message: PagedList.RowChosen) -> None:
         """A click on the file under the cursor answers its question."""
         message.stop()
         self.action_answer()
@@ -186,7 +186,7 @@ class ImportScreen(Place):
         if not question.choices:
             self.app.push_screen(PromptScreen(title), take)
             return
-        choices = [Choice(choice.value, choice.label) for choice in question.choices]
+        choices = [PickEntry(choice.value, choice.label) for choice in question.choices]
         model = PickList(choices, is_many=False, signs=self.joulebook.look.signs)
         self.app.push_screen(PickScreen(title, model), lambda values: take(values[0] if values else None))
 
@@ -277,7 +277,7 @@ class ImportScreen(Place):
     def _show_share(self, entry: Entry, share: float) -> None:
         self.model.show_share(entry, share, time.monotonic())
         if self.is_attached:
-            self.ledger.repaint()
+            self.paged_list.repaint()
 
     def action_stop_import(self) -> None:
         """Stop after the file that is being read."""
@@ -289,7 +289,7 @@ class ImportScreen(Place):
             self.tell("nothing was imported here that could be taken back", is_problem=False)
             return
         library, runs = self.joulebook.library, list(self._imported)
-        choices = [Choice("no", "keep them"), Choice("yes", f"delete {len(runs)} imported runs")]
+        choices = [PickEntry("no", "keep them"), PickEntry("yes", f"delete {len(runs)} imported runs")]
 
         def done(_: object) -> None:
             self._imported = []
@@ -353,11 +353,11 @@ class ImportScreen(Place):
 
     def action_down(self) -> None:
         """Next file."""
-        self.ledger.move(1)
+        self.paged_list.move(1)
 
     def action_up(self) -> None:
         """File before."""
-        self.ledger.move(-1)
+        self.paged_list.move(-1)
 
 
 def _number(text: str | None) -> float | None:

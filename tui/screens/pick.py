@@ -15,8 +15,8 @@ from textual.screen import ModalScreen
 from tui.keys import dialog_bindings
 from tui.state.lines import line
 from tui.state.pick_list import PickList
-from tui.widgets.ledger import Ledger
 from tui.widgets.lines_view import KeyLine, LinesView
+from tui.widgets.paged_list import PagedList
 
 __all__ = ["PickScreen"]
 
@@ -37,7 +37,7 @@ class PickScreen(ModalScreen[tuple[str, ...] | None]):
         """Title with what was typed, the list, its keys."""
         with Vertical(id="pick"):
             yield LinesView(id="pick-title")
-            yield Ledger(self.model.row_line, None, sign=self.model.signs.cursor, id="pick-list")
+            yield PagedList(self.model.row_line, None, sign=self.model.signs.cursor, id="pick-list")
             yield KeyLine("pick")
 
     def on_mount(self) -> None:
@@ -51,8 +51,8 @@ class PickScreen(ModalScreen[tuple[str, ...] | None]):
         self.query_one("#pick").styles.height = min(len(self.model.choices) + 4, 20)
 
     @property
-    def _list(self) -> Ledger:
-        return self.query_one("#pick-list", Ledger)
+    def _list(self) -> PagedList:
+        return self.query_one("#pick-list", PagedList)
 
     def _paint(self) -> None:
         typed = self.model.needle
@@ -62,12 +62,12 @@ class PickScreen(ModalScreen[tuple[str, ...] | None]):
         self._list.move_to(self.model.cursor)
         self._list.repaint()
 
-    def on_ledger_cursor_moved(self, message: Ledger.CursorMoved) -> None:
+    def on_paged_list_cursor_moved(self, message: PagedList.CursorMoved) -> None:
         """Keep the model where the cursor is."""
         message.stop()
         self.model.move_to(message.index)
 
-    def on_ledger_row_chosen(self, message: Ledger.RowChosen) -> None:
+    def on_paged_list_row_chosen(self, message: PagedList.RowChosen) -> None:
         """A second click takes the line, or picks it where several may be."""
         message.stop()
         if self.model.is_many:

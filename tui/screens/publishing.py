@@ -12,13 +12,13 @@ from store.publish.package import slug
 from store.publish.reports import ReasonWanted
 from tui.render.pages import publish
 from tui.render.plain import plain
-from tui.screens.place import Place
+from tui.screens.base import BaseScreen
 from tui.screens.prompt import PromptScreen
 
-__all__ = ["PublishingPlace"]
+__all__ = ["PublishingScreen"]
 
 
-class PublishingPlace(Place):
+class PublishingScreen(BaseScreen):
     """A place whose devices can be published."""
 
     def ask_folder(self, devices: Sequence[str]) -> None:

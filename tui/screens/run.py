@@ -15,22 +15,22 @@ from textual.containers import Container, Vertical
 from importers.schema import CHANNELS
 from store.model.records import RunPage, RunView, StripSet
 from tui.keys import bindings
+from tui.screens.base import BaseScreen
 from tui.screens.edit import EditScreen
 from tui.screens.pick import PickScreen
-from tui.screens.place import Place
 from tui.screens.why import WhyScreen
 from tui.state.fine_strips import FINE, LONG, FineStrips
 from tui.state.lines import Line, line
-from tui.state.pick_list import Choice, PickList
+from tui.state.pick_list import PickEntry, PickList
 from tui.state.run_page import PageRow, RunPageModel, nearest_values
-from tui.widgets.ledger import Ledger
 from tui.widgets.lines_view import LinesView, Rule
+from tui.widgets.paged_list import PagedList
 from tui.widgets.run_plot import RunPlot
 
 __all__ = ["RunScreen"]
 
 
-class RunScreen(Place):
+class RunScreen(BaseScreen):
     """The page of one run."""
 
     PLACE: ClassVar[str] = "run"
@@ -60,12 +60,12 @@ class RunScreen(Place):
         with Container(id="below"):
             with Vertical(id="part"):
                 yield LinesView(id="parts-line")
-                yield Ledger(self._row, None, sign=signs.cursor, id="rows")
+                yield PagedList(self._row, None, sign=signs.cursor, id="rows")
             yield LinesView(id="beside")
 
     def on_mount(self) -> None:
         """Read the run."""
-        self.ledger.focus()
+        self.paged_list.focus()
         view = self._view_at_first
         if view is None:
             self.read_run()
@@ -73,9 +73,9 @@ class RunScreen(Place):
             self.call_after_refresh(lambda: self._take_run(view))
 
     @property
-    def ledger(self) -> Ledger:
+    def paged_list(self) -> PagedList:
         """The lines below the plot."""
-        return self.query_one("#rows", Ledger)
+        return self.query_one("#rows", PagedList)
 
     @property
     def plot(self) -> RunPlot:
@@ -199,9 +199,9 @@ class RunScreen(Place):
         self.query_one("#cursor-line", LinesView).show([self.model.cursor_line()])
 
     def _paint_below(self) -> None:
-        self._rows = self.model.rows(max(self.ledger.size.width - 3, 20))
-        self.ledger.count = len(self._rows)
-        self.ledger.repaint()
+        self._rows = self.model.rows(max(self.paged_list.size.width - 3, 20))
+        self.paged_list.count = len(self._rows)
+        self.paged_list.repaint()
         self.query_one("#parts-line", LinesView).show([self.model.parts_line()])
         beside = self.query_one("#beside", LinesView)
         if self.has_class("-wide") and beside.size.width > 20:
@@ -228,7 +228,7 @@ class RunScreen(Place):
         self._read_strips()
         self.call_after_refresh(self._paint_below)
 
-    def on_ledger_row_chosen(self, message: Ledger.RowChosen) -> None:
+    def on_paged_list_row_chosen(self, message: PagedList.RowChosen) -> None:
         """A click on the chosen line acts like Enter."""
         message.stop()
         self.action_why()
@@ -252,7 +252,7 @@ class RunScreen(Place):
         view = self.model.view
         if view is None:
             return
-        choices = [Choice(c.name, c.label, c.unit) for c in CHANNELS if c.name in view.channels]
+        choices = [PickEntry(c.name, c.label, c.unit) for c in CHANNELS if c.name in view.channels]
         model = PickList(choices, list(self.model.channels), signs=self.joulebook.look.signs)
 
         def take(values: tuple[str, ...] | None) -> None:
@@ -299,22 +299,22 @@ class RunScreen(Place):
     def action_part(self, step: int) -> None:
         """Show another part below the plot."""
         self.model.turn_part(step)
-        self.ledger.move_to(0)
+        self.paged_list.move_to(0)
         self._paint_below()
 
     def action_down(self) -> None:
         """Next line."""
-        self.ledger.move(1)
+        self.paged_list.move(1)
 
     def action_up(self) -> None:
         """Line before."""
-        self.ledger.move(-1)
+        self.paged_list.move(-1)
 
     def action_why(self) -> None:
         """Show how a result came about; put the cursor on an event; correct a fact."""
-        if not 0 <= self.ledger.cursor < len(self._rows):
+        if not 0 <= self.paged_list.cursor < len(self._rows):
             return
-        row = self._rows[self.ledger.cursor]
+        row = self._rows[self.paged_list.cursor]
         if row.result is not None:
             self.app.push_screen(WhyScreen(self._run_id, row.result.name))
         elif row.event is not None:

@@ -15,12 +15,12 @@ from textual.widgets import Input, Static
 
 from store.errors import FilterError
 from tui.keys import bindings
-from tui.screens.place import Place
+from tui.screens.base import BaseScreen
 from tui.state.run_list import PAGE, Page, RunList, page_of
 from tui.widgets.filter_line import FilterInput
 from tui.widgets.glance_pane import GlancePane
-from tui.widgets.ledger import Ledger
 from tui.widgets.lines_view import Rule
+from tui.widgets.paged_list import PagedList
 
 if TYPE_CHECKING:
     from store.model.records import RunFacts
@@ -33,7 +33,7 @@ AHEAD = PAGE // 2
 """Rows off screen that are read before the cursor comes to them."""
 
 
-class RunsScreen(Place):
+class RunsScreen(BaseScreen):
     """The list of runs."""
 
     PLACE: ClassVar[str] = "runs"
@@ -52,7 +52,7 @@ class RunsScreen(Place):
             yield FilterInput(self.list.filter_text)
         yield Rule(signs.rule)
         with Container(id="list-and-glance"):
-            yield Ledger(self.list.row_line, self.list.head_line, sign=signs.cursor, id="runs")
+            yield PagedList(self.list.row_line, self.list.head_line, sign=signs.cursor, id="runs")
             yield Rule(signs.rule, id="glance-rule")
             yield GlancePane()
 
@@ -67,7 +67,7 @@ class RunsScreen(Place):
         """Whether the status line speaks of the list: what it says of anything else stays until the cursor moves."""
         self._has_completions = False
         self._ordered: tuple[object, ...] = ()
-        self.ledger.focus()
+        self.paged_list.focus()
         if self.list.total:  # from last time and still true, or drawn otherwise now: seen first, then read anew
             self._paint_rows()
         if not self.joulebook.is_late:
@@ -80,9 +80,9 @@ class RunsScreen(Place):
         return self.joulebook.run_list
 
     @property
-    def ledger(self) -> Ledger:
+    def paged_list(self) -> PagedList:
         """The list on screen."""
-        return self.query_one("#runs", Ledger)
+        return self.query_one("#runs", PagedList)
 
     @property
     def filter_input(self) -> FilterInput:
@@ -127,9 +127,9 @@ class RunsScreen(Place):
         self.tell_failure(error)
 
     def _paint_rows(self) -> None:
-        self.ledger.count = self.list.shown
-        self.ledger.move_to(self.list.cursor)
-        self.ledger.repaint()
+        self.paged_list.count = self.list.shown
+        self.paged_list.move_to(self.list.cursor)
+        self.paged_list.repaint()
         self.top_line.tell(middle=self.list.count_text())
 
     def _paint_list(self) -> None:
@@ -146,7 +146,7 @@ class RunsScreen(Place):
 
     def _read_missing(self) -> None:
         """Ask for the pages on screen that are not loaded, and for the next ones before they are come to."""
-        first, rows = self.ledger.first_on_screen, self.ledger.rows_on_screen
+        first, rows = self.paged_list.first_on_screen, self.paged_list.rows_on_screen
         missing = self.list.missing_pages(first - AHEAD, first + rows + AHEAD)
         text, sort, columns = self.list.filter_text, self.list.sort, self.list.wanted()
         order = (text, sort, columns, *missing)
@@ -158,8 +158,8 @@ class RunsScreen(Place):
         def done(page: Page) -> None:
             if (text, sort, columns) == (self.list.filter_text, self.list.sort, self.list.wanted()):
                 self.list.add(page, offset)
-                self.ledger.count = self.list.shown
-                self.ledger.repaint()
+                self.paged_list.count = self.list.shown
+                self.paged_list.repaint()
                 self.read_glance()
 
         self.ask_library("pages", self._reading(offset, limit), done, keeps_trying=True)
@@ -203,7 +203,7 @@ class RunsScreen(Place):
         self._paint_list()
         self.read_glance()
 
-    def on_ledger_cursor_moved(self, message: Ledger.CursorMoved) -> None:
+    def on_paged_list_cursor_moved(self, message: PagedList.CursorMoved) -> None:
         """Follow the cursor."""
         message.stop()
         if message.index != self.list.cursor and not self._is_told_of_list:
@@ -212,7 +212,7 @@ class RunsScreen(Place):
         self._read_missing()
         self.read_glance()
 
-    def on_ledger_row_chosen(self, message: Ledger.RowChosen) -> None:
+    def on_paged_list_row_chosen(self, message: PagedList.RowChosen) -> None:
         """A click on the run under the cursor opens it."""
         message.stop()
         self.action_open()
@@ -235,7 +235,7 @@ class RunsScreen(Place):
 
     def _leave_filter(self) -> None:
         self.joulebook.settings.remember_filter(self.list.filter_text)
-        self.set_focus(self.ledger)
+        self.set_focus(self.paged_list)
 
     # keys
     def back(self) -> None:
@@ -255,27 +255,27 @@ class RunsScreen(Place):
         if self.filter_input.has_focus:
             self._leave_filter()
         else:
-            self.ledger.move(1)
+            self.paged_list.move(1)
 
     def action_up(self) -> None:
         """Run before."""
-        self.ledger.move(-1)
+        self.paged_list.move(-1)
 
     def action_page_down(self) -> None:
         """A page on."""
-        self.ledger.move(max(self.ledger.rows_on_screen - 1, 1))
+        self.paged_list.move(max(self.paged_list.rows_on_screen - 1, 1))
 
     def action_page_up(self) -> None:
         """A page back."""
-        self.ledger.move(-max(self.ledger.rows_on_screen - 1, 1))
+        self.paged_list.move(-max(self.paged_list.rows_on_screen - 1, 1))
 
     def action_first(self) -> None:
         """First run."""
-        self.ledger.move_to(0)
+        self.paged_list.move_to(0)
 
     def action_last(self) -> None:
         """Last run."""
-        self.ledger.move_to(self.list.shown - 1)
+        self.paged_list.move_to(self.list.shown - 1)
 
     def action_open(self) -> None:
         """Open the run under the cursor."""
@@ -298,8 +298,8 @@ class RunsScreen(Place):
             return
         self.list.toggle_mark(run_id)
         self.top_line.tell(middle=self.list.count_text())
-        self.ledger.move(1)
-        self.ledger.repaint()
+        self.paged_list.move(1)
+        self.paged_list.repaint()
 
     def action_clear_marks(self) -> None:
         """Take all marks away."""

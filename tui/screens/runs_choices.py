@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from tui.screens.pick import PickScreen
 from tui.state.filter_words import picked_values, with_picked
-from tui.state.pick_list import Choice, PickList
+from tui.state.pick_list import PickEntry, PickList
 from tui.state.run_columns import COLUMNS, column_named
 
 if TYPE_CHECKING:
@@ -34,7 +34,7 @@ def pick_values(place: RunsScreen, field: str) -> None:
 
     def done(found: list[FacetCount]) -> None:
         named = {value.casefold() for value in picked_values(text, field)}
-        choices = [Choice(f.value, f.value, f"{f.count:,}") for f in found]
+        choices = [PickEntry(f.value, f.value, f"{f.count:,}") for f in found]
         picked = [choice.value for choice in choices if choice.value.casefold() in named]
         app.push_screen(PickScreen(_WORDS.get(field, field), PickList(choices, picked, signs=app.look.signs)), take)
 
@@ -45,7 +45,7 @@ def pick_values(place: RunsScreen, field: str) -> None:
 def choose_order(place: RunsScreen) -> None:
     """Choose the column of the order; the one it has turns the order round."""
     app, runs = place.joulebook, place.list
-    choices = [Choice(column.name, column.head, column.words) for column in COLUMNS]
+    choices = [PickEntry(column.name, column.head, column.words) for column in COLUMNS]
     model = PickList(choices, [runs.sort.lstrip("-")], is_many=False, signs=app.look.signs)
 
     def take(values: tuple[str, ...] | None) -> None:
@@ -61,7 +61,7 @@ def choose_columns(place: RunsScreen) -> None:
     app, runs = place.joulebook, place.list
     chosen = [column for name in runs.columns if (column := column_named(name)) is not None]
     rest = [column for column in COLUMNS if column not in chosen]
-    choices = [Choice(column.name, column.head, column.words) for column in (*chosen, *rest)]
+    choices = [PickEntry(column.name, column.head, column.words) for column in (*chosen, *rest)]
     model = PickList(choices, list(runs.columns), is_ordered=True, signs=app.look.signs)
 
     def take(values: tuple[str, ...] | None) -> None:

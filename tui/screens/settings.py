@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from tui.screens.pick import PickScreen
-from tui.state.pick_list import Choice, PickList
+from tui.state.pick_list import PickEntry, PickList
 from tui.theme import THEMES
 
 if TYPE_CHECKING:
@@ -28,7 +28,7 @@ _WORDS = {"theme": "colours on dark or light", "strips": "what strips and signs 
 def choose_setting(app: JoulebookApp) -> None:
     """Choose a setting, then its value."""
     now = {"theme": app.theme.removeprefix("joulebook-"), "strips": app.settings.strips}
-    choices = [Choice(name, f"{name}: {now[name]}", _WORDS[name]) for name in _WORDS]
+    choices = [PickEntry(name, f"{name}: {now[name]}", _WORDS[name]) for name in _WORDS]
 
     def take(values: tuple[str, ...] | None) -> None:
         if values == ("theme",):
@@ -40,7 +40,7 @@ def choose_setting(app: JoulebookApp) -> None:
 
 
 def _choose_theme(app: JoulebookApp) -> None:
-    choices = [Choice(theme.name, theme.name.removeprefix("joulebook-")) for theme in THEMES]
+    choices = [PickEntry(theme.name, theme.name.removeprefix("joulebook-")) for theme in THEMES]
     model = PickList(choices, [app.theme], is_many=False, signs=app.look.signs)
 
     def take(values: tuple[str, ...] | None) -> None:
@@ -51,7 +51,7 @@ def _choose_theme(app: JoulebookApp) -> None:
 
 
 def _choose_strips(app: JoulebookApp) -> None:
-    choices = [Choice(name, name, words) for name, words in STRIPS.items()]
+    choices = [PickEntry(name, name, words) for name, words in STRIPS.items()]
     model = PickList(choices, [app.settings.strips], is_many=False, signs=app.look.signs)
 
     def take(values: tuple[str, ...] | None) -> None:

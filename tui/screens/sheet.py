@@ -15,14 +15,13 @@ from store.errors import NotFound
 from store.model.sheet import DeviceSheet
 from tui.keys import bindings
 from tui.render.plain import plain
+from tui.screens.base import BaseScreen
 from tui.screens.fields import FieldsScreen
-from tui.screens.place import Place
 from tui.state.lines import Line, line
-from tui.state.sheet_draft import Place as At
-from tui.state.sheet_draft import SheetDraft, fields_of
+from tui.state.sheet_draft import FieldPath, SheetDraft, fields_of
 from tui.state.sheet_page import SheetRow, sheet_rows
-from tui.widgets.ledger import Ledger
 from tui.widgets.lines_view import LinesView, Rule
+from tui.widgets.paged_list import PagedList
 
 if TYPE_CHECKING:
     from store import Library
@@ -51,7 +50,7 @@ class _SheetUndo:
         library.save_device(self.before, reason="taken back")
 
 
-class SheetScreen(Place):
+class SheetScreen(BaseScreen):
     """The sheet of one device.
 
     Args:
@@ -75,11 +74,11 @@ class SheetScreen(Place):
         signs = self.joulebook.look.signs
         yield Rule(signs.rule)
         yield LinesView(id="sheet-note")
-        yield Ledger(self._row, None, sign=signs.cursor, id="sheet-rows")
+        yield PagedList(self._row, None, sign=signs.cursor, id="sheet-rows")
 
     def on_mount(self) -> None:
         """Go on with what was begun, or read the library's sheet."""
-        self.ledger.focus()
+        self.paged_list.focus()
         begun = self.joulebook.drafts.get(self._device)
         if begun is not None:
             self._take(begun)
@@ -96,9 +95,9 @@ class SheetScreen(Place):
         self.ask_library("sheet", call, lambda sheet: self._take(SheetDraft.of(sheet, device)))
 
     @property
-    def ledger(self) -> Ledger:
+    def paged_list(self) -> PagedList:
         """The rows on screen."""
-        return self.query_one("#sheet-rows", Ledger)
+        return self.query_one("#sheet-rows", PagedList)
 
     def _take(self, draft: SheetDraft) -> None:
         self._draft = draft
@@ -111,8 +110,8 @@ class SheetScreen(Place):
     def _paint(self) -> None:
         draft, look = self._draft, self.joulebook.look
         self._rows = sheet_rows(draft, look, max(self.size.width - 4, 40))
-        self.ledger.count = len(self._rows)
-        self.ledger.repaint()
+        self.paged_list.count = len(self._rows)
+        self.paged_list.repaint()
         name = plain(draft.text(("device",)) or "a new device", ascii_only=look.is_ascii)
         state = "not saved" if draft.is_changed else "as the library has it" if draft.before else "nothing written yet"
         self.top_line.tell(place=f"Sheet of {name}", middle=state)
@@ -128,9 +127,9 @@ class SheetScreen(Place):
         return line(" ", *self._rows[index].text) if index < len(self._rows) else None
 
     def _here(self) -> SheetRow | None:
-        return self._rows[self.ledger.cursor] if self.ledger.cursor < len(self._rows) else None
+        return self._rows[self.paged_list.cursor] if self.paged_list.cursor < len(self._rows) else None
 
-    def on_ledger_row_chosen(self, message: Ledger.RowChosen) -> None:
+    def on_paged_list_row_chosen(self, message: PagedList.RowChosen) -> None:
         """A click on the row under the cursor writes it."""
         message.stop()
         self.action_write()
@@ -150,7 +149,7 @@ class SheetScreen(Place):
         place = draft.add(name)
         self._write(draft, place, fields_of(place)[0].key)
 
-    def _write(self, draft: SheetDraft, place: At, key: str) -> None:
+    def _write(self, draft: SheetDraft, place: FieldPath, key: str) -> None:
         fields = fields_of(place)
 
         def check(texts: dict[str, str]) -> dict[str, str]:
@@ -232,16 +231,16 @@ class SheetScreen(Place):
 
     def action_down(self) -> None:
         """Next row."""
-        self.ledger.move(1)
+        self.paged_list.move(1)
 
     def action_up(self) -> None:
         """Row before."""
-        self.ledger.move(-1)
+        self.paged_list.move(-1)
 
     def action_first(self) -> None:
         """First row."""
-        self.ledger.move_to(0)
+        self.paged_list.move_to(0)
 
     def action_last(self) -> None:
         """Last row."""
-        self.ledger.move_to(len(self._rows) - 1)
+        self.paged_list.move_to(len(self._rows) - 1)

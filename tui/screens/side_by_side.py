@@ -14,15 +14,15 @@ from textual.containers import VerticalScroll
 from store.devices.records import ComparisonPage
 from tui.keys import bindings
 from tui.screens.pick import PickScreen
-from tui.screens.publishing import PublishingPlace
-from tui.state.pick_list import Choice, PickList
+from tui.screens.publishing import PublishingScreen
+from tui.state.pick_list import PickEntry, PickList
 from tui.state.side_by_side import orders_of, side_lines
 from tui.widgets.lines_view import LinesView, Rule
 
 __all__ = ["SideBySideScreen"]
 
 
-class SideBySideScreen(PublishingPlace):
+class SideBySideScreen(PublishingScreen):
     """A comparison of devices; of one alone with its peers."""
 
     PLACE: ClassVar[str] = "side"
@@ -71,7 +71,7 @@ class SideBySideScreen(PublishingPlace):
         """Choose the quantity that orders the devices and that pairs are made by."""
         if self._page is None:
             return
-        choices = [Choice(name, label) for name, label in orders_of(self._page)]
+        choices = [PickEntry(name, label) for name, label in orders_of(self._page)]
         model = PickList(choices, is_many=False, signs=self.joulebook.look.signs)
 
         def take(values: tuple[str, ...] | None) -> None:

@@ -12,14 +12,14 @@ from textual.containers import VerticalScroll
 
 from store.model.results import Result
 from tui.keys import bindings
-from tui.screens.place import Place
+from tui.screens.base import BaseScreen
 from tui.state.why import why_lines
 from tui.widgets.lines_view import LinesView, Rule
 
 __all__ = ["WhyScreen"]
 
 
-class WhyScreen(Place):
+class WhyScreen(BaseScreen):
     """The account of one result."""
 
     PLACE: ClassVar[str] = "why"

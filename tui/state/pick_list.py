@@ -12,10 +12,10 @@ from tui.render import format as fmt
 from tui.render.plain import cut, fit, plain, width_of
 from tui.state.lines import Line, line
 
-__all__ = ["Choice", "PickList"]
+__all__ = ["PickEntry", "PickList"]
 
 
-class Choice(NamedTuple):
+class PickEntry(NamedTuple):
     """One line of a pick list."""
 
     value: str
@@ -28,7 +28,7 @@ class Choice(NamedTuple):
 class PickList:
     """What can be picked and what is."""
 
-    choices: list[Choice]
+    choices: list[PickEntry]
     picked: list[str] = field(default_factory=list)
     """Values, in the order of the list where `is_ordered`, else of picking."""
     is_many: bool = True
@@ -38,7 +38,7 @@ class PickList:
     signs: fmt.Signs = fmt.UNICODE_SIGNS
 
     @property
-    def visible(self) -> list[Choice]:
+    def visible(self) -> list[PickEntry]:
         """Choices that hold the typed text, whatever its case; those that begin with it first."""
         needle = self.needle.casefold()
         if not needle:
@@ -63,7 +63,7 @@ class PickList:
         self.cursor = min(max(index, 0), max(len(self.visible) - 1, 0))
 
     @property
-    def here(self) -> Choice | None:
+    def here(self) -> PickEntry | None:
         """The choice under the cursor."""
         visible = self.visible
         return visible[self.cursor] if 0 <= self.cursor < len(visible) else None

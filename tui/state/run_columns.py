@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 from tui.render import format as fmt
 from tui.render.plain import fit, plain, width_of
 
-__all__ = ["COLUMNS", "DEFAULT_COLUMNS", "Column", "Layout", "cell_text", "column_named", "lay_out"]
+__all__ = ["COLUMNS", "DEFAULT_COLUMNS", "FittedColumns", "ListColumn", "cell_text", "column_named", "lay_out"]
 
 Row = Mapping[str, Any]
 
@@ -20,11 +20,11 @@ GAP = 2
 """Blank cells between columns."""
 
 
-class Column(NamedTuple):
+class ListColumn(NamedTuple):
     """One column of the list."""
 
     name: str
-    """Column of the `runs` view; the list is ordered by it."""
+    """ListColumn of the `runs` view; the list is ordered by it."""
     head: str
     words: str
     """What it holds, for the list of columns."""
@@ -37,7 +37,7 @@ class Column(NamedTuple):
     decimals: int = 3
     """Most decimals of a number."""
     uncertainty: str = ""
-    """Column of the `runs` view that holds its standard uncertainty, in the same unit."""
+    """ListColumn of the `runs` view that holds its standard uncertainty, in the same unit."""
     keeps: int = 5
     """How long it stays where room is short: lower goes first."""
 
@@ -47,35 +47,35 @@ class Column(NamedTuple):
         return self.kind in {"number", "span", "count"}
 
 
-COLUMNS: tuple[Column, ...] = (
-    Column("started_at", "date", "day of the run", "date", 10, 10, keeps=4),
-    Column("device", "device", "inventory code", most=12, least=6, keeps=10),
-    Column("port", "port", "connector's marking", most=8, least=5, keeps=9),
-    Column("mode", "mode", "what was negotiated; a voltage alone is a fixed one", most=16, least=6, keeps=8),
-    Column("kind", "kind", "what was done", most=12, least=9, keeps=7),
-    Column("load_set", "load", "load that was set", most=12, least=8, keeps=3),
-    Column(
+COLUMNS: tuple[ListColumn, ...] = (
+    ListColumn("started_at", "date", "day of the run", "date", 10, 10, keeps=4),
+    ListColumn("device", "device", "inventory code", most=12, least=6, keeps=10),
+    ListColumn("port", "port", "connector's marking", most=8, least=5, keeps=9),
+    ListColumn("mode", "mode", "what was negotiated; a voltage alone is a fixed one", most=16, least=6, keeps=8),
+    ListColumn("kind", "kind", "what was done", most=12, least=9, keeps=7),
+    ListColumn("load_set", "load", "load that was set", most=12, least=8, keeps=3),
+    ListColumn(
         "energy_wh", "Wh", "energy at the port", "number", decimals=2, uncertainty="energy_uncertainty_wh", keeps=12
     ),
-    Column("duration_s", "h:mm", "length of the run", "span", keeps=6),
-    Column("temperature_max_c", "°C", "hottest case temperature", "number", decimals=1, keeps=5),
-    Column("charge_ah", "Ah", "charge at the port", "number", uncertainty="charge_uncertainty_ah", keeps=3),
-    Column("power_mean_w", "W mean", "mean power", "number", keeps=3),
-    Column("power_plateau_w", "W held", "power of the plateau", "number", keeps=3),
-    Column("voltage_mean_v", "V mean", "mean voltage", "number", keeps=3),
-    Column("current_mean_a", "A mean", "mean current", "number", keeps=3),
-    Column("held_s", "held", "how long the set power was held", "span", keeps=3),
-    Column("ambient_c", "room °C", "ambient temperature", "number", keeps=3),
-    Column("samples", "samples", "samples in the trace", "count", keeps=2),
-    Column("interval_s", "step s", "time between samples", "number", keeps=2),
-    Column("meter", "meter", "the instrument", most=8, keeps=3),
-    Column("direction", "way", "which way energy flows", most=4, least=3, keeps=2),
-    Column("group_id", "group", "runs recorded at the same time", "count", keeps=2),
-    Column("quality", "quality", "ok, suspect or rejected", most=9, least=7, keeps=3),
-    Column("note", "note", "what was noted", most=24, keeps=1),
-    Column("profile", "profile", "how the export was read", most=14, keeps=1),
-    Column("source_file", "file", "the export's name", most=24, keeps=1),
-    Column("run_id", "run", "the run's number", "count", keeps=4),
+    ListColumn("duration_s", "h:mm", "length of the run", "span", keeps=6),
+    ListColumn("temperature_max_c", "°C", "hottest case temperature", "number", decimals=1, keeps=5),
+    ListColumn("charge_ah", "Ah", "charge at the port", "number", uncertainty="charge_uncertainty_ah", keeps=3),
+    ListColumn("power_mean_w", "W mean", "mean power", "number", keeps=3),
+    ListColumn("power_plateau_w", "W held", "power of the plateau", "number", keeps=3),
+    ListColumn("voltage_mean_v", "V mean", "mean voltage", "number", keeps=3),
+    ListColumn("current_mean_a", "A mean", "mean current", "number", keeps=3),
+    ListColumn("held_s", "held", "how long the set power was held", "span", keeps=3),
+    ListColumn("ambient_c", "room °C", "ambient temperature", "number", keeps=3),
+    ListColumn("samples", "samples", "samples in the trace", "count", keeps=2),
+    ListColumn("interval_s", "step s", "time between samples", "number", keeps=2),
+    ListColumn("meter", "meter", "the instrument", most=8, keeps=3),
+    ListColumn("direction", "way", "which way energy flows", most=4, least=3, keeps=2),
+    ListColumn("group_id", "group", "runs recorded at the same time", "count", keeps=2),
+    ListColumn("quality", "quality", "ok, suspect or rejected", most=9, least=7, keeps=3),
+    ListColumn("note", "note", "what was noted", most=24, keeps=1),
+    ListColumn("profile", "profile", "how the export was read", most=14, keeps=1),
+    ListColumn("source_file", "file", "the export's name", most=24, keeps=1),
+    ListColumn("run_id", "run", "the run's number", "count", keeps=4),
 )
 """Every column that can be chosen, by its place in the `runs` view."""
 
@@ -95,12 +95,12 @@ DEFAULT_COLUMNS: tuple[str, ...] = (
 """The columns at first, in order."""
 
 
-def column_named(name: str) -> Column | None:
+def column_named(name: str) -> ListColumn | None:
     """A column by its name in the `runs` view."""
     return _BY_NAME.get(name)
 
 
-def cell_text(column: Column, row: Row, zone: tzinfo | None, signs: fmt.Signs) -> str:
+def cell_text(column: ListColumn, row: Row, zone: tzinfo | None, signs: fmt.Signs) -> str:
     """One cell's text; empty where the run has no such value."""
     value = row.get(column.name)
     if value is None or (isinstance(value, float) and value != value):  # noqa: PLR0124 (NaN)
@@ -125,10 +125,10 @@ def _aware(moment: datetime) -> datetime:
     return moment if moment.tzinfo else moment.replace(tzinfo=UTC)
 
 
-class Layout(NamedTuple):
+class FittedColumns(NamedTuple):
     """Which columns are shown and how wide each is."""
 
-    columns: tuple[Column, ...]
+    columns: tuple[ListColumn, ...]
     widths: tuple[int, ...]
 
     def row(self, texts: Sequence[str], ellipsis: str = "…") -> list[str]:
@@ -149,8 +149,8 @@ def _with_gaps(widths: Sequence[int]) -> int:
 
 
 def lay_out(
-    names: Sequence[str], width: int, contents: Mapping[str, Sequence[str]], heads: Callable[[Column], str]
-) -> Layout:
+    names: Sequence[str], width: int, contents: Mapping[str, Sequence[str]], heads: Callable[[ListColumn], str]
+) -> FittedColumns:
     """Fit the chosen columns into a width: shrink the widest texts first, then drop columns by their rank.
 
     Args:
@@ -173,10 +173,10 @@ def lay_out(
         chosen.remove(min(chosen, key=lambda c: c.keeps))
         for column in chosen:
             wide[column.name] = _wanted(column, contents.get(column.name, ()), heads(column))
-    return Layout(tuple(chosen), tuple(wide[column.name] for column in chosen))
+    return FittedColumns(tuple(chosen), tuple(wide[column.name] for column in chosen))
 
 
-def _wanted(column: Column, texts: Sequence[str], head: str) -> int:
+def _wanted(column: ListColumn, texts: Sequence[str], head: str) -> int:
     longest = max((width_of(text) for text in texts), default=0)
     most = max(column.most, width_of(head))
     return min(max(longest, width_of(head), 4 if column.is_figure else 0), most)

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from tui.render import format as fmt
 from tui.state.lines import Line, line
-from tui.state.run_columns import DEFAULT_COLUMNS, Column, Layout, cell_text, column_named, lay_out
+from tui.state.run_columns import DEFAULT_COLUMNS, FittedColumns, ListColumn, cell_text, column_named, lay_out
 
 if TYPE_CHECKING:
     from store.model.records import RunPage
@@ -67,7 +67,7 @@ class RunList:
     """Marked run numbers, in the order of marking."""
     _pages: dict[int, Sequence[Row]] = field(default_factory=dict)
     _texts: dict[int, dict[str, str]] = field(default_factory=dict)
-    _layouts: dict[int, Layout] = field(default_factory=dict)
+    _layouts: dict[int, FittedColumns] = field(default_factory=dict)
     _contents: dict[str, list[str]] = field(default_factory=dict)
 
     # what to ask for
@@ -207,13 +207,13 @@ class RunList:
         marked = f", {fmt.count(len(self.marks))} marked" if self.marks else ""
         return f"{fmt.count(self.shown)} of {fmt.count(self.total)}{marked}"
 
-    def layout(self, width: int) -> Layout:
+    def layout(self, width: int) -> FittedColumns:
         """Columns at a width; a cell at the left stays for a mark, two at the right for what wants attention."""
         if width not in self._layouts:
             self._layouts[width] = lay_out(self.columns, width - 3, self._contents, self._head_of)
         return self._layouts[width]
 
-    def _head_of(self, column: Column) -> str:
+    def _head_of(self, column: ListColumn) -> str:
         head = self.signs.unit(column.head)
         if self.sort.lstrip("-") != column.name:
             return head

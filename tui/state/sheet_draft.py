@@ -18,9 +18,9 @@ from store.devices.sheet_reader import SheetReading, SheetRefused, read_sheet
 from store.devices.sheet_writer import write_sheet
 from store.model.sheet import BOUNDS, DEVICE_KINDS, LISTINGS, PORT_DIRECTIONS, DeviceSheet
 
-__all__ = ["ROWS", "TABLES", "Field", "Place", "SheetDraft", "fields_of"]
+__all__ = ["ROWS", "TABLES", "Field", "FieldPath", "SheetDraft", "fields_of"]
 
-Place = tuple[str | int, ...]
+FieldPath = tuple[str | int, ...]
 """Where a text stands in the sheet: `("rated", "energy_wh")`, `("port", 0, "name")`; `("device",)` at the top."""
 
 
@@ -105,7 +105,7 @@ _COMMA = re.compile(r"([-+]?\d+),(\d{1,2}|\d{4,})")
 """A decimal comma; with three digits after it, it might part thousands: the reader asks then."""
 
 
-def fields_of(place: Place) -> tuple[Field, ...]:
+def fields_of(place: FieldPath) -> tuple[Field, ...]:
     """The fields of a table or of a row: of `("rated",)`, `("port", 0)`, `("",)`."""
     name = str(place[0])
     return ROWS[name] if name in ROWS else TABLES[name]
@@ -140,7 +140,7 @@ def _shown(value: object) -> str:
 class SheetDraft:
     """Texts of a sheet by place, and the sheet that they began with."""
 
-    texts: dict[Place, str] = field(default_factory=dict)
+    texts: dict[FieldPath, str] = field(default_factory=dict)
     counts: dict[str, int] = field(default_factory=lambda: dict.fromkeys(ROWS, 0))
     before: DeviceSheet | None = None
     """What the library holds; None for a new device."""
@@ -174,32 +174,32 @@ class SheetDraft:
         began = SheetDraft.of(self.before)
         return self.said() != began.said()
 
-    def said(self) -> dict[Place, str]:
+    def said(self) -> dict[FieldPath, str]:
         """What stands there, without blanks around it and without what is empty."""
         return {place: text.strip() for place, text in self.texts.items() if text.strip()}
 
-    def text(self, place: Place) -> str:
+    def text(self, place: FieldPath) -> str:
         """What stands at a place; empty where nothing does."""
         return self.texts.get(place, "")
 
-    def group(self, place: Place) -> dict[str, str]:
+    def group(self, place: FieldPath) -> dict[str, str]:
         """The texts of a table or row by their keys."""
         return {of.key: self.text(_inside(place, of.key)) for of in fields_of(place)}
 
-    def put(self, place: Place, texts: Mapping[str, str]) -> None:
+    def put(self, place: FieldPath, texts: Mapping[str, str]) -> None:
         """Take the texts of a table or row."""
         for key, text in texts.items():
             self.texts[_inside(place, key)] = text
 
-    def add(self, name: str) -> Place:
+    def add(self, name: str) -> FieldPath:
         """Begin another port, mark or claim; gives its place."""
         self.counts[name] += 1
         return (name, self.counts[name] - 1)
 
-    def remove(self, place: Place) -> None:
+    def remove(self, place: FieldPath) -> None:
         """Take a port, mark or claim away; those after it move up."""
         name, index = str(place[0]), int(place[1])
-        kept: dict[Place, str] = {}
+        kept: dict[FieldPath, str] = {}
         for at, text in self.texts.items():
             if at[0] != name or len(at) < 3:
                 kept[at] = text
@@ -209,12 +209,12 @@ class SheetDraft:
         self.counts[name] -= 1
 
     # the sheet
-    def written(self) -> tuple[str, dict[int, Place]]:
+    def written(self) -> tuple[str, dict[int, FieldPath]]:
         """The sheet as TOML, and the place of each of its lines."""
         lines: list[str] = []
-        places: dict[int, Place] = {}
+        places: dict[int, FieldPath] = {}
 
-        def write(text: str, place: Place) -> None:
+        def write(text: str, place: FieldPath) -> None:
             lines.append(text)
             places[len(lines)] = place
 
@@ -225,7 +225,7 @@ class SheetDraft:
                 self._write_table(write, f"[[{name}]]", (name, index), fields)
         return "\n".join(lines) + "\n", places
 
-    def _write_table(self, write: object, head: str, place: Place, fields: Iterable[Field]) -> None:
+    def _write_table(self, write: object, head: str, place: FieldPath, fields: Iterable[Field]) -> None:
         said = [(of, text) for of in fields if (text := self.text(_inside(place, of.key)).strip())]
         if head and (said or len(place) > 1):
             write(head, place)  # type: ignore[operator]
@@ -240,25 +240,25 @@ class SheetDraft:
         """
         return read_sheet(self.written()[0])
 
-    def complaints(self) -> dict[Place, str]:
+    def complaints(self) -> dict[FieldPath, str]:
         """What the reader refuses or doubts, by the place it is about; `()` for the sheet as a whole."""
         text, places = self.written()
         try:
             problems = read_sheet(text).questions
         except SheetRefused as refused:
             problems = refused.problems
-        found: dict[Place, str] = {}
+        found: dict[FieldPath, str] = {}
         for problem in problems:
             place = places.get(problem.line or 0, ())
             found.setdefault(_missing_key(problem.message, place), _without_line(problem.message))
         return found
 
 
-def _inside(place: Place, key: str) -> Place:
+def _inside(place: FieldPath, key: str) -> FieldPath:
     return (key,) if place == ("",) else (*place, key)
 
 
-def _missing_key(message: str, place: Place) -> Place:
+def _missing_key(message: str, place: FieldPath) -> FieldPath:
     """A required text that is not there stands on no line: its name is in the sentence."""
     missing = re.search(r"`(device|kind)` is missing", message)
     if missing:

@@ -12,7 +12,7 @@ from store.model.sheet import ClaimSheet
 from tui.render.plain import fit, plain
 from tui.state.lines import Line, line
 from tui.state.look import Look
-from tui.state.sheet_draft import ROWS, TABLES, Place, SheetDraft
+from tui.state.sheet_draft import ROWS, TABLES, FieldPath, SheetDraft
 
 __all__ = ["SheetRow", "sheet_rows"]
 
@@ -28,7 +28,7 @@ class SheetRow:
     """A line of the page, and what Enter on it writes."""
 
     text: Line
-    place: Place = ()
+    place: FieldPath = ()
     """The table or row that is written; empty for a line that only says something."""
     key: str = ""
     """The field to begin with."""
@@ -42,7 +42,7 @@ def sheet_rows(draft: SheetDraft, look: Look, width: int) -> list[SheetRow]:
     rows: list[SheetRow] = _of(complaints, (), look, width)
     for name, fields in TABLES.items():
         for number, of in enumerate(fields):
-            place: Place = (name, of.key) if name else (of.key,)
+            place: FieldPath = (name, of.key) if name else (of.key,)
             text = plain(draft.text(place), ascii_only=look.is_ascii)
             found = (text, "") if text else (plain(of.hint, ascii_only=look.is_ascii), "dim")
             title = fit(_TITLES[name] if number == 0 else "", 10)
@@ -61,7 +61,7 @@ def sheet_rows(draft: SheetDraft, look: Look, width: int) -> list[SheetRow]:
     return rows
 
 
-def _of(complaints: dict[Place, str], place: Place, look: Look, width: int) -> list[SheetRow]:
+def _of(complaints: dict[FieldPath, str], place: FieldPath, look: Look, width: int) -> list[SheetRow]:
     return _complaint_rows(complaints[place], look, width) if place in complaints else []
 
 
@@ -70,7 +70,7 @@ def _complaint_rows(text: str, look: Look, width: int) -> list[SheetRow]:
     return [SheetRow(line(" " * 10, (("! " if i == 0 else "  ") + part, "warn"))) for i, part in enumerate(parts)]
 
 
-def _words(draft: SheetDraft, place: Place, look: Look) -> str:
+def _words(draft: SheetDraft, place: FieldPath, look: Look) -> str:
     """A port, mark or claim in one line."""
     texts = {key: text.strip() for key, text in draft.group(place).items()}
     if place[0] == "claim":

@@ -15,7 +15,7 @@ from tui.widgets.lines_view import LinesView
 if TYPE_CHECKING:
     from store.model.records import RunView
     from store.uncertainty.decision import Verdict
-    from tui.screens.place import Place
+    from tui.screens.base import BaseScreen
 
 __all__ = ["GlancePane"]
 
@@ -33,8 +33,8 @@ class GlancePane(LinesView):
         self._has_verdicts = False
 
     @property
-    def _place(self) -> Place:
-        return cast("Place", self.screen)
+    def _place(self) -> BaseScreen:
+        return cast("BaseScreen", self.screen)
 
     def forget(self) -> None:
         """The library changed: what was read may hold no longer."""

@@ -181,7 +181,7 @@ async def _(at: At, key: str) -> None:
     await at.press("D", key)
     assert isinstance(at.screen, RunsScreen)
     await at.press("slash", *"C1", key)
-    assert at.app.focused is at.screen.ledger
+    assert at.app.focused is at.screen.paged_list
     assert at.screen.filter_input.value == "C1"
     await at.press(key)
     assert at.screen.filter_input.value == ""
@@ -329,16 +329,16 @@ async def _(at: At, key: str) -> None:
 @checks("runs.first", "runs.last", "devices.first", "devices.last")
 async def _(at: At, key: str) -> None:
     await at.press("j")
-    last = at.screen.ledger.count - 1
+    last = at.screen.paged_list.count - 1
     await at.press(key)
-    assert at.screen.ledger.cursor == (last if key in {"G", "end"} else 0)
+    assert at.screen.paged_list.cursor == (last if key in {"G", "end"} else 0)
     await at.press("g")
 
 
 # run
 opens("run.why", WhyScreen, home=RunScreen)
 opens("run.edit", EditScreen, "facts of run", home=RunScreen)
-moves("run", "j", "k", lambda at: at.screen.ledger.cursor)
+moves("run", "j", "k", lambda at: at.screen.paged_list.cursor)
 moves("run", "right", "left", lambda at: at.screen.model.cursor_s, ("right", "left"))
 moves("run", "L", "H", lambda at: at.screen.model.cursor_s, ("right_far", "left_far"))
 
@@ -419,7 +419,7 @@ async def _(at: At, key: str) -> None:
 
 
 # compare
-moves("compare", "j", "k", lambda at: at.screen.ledger.cursor)
+moves("compare", "j", "k", lambda at: at.screen.paged_list.cursor)
 
 
 @checks("compare.voltage", "compare.current", "compare.power", "compare.temperature")
@@ -441,7 +441,7 @@ async def _(at: At, key: str) -> None:
 
 # devices
 opens("devices.open", DeviceScreen, "PB-01", home=DevicesScreen)
-moves("devices", "j", "k", lambda at: at.screen.ledger.cursor)
+moves("devices", "j", "k", lambda at: at.screen.paged_list.cursor)
 
 
 @checks("devices.runs", "device.runs")
@@ -508,13 +508,13 @@ async def _(at: At, key: str) -> None:
 
 
 # sheet
-moves("sheet", "j", "k", lambda at: at.screen.ledger.cursor)
+moves("sheet", "j", "k", lambda at: at.screen.paged_list.cursor)
 
 
 @checks("sheet.first", "sheet.last")
 async def _(at: At, key: str) -> None:
     await at.press("j", key)
-    assert at.screen.ledger.cursor == (at.screen.ledger.count - 1 if key in {"G", "end"} else 0)
+    assert at.screen.paged_list.cursor == (at.screen.paged_list.count - 1 if key in {"G", "end"} else 0)
     await at.press("g")
 
 
@@ -540,7 +540,7 @@ async def _(at: At, key: str) -> None:
 @checks("sheet.drop", "sheet.undo")
 async def _(at: At, key: str) -> None:
     place = next(i for i, row in enumerate(at.screen._rows) if row.place == ("port", 0))
-    at.screen.ledger.move_to(place)
+    at.screen.paged_list.move_to(place)
     await at.press("x")
     assert at.screen._draft.counts["port"] == 0
     await at.press("u")
@@ -550,7 +550,7 @@ async def _(at: At, key: str) -> None:
 
 @checks("sheet.save")
 async def _(at: At, key: str) -> None:
-    at.screen.ledger.move_to(0)
+    at.screen.paged_list.move_to(0)
     await at.press("enter")
     at.screen.query_one("#field-note", Input).value = f"by {key}"
     await at.press("ctrl+s", key)
@@ -781,9 +781,9 @@ async def _(at: At, key: str) -> None:
 @checks("import.down", "import.up")
 async def _(at: At, key: str) -> None:
     await two_files(at)
-    at.screen.ledger.move_to(0 if key in {"j", "down"} else 1)
+    at.screen.paged_list.move_to(0 if key in {"j", "down"} else 1)
     await at.press(key)
-    assert at.screen.ledger.cursor == (1 if key in {"j", "down"} else 0)
+    assert at.screen.paged_list.cursor == (1 if key in {"j", "down"} else 0)
 
 
 # why

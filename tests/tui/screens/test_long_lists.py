@@ -19,7 +19,7 @@ async def test_an_arrow_moves_the_cursor_where_the_list_is_longer_than_the_scree
             assert app.screen.glance.view.facts.run_id == app.run_list.run_id()
         await press(pilot, "pageup", "home", "pagedown", "end")
         assert app.run_list.cursor == 29
-        assert app.screen.ledger.first_on_screen == 30 - app.screen.ledger.rows_on_screen
+        assert app.screen.paged_list.first_on_screen == 30 - app.screen.paged_list.rows_on_screen
 
 
 async def test_columns_that_are_chosen_later_are_read_then(tmp_path):

@@ -30,11 +30,11 @@ async def test_the_wheel_scrolls_a_long_list_and_leaves_the_cursor(tmp_path):
         await settle(pilot)
         await pilot._post_mouse_events([MouseScrollDown], "#runs", (5, 5))
         await settle(pilot)
-        assert app.screen.ledger.first_on_screen > 0
+        assert app.screen.paged_list.first_on_screen > 0
         assert app.run_list.cursor == 0
         await press(pilot, "j")
         assert app.run_list.cursor == 1
-        assert app.screen.ledger.first_on_screen <= 1
+        assert app.screen.paged_list.first_on_screen <= 1
 
 
 async def test_fields_and_lists_take_clicks(tmp_path):

@@ -97,7 +97,7 @@ async def test_rows_are_taken_away_and_come_back(library):
         await press(pilot, "p")
         await put(app, pilot, name="C1")
         row = next(i for i, r in enumerate(app.screen._rows) if r.place == ("port", 0))
-        app.screen.ledger.move_to(row)
+        app.screen.paged_list.move_to(row)
         await press(pilot, "x")
         assert app.screen._draft.counts["port"] == 0
         await press(pilot, "u")

@@ -20,20 +20,20 @@ from textual.strip import Strip
 from tui.state.lines import Line, pad_to
 from tui.widgets.ascii_only import drawable
 
-__all__ = ["Ledger"]
+__all__ = ["PagedList"]
 
 GUTTER = 2
 """Cells before a row, for the cursor's sign; rows bring their own blank or mark after it."""
 
 _ROLE_CLASSES = {
-    "dim": "ledger--quiet",
-    "accent": "ledger--sky",
-    "warn": "ledger--attention",
-    "head": "ledger--head",
+    "dim": "paged-list--quiet",
+    "accent": "paged-list--sky",
+    "warn": "paged-list--attention",
+    "head": "paged-list--head",
 }
 
 
-class Ledger(ScrollView, can_focus=True, inherit_bindings=False):
+class PagedList(ScrollView, can_focus=True, inherit_bindings=False):
     """Rows of text with a cursor; only what is on screen is ever built.
 
     The arrow keys are the place's own: the base class would scroll a long list and leave the cursor where it is.
@@ -45,11 +45,11 @@ class Ledger(ScrollView, can_focus=True, inherit_bindings=False):
     """
 
     COMPONENT_CLASSES: ClassVar[set[str]] = {
-        "ledger--head",
-        "ledger--cursor",
-        "ledger--sky",
-        "ledger--attention",
-        "ledger--quiet",
+        "paged-list--head",
+        "paged-list--cursor",
+        "paged-list--sky",
+        "paged-list--attention",
+        "paged-list--quiet",
     }
 
     virtual_size = reactive(Size(0, 0), layout=False)
@@ -60,28 +60,28 @@ class Ledger(ScrollView, can_focus=True, inherit_bindings=False):
     class CursorMoved(Message):
         """The cursor stands on another row."""
 
-        def __init__(self, ledger: Ledger, index: int) -> None:
+        def __init__(self, paged_list: PagedList, index: int) -> None:
             super().__init__()
-            self.ledger = ledger
+            self.paged_list = paged_list
             self.index = index
 
         @property
-        def control(self) -> Ledger:
+        def control(self) -> PagedList:
             """The list that sent it."""
-            return self.ledger
+            return self.paged_list
 
     class RowChosen(Message):
         """A row was clicked while the cursor stood on it."""
 
-        def __init__(self, ledger: Ledger, index: int) -> None:
+        def __init__(self, paged_list: PagedList, index: int) -> None:
             super().__init__()
-            self.ledger = ledger
+            self.paged_list = paged_list
             self.index = index
 
         @property
-        def control(self) -> Ledger:
+        def control(self) -> PagedList:
             """The list that sent it."""
-            return self.ledger
+            return self.paged_list
 
     def __init__(
         self,
@@ -197,7 +197,7 @@ class Ledger(ScrollView, can_focus=True, inherit_bindings=False):
         if found is None:
             found = self.rich_style
             if on_cursor:
-                found += Style(bgcolor=self.get_component_rich_style("ledger--cursor").bgcolor)
+                found += Style(bgcolor=self.get_component_rich_style("paged-list--cursor").bgcolor)
             if role in _ROLE_CLASSES:
                 of_role = self.get_component_rich_style(_ROLE_CLASSES[role])
                 found += Style(color=of_role.color, bold=of_role.bold)

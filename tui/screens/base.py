@@ -20,7 +20,7 @@ from tui.widgets.lines_view import KeyLine, StatusLine, TopLine
 if TYPE_CHECKING:
     from tui.app import JoulebookApp
 
-__all__ = ["Place"]
+__all__ = ["BaseScreen"]
 
 T = TypeVar("T")
 
@@ -31,7 +31,7 @@ FIRST_WAIT_S = 0.5
 LONGEST_WAIT_S = 8.0
 
 
-class Place(Screen[None]):
+class BaseScreen(Screen[None]):
     """A place of the interface: top line, body, status, keys."""
 
     PLACE: ClassVar[str] = ""
