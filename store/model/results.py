@@ -140,6 +140,8 @@ class Contribution:
     """`0.05 % of reading` ..."""
     is_common: bool = False
     """True where two results by one meter share it (gain)."""
+    dof: float | None = None
+    """Degrees of freedom; None for limits that are taken as known."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,59 +1,97 @@
-"""Student's t distribution, for a handful of repeats. Knows numbers only."""
+"""Student's t distribution, for scatter with few degrees of freedom. Knows numbers only."""
 
 from __future__ import annotations
 
 import math
+from functools import lru_cache
+from statistics import NormalDist
 
 __all__ = ["t_cdf", "t_quantile"]
 
+_TINY = 1e-300
+_NORMAL = NormalDist()
+NEARLY_NORMAL = 1e7
+"""From so many degrees of freedom on, t and the normal distribution agree to seven digits."""
 
-def t_cdf(t: float, degrees: int) -> float:
-    """Probability that Student's t with a whole number of degrees of freedom stays below `t`.
 
-    Source: Abramowitz and Stegun, Handbook of Mathematical Functions, 26.7.3 (odd) and 26.7.4 (even).
+def t_cdf(t: float, degrees: float) -> float:
+    """Probability that Student's t with these degrees of freedom, whole or not, stays below `t`.
+
+    Source: Abramowitz and Stegun, Handbook of Mathematical Functions, 26.7.1 (by the incomplete beta function)
+    and 26.5.8 (its continued fraction).
     """
-    theta = math.atan(t / math.sqrt(degrees))
-    cosine = math.cos(theta)
-    total = term = 1.0
-    if degrees % 2:
-        term = total = cosine if degrees > 1 else 0.0
-        for k in range(3, degrees - 1, 2):
-            term *= cosine**2 * (k - 1) / k
-            total += term
-        between = 2.0 / math.pi * (theta + math.sin(theta) * total)
-    else:
-        for k in range(2, degrees - 1, 2):
-            term *= cosine**2 * (k - 1) / k
-            total += term
-        between = math.sin(theta) * total
-    return 0.5 + 0.5 * between
+    if degrees >= NEARLY_NORMAL:
+        return _NORMAL.cdf(t)
+    square = t * t
+    if square < degrees:
+        within = _beta_share(0.5, 0.5 * degrees, square / (degrees + square))
+        return 0.5 + math.copysign(0.5 * within, t)
+    beyond = 0.5 * _beta_share(0.5 * degrees, 0.5, degrees / (degrees + square))
+    return 1.0 - beyond if t > 0.0 else beyond
 
 
-def t_quantile(probability: float, degrees: int) -> float:
+def _beta_share(a: float, b: float, x: float) -> float:
+    """Regularized incomplete beta function I_x(a, b) for a, b > 0 and 0 <= x <= 1."""
+    if x <= 0.0:
+        return 0.0
+    if x >= 1.0:
+        return 1.0
+    if x > (a + 1.0) / (a + b + 2.0):
+        return 1.0 - _beta_share(b, a, 1.0 - x)
+    front = a * math.log(x) + b * math.log1p(-x) + math.lgamma(a + b) - math.lgamma(a) - math.lgamma(b)
+    return math.exp(front) / a * _fraction(a, b, x)
+
+
+def _fraction(a: float, b: float, x: float) -> float:
+    """The continued fraction of A&S 26.5.8, by Lentz's method."""
+    c, d = 1.0, 1.0 - (a + b) * x / (a + 1.0)
+    d = 1.0 / (d if abs(d) > _TINY else _TINY)
+    total = d
+    for m in range(1, 400):
+        for top in (
+            m * (b - m) * x / ((a + 2 * m - 1.0) * (a + 2 * m)),
+            -(a + m) * (a + b + m) * x / ((a + 2 * m) * (a + 2 * m + 1.0)),
+        ):
+            d = 1.0 + top * d
+            c = 1.0 + top / c
+            d = 1.0 / (d if abs(d) > _TINY else _TINY)
+            c = c if abs(c) > _TINY else _TINY
+            total *= c * d
+        if abs(c * d - 1.0) < 1e-16:
+            break
+    return total
+
+
+@lru_cache(maxsize=4096)
+def t_quantile(probability: float, degrees: float) -> float:
     """The value below which Student's t stays with a probability: t(0.975, 8) = 2.3060.
 
     Args:
         probability: Above 0 and below 1.
-        degrees: Degrees of freedom, 1 or more.
+        degrees: Degrees of freedom, above 0, whole or not; infinite for the normal distribution.
 
     Raises:
         ValueError: outside of that.
     """
-    if not 0.0 < probability < 1.0 or degrees < 1:
+    if not 0.0 < probability < 1.0 or not degrees > 0.0:
         raise ValueError(f"t({probability}, {degrees}) does not exist.")
+    if degrees >= NEARLY_NORMAL:
+        return _NORMAL.inv_cdf(probability)
+    if probability == 0.5:
+        return 0.0
     if probability < 0.5:
         return -t_quantile(1.0 - probability, degrees)
     low, high = 0.0, 1.0
     while t_cdf(high, degrees) < probability:
-        high *= 2.0
+        low, high = high, high * 2.0
         if high > 1e12:
             return high
-    while high - low > 1e-12 * max(1.0, high):
+    while high - low > 1e-13 * high:
         middle = 0.5 * (low + high)
+        if middle in (low, high):
+            break
         if t_cdf(middle, degrees) < probability:
             low = middle
         else:
             high = middle
-        if middle in (low, high) and high - low < 1e-15:
-            break
     return 0.5 * (low + high)
