@@ -18,7 +18,7 @@ from importers.schema import Account, ClockReading, Conversion, TraceEvent
 from store.model.records import Provenance, RunFacts, StripSet
 from store.model.results import Reduction, Result
 from store.signal.strips import pack_bands
-from store.sql.views import MAIN_RESULTS, MAIN_UNCERTAINTIES
+from store.sql.views import MAIN_RESULTS, MAIN_TEXTS, MAIN_UNCERTAINTIES
 from store.version import __version__
 from store.words.clock import as_utc, now_utc, to_stored
 
@@ -156,7 +156,8 @@ def main_columns(results: Iterable[Result]) -> dict[str, Any]:
     columns: dict[str, Any] = {name: by_name[name].value if name in by_name else None for name in MAIN_RESULTS}
     for column, name in MAIN_UNCERTAINTIES.items():
         columns[column] = by_name[name].uncertainty if name in by_name else None
-    columns["ended"] = by_name["end"].text if "end" in by_name else None
+    for column, name in MAIN_TEXTS.items():
+        columns[column] = by_name[name].text if name in by_name else None
     return columns
 
 

@@ -12,6 +12,7 @@ from store.catalogue.amendments import Change, amend
 from store.catalogue.connection import rows
 from store.catalogue.settings import read_settings, write_setting
 from store.errors import NotFound, WrongFact
+from store.methods.specs import resting_on
 from store.signal.thresholds import THRESHOLDS
 
 __all__ = ["ThresholdRow", "list_thresholds", "own_values", "save_thresholds", "with_values"]
@@ -30,7 +31,7 @@ class ThresholdRow:
     reason: str
     """Why it is what it is: the reason for the default, or the one given when it was set."""
     decides: tuple[str, ...]
-    """Methods whose results rest on it; empty where all do."""
+    """Results that rest on it; empty where all do."""
 
     @property
     def is_own(self) -> bool:
@@ -60,7 +61,7 @@ def list_thresholds(cursor: duckdb.DuckDBPyConnection) -> tuple[ThresholdRow, ..
             item.value,
             item.unit,
             said.get(item.name, "") or item.reason if item.name in own else item.reason,
-            item.decides,
+            () if item.is_everywhere else resting_on(item.name) or ("events",),
         )
         for item in THRESHOLDS.values()
     )

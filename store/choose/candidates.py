@@ -11,15 +11,27 @@ from typing import TYPE_CHECKING
 
 from store.choose.terms import Candidate, Criterion, Gate, Term
 from store.judge.claims import judge_claims
-from store.judge.comparison import BETTER
+from store.judge.derived.on_sheet import SHEET_FIELDS, sheet_uncertainty
+from store.judge.derived.per_device import (
+    PRICE_PER_USABLE_WH,
+    WH_PER_KG,
+    WH_PER_L,
+    per_mass,
+    per_volume,
+    price_per_energy,
+)
+from store.judge.derived.ratios import ROUND_TRIP, WALL_TO_LOAD, YIELD
+from store.judge.derived.sustained import SUSTAINED_POWER_W, sustained_power
 from store.judge.evidence import BenchEvidence, read_evidence
 from store.judge.figures import reference_runs
 from store.judge.matching import groups_of_one_condition, match
 from store.judge.measured import Measured, RunEvidence, measured, pool
-from store.judge.per_device import per_mass, per_volume, price_per_energy
-from store.judge.sheet_claims import SHEET_FIELDS, sheet_uncertainty
-from store.judge.sustained import sustained_power
+from store.methods.discharge import CHARGE_OUT_AH, ENERGY_OUT_WH, USABLE_SHARE
+from store.methods.recharge import POWER_PEAK_W, TIME_TO_80_S, TIME_TO_FULL_S
+from store.methods.specs import spec_of
+from store.methods.temperatures import CELL_MAX_C, TEMPERATURE_MAX_C
 from store.model.sheet import ClaimSheet, DeviceSheet
+from store.model.spec import Better
 from store.uncertainty.decision import NOT_MET, Limits, decide
 from store.usb.air_travel import flight_class, rated_energy_exact
 
@@ -28,13 +40,16 @@ if TYPE_CHECKING:
 
 __all__ = ["candidates_for", "terms_of"]
 
-OF_ENERGY = ("wh_per_kg", "wh_per_l", "price_per_usable_wh", "usable_wh_per_price")
+OF_ENERGY = (WH_PER_KG.name, WH_PER_L.name, PRICE_PER_USABLE_WH.name, "usable_wh_per_price")
 """Ratios of the delivered energy and what stands on the sheet."""
 
-SPEAKS_FOR_ALL = ("energy_out_wh", "charge_out_ah", "usable_share", "yield", "round_trip", "wall_to_load", *OF_ENERGY)
+SPEAKS_FOR_ALL = (
+    *(s.name for s in (ENERGY_OUT_WH, CHARGE_OUT_AH, USABLE_SHARE, YIELD, ROUND_TRIP, WALL_TO_LOAD)),
+    *OF_ENERGY,
+)
 """Unless narrowed, these come from the discharges that speak for a power bank: near half of its rated output."""
 
-KINDEST = ("time_to_full_s", "time_to_80_s", "power_peak_w")
+KINDEST = (TIME_TO_FULL_S.name, TIME_TO_80_S.name, POWER_PEAK_W.name)
 """Of these the best condition tested counts, for a reader uses it; of all others the poorest."""
 
 HOLDABLE_C = 60.0
@@ -102,8 +117,8 @@ def _failed(desk: _Desk) -> Iterable[tuple[str, str]]:
 
 def _unsafe(desk: _Desk) -> Iterable[str]:
     for name, limit, what in (
-        ("temperature_max_c", HOLDABLE_C, "Its case"),
-        ("temperature_cell_max_c", CELL_LIMIT_C, "A cell"),
+        (TEMPERATURE_MAX_C.name, HOLDABLE_C, "Its case"),
+        (CELL_MAX_C, CELL_LIMIT_C, "A cell"),
     ):
         found = _look(desk, Term(name)).value
         if found is not None and decide(found.value, found.uncertainty, Limits(upper=limit)).verdict == NOT_MET:
@@ -122,7 +137,7 @@ def _look(desk: _Desk, term: Term) -> _Found:
         if value is None:
             return _Found(reason="Not on its sheet.")
         return _Found(Measured(float(value), "", sheet_uncertainty(desk.sheet, name)))
-    if name == "sustained_power_w":
+    if name == SUSTAINED_POWER_W.name:
         found = sustained_power(_narrowed(desk, term))
         if found.power_w is None:
             return _Found(reason=found.reason)
@@ -138,16 +153,16 @@ def _narrowed(desk: _Desk, term: Term) -> Sequence[RunEvidence]:
 
 
 def _ratio(desk: _Desk, term: Term) -> _Found:
-    energy = _tested(desk, replace(term, quantity="energy_out_wh"))
+    energy = _tested(desk, replace(term, quantity=ENERGY_OUT_WH.name))
     if energy.value is None:
         return energy
     sheet = desk.sheet
     found: Measured | None
-    if term.quantity == "wh_per_kg":
+    if term.quantity == WH_PER_KG.name:
         found = per_mass(energy.value, sheet)
-    elif term.quantity == "wh_per_l":
+    elif term.quantity == WH_PER_L.name:
         found = per_volume(energy.value, sheet)
-    elif term.quantity == "price_per_usable_wh":
+    elif term.quantity == PRICE_PER_USABLE_WH.name:
         found = price_per_energy(energy.value, sheet)
     else:
         found = _scaled(energy.value, 1.0 / sheet.price) if sheet.price else None
@@ -180,6 +195,7 @@ def _tested(desk: _Desk, term: Term) -> _Found:
             groups.append(pool(values))
     if not groups:
         return _Found(reason=matching.missing or "The runs that fit have no such result.")
-    is_larger_better = BETTER.get(term.quantity, "smaller") == "larger"
+    spec = spec_of(term.quantity)
+    is_larger_better = spec is not None and spec.better is Better.LARGER
     takes_largest = is_larger_better == (term.quantity in KINDEST)
     return _Found((max if takes_largest else min)(groups, key=lambda item: item.value))

@@ -14,20 +14,26 @@ from typing import Any
 from importers.schema import KINDS, Problem
 from store.choose.terms import Criterion, Gate, Need, Scheme, Term
 from store.errors import StoreError
+from store.judge.derived.sustained import SUSTAINED_POWER_W
+from store.methods.discharge import ENERGY_OUT_WH
+from store.methods.recharge import TIME_TO_FULL_S
+from store.methods.specs import label_of, spec_of
+from store.methods.temperatures import TEMPERATURE_MAX_C
 from store.model.sheet import DEVICE_KINDS
+from store.model.spec import Shown
 from store.uncertainty.decision import Limits, limits_of
-from store.words.quantities import WrongUnitError, convert, find_quantity, unit_of
+from store.words.quantities import WrongUnitError, convert, unit_of
 from store.words.toml_lines import KeyPath, line_of, locate
 
 __all__ = ["NeedRefused", "read_need", "read_scheme"]
 
 PLAIN: dict[str, tuple[str, str, str, str]] = {
-    "usable_wh": ("energy_out_wh", "at least", "Wh", "at least {} Wh usable"),
-    "hold_w": ("sustained_power_w", "at least", "W", "{} W held to the end"),
+    "usable_wh": (ENERGY_OUT_WH.name, "at least", "Wh", "at least {} Wh usable"),
+    "hold_w": (SUSTAINED_POWER_W.name, "at least", "W", "{} W held to the end"),
     "mass_g": ("mass_g", "at most", "g", "at most {} g"),
     "price": ("price", "at most", "1", "at most {} {}"),
-    "full_in_h": ("time_to_full_s", "at most", "h", "full within {} h"),
-    "case_max_c": ("temperature_max_c", "at most", "°C", "case no hotter than {} °C"),
+    "full_in_h": (TIME_TO_FULL_S.name, "at most", "h", "full within {} h"),
+    "case_max_c": (TEMPERATURE_MAX_C.name, "at most", "°C", "case no hotter than {} °C"),
 }
 """A need in plain terms: key to quantity, bound, unit and words."""
 
@@ -110,8 +116,8 @@ def unit_for(quantity: str) -> str:
     """The unit in which a quantity of a choice stands."""
     if quantity in EXTRA_UNITS:
         return EXTRA_UNITS[quantity]
-    known = find_quantity(quantity)
-    return known.unit if known is not None else unit_of(quantity)
+    known = spec_of(quantity)
+    return "" if known is not None and known.shown is Shown.TEXT else unit_of(quantity)
 
 
 def _term(reading: _Reading, table: Mapping[str, Any], path: KeyPath) -> Term:
@@ -155,9 +161,10 @@ def _gate(reading: _Reading, table: Mapping[str, Any], path: KeyPath) -> Gate | 
 
 
 def _gate_words(term: Term, bound: str, value: float, unit: str) -> str:
-    known = find_quantity(term.quantity)
+    known = spec_of(term.quantity)
     shown = unit or unit_for(term.quantity)
-    head = f"{known.label if known else term.quantity} {bound} {value:g} {'' if shown == '1' else shown}".strip()
+    name = label_of(term.quantity) if known else term.quantity
+    head = f"{name} {bound} {value:g} {'' if shown == '1' else shown}".strip()
     return f"{head} ({term.condition()})" if term.condition() else head
 
 
@@ -204,11 +211,11 @@ def _criteria(reading: _Reading) -> tuple[Criterion, ...]:
         if weight < 0.0:
             reading.complain((*path, "weight"), "`weight` can't be negative.")
         unit = reading.text(table, "unit", path)
-        known = find_quantity(term.quantity)
+        known = spec_of(term.quantity)
         found.append(
             Criterion(
                 term,
-                reading.text(table, "title", path) or (known.label if known else term.quantity),
+                reading.text(table, "title", path) or (label_of(term.quantity) if known else term.quantity),
                 unit_for(term.quantity),
                 _converted(reading, worst, unit, term.quantity, path),
                 _converted(reading, best, unit, term.quantity, path),

@@ -8,8 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from store.judge.course_grid import CourseGrid
+from store.judge.derived.sustained import Sustained
 from store.judge.differences import RankSet
-from store.judge.sustained import Sustained
 from store.model.sheet import DeviceSheet
 from store.uncertainty.decision import Verdict
 

@@ -10,10 +10,11 @@ import re
 from collections.abc import Sequence
 from decimal import Decimal
 
+from store.methods.specs import spec_of, specs
 from store.model.sheet import CLAIM_WORDS, ClaimSheet
 from store.usb.air_travel import air_table
 from store.usb.offers import OfferError, read_offer
-from store.words.quantities import QUANTITIES, WrongUnitError, convert, find_quantity, unit_of
+from store.words.quantities import WrongUnitError, convert, unit_of
 
 __all__ = ["claim_problem", "flight_limit"]
 
@@ -27,9 +28,8 @@ def claim_problem(claim: ClaimSheet, known: Sequence[str] = ()) -> str:
     """
     if not claim.quantity:
         return "It names no quantity; write the result that it is about."
-    if find_quantity(claim.quantity) is None and claim.quantity not in known:
-        usual = [item.name for item in QUANTITIES]
-        near = _near(claim.quantity, [*usual, *known])
+    if spec_of(claim.quantity) is None and claim.quantity not in known:
+        near = _near(claim.quantity, [*specs(), *known])
         return f"`{claim.quantity}` is no result of any run.{near}"
     if claim.quantity in CLAIM_WORDS:
         return _word_problem(claim)

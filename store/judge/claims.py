@@ -9,11 +9,12 @@ import math
 from collections.abc import Sequence
 
 from store.judge.claim_reading import claim_problem
+from store.judge.derived.on_sheet import SHEET_FIELDS
+from store.judge.derived.sustained import judge_sustained
 from store.judge.matching import Matching, groups_of_one_condition, match
 from store.judge.measured import LOWER_BOUND, Measured, RunEvidence, measured, pool
 from store.judge.shared_ports import judge_shared
-from store.judge.sheet_claims import SHEET_FIELDS, judge_flight, judge_offers, judge_sheet, verdict_of
-from store.judge.sustained import judge_sustained
+from store.judge.sheet_claims import judge_flight, judge_offers, judge_sheet, verdict_of
 from store.model.sheet import ClaimSheet, DeviceSheet
 from store.uncertainty.decision import (
     MET,

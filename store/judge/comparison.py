@@ -6,7 +6,7 @@ Knows sheets and evidence; the arithmetic is in `store.judge.differences`. Knows
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from store.devices.page import sheet_of
@@ -19,63 +19,16 @@ from store.judge.evidence import BenchEvidence, read_evidence
 from store.judge.figures import figure_of
 from store.judge.measured import Measured
 from store.judge.peers import peers_of, same_model
+from store.methods.specs import compared, label_of, spec_of
 from store.model.sheet import DeviceSheet
+from store.model.spec import Better
 from store.uncertainty.decision import VERDICTS
-from store.words.quantities import find_quantity, label_of, unit_of
+from store.words.quantities import unit_of
 
 if TYPE_CHECKING:
     from store.library import Library
 
 __all__ = ["compare_devices"]
-
-_LARGER, _SMALLER = "larger", "smaller"
-
-BETTER: Mapping[str, str] = {
-    "energy_out_wh": _LARGER,
-    "yield": _LARGER,
-    "round_trip": _LARGER,
-    "wall_to_load": _LARGER,
-    "held_s": _LARGER,
-    "sustained_power_w": _LARGER,
-    "time_to_full_s": _SMALLER,
-    "temperature_max_c": _SMALLER,
-    "longest_dropout_s": _SMALLER,
-    "source_resistance_mohm": _SMALLER,
-    "wh_per_kg": _LARGER,
-    "wh_per_l": _LARGER,
-    "price_per_usable_wh": _SMALLER,
-    "efficiency_average": _LARGER,
-    "efficiency_10_percent": _LARGER,
-    "no_load_w": _SMALLER,
-    "resistance_mohm": _SMALLER,
-    "drop_3a_v": _SMALLER,
-    "drop_5a_v": _SMALLER,
-    "mass_g": _SMALLER,
-    "usable_share": _LARGER,
-    "charge_out_ah": _LARGER,
-    "runtime_s": _LARGER,
-}
-"""Which way is better; a quantity that is not here is set side by side without a best."""
-
-ROWS: Mapping[str, tuple[str, ...]] = {
-    "power bank": (
-        "energy_out_wh",
-        "yield",
-        "round_trip",
-        "sustained_power_w",
-        "held_s",
-        "time_to_full_s",
-        "temperature_max_c",
-        "wh_per_kg",
-        "wh_per_l",
-        "price_per_usable_wh",
-        "mass_g",
-        "rated_energy_wh",
-    ),
-    "adapter": ("efficiency_average", "efficiency_10_percent", "no_load_w", "temperature_max_c", "mass_g"),
-    "cable": ("resistance_mohm", "drop_3a_v", "drop_5a_v", "mass_g"),
-}
-"""Quantities of a comparison by kind of device, in the order of the page."""
 
 
 class ComparisonRefused(StoreError):  # noqa: N818 - named for what happened, as all of this family
@@ -129,29 +82,29 @@ def compare_devices(library: Library, names: Sequence[str], *, by: str | None = 
 
 def _wanted(sheets: Sequence[DeviceSheet], by: str | None, evidence: BenchEvidence) -> list[str]:
     kinds = list(dict.fromkeys(sheet.kind for sheet in sheets))
-    wanted = [name for name in ROWS.get(kinds[0], ("mass_g",)) if all(name in ROWS.get(kind, ()) for kind in kinds)]
+    wanted = [name for name in compared(kinds[0]) if all(name in compared(kind) for kind in kinds)]
     if by is None:
         return wanted or ["mass_g"]
     known = sorted({name for sheet in sheets for run in evidence.of(sheet.device) for name in run.results})
-    if by not in known and find_quantity(by) is None:
-        raise NotFound.of("result", by, [*ROWS.get(kinds[0], ()), *known])
+    if by not in known and spec_of(by) is None:
+        raise NotFound.of("result", by, [*compared(kinds[0]), *known])
     return [by, *[name for name in wanted if name != by]]
 
 
 def _row(name: str, sheets: Sequence[DeviceSheet], evidence: BenchEvidence) -> ComparisonRow:
     cells, differs = cells_of(name, sheets, evidence)
     figures = tuple(_figure(name, cell) for cell in cells)
-    better = BETTER.get(name, "")
+    better = _better(name)
     unit = next((cell.item.unit for cell in cells if cell.item is not None), unit_of(name))
     told = _units_differ(cells) or differs
     known = [index for index, cell in enumerate(cells) if cell.item is not None]
-    row = ComparisonRow(name, _label(name), unit, better, figures, unlike=told)
+    row = ComparisonRow(name, label_of(name), unit, better, figures, unlike=told)
     if told or len(known) < 2:
         return row
     values = [item for cell in cells if (item := cell.item) is not None]
     scatter = pooled_scatter([cell.singles for cell in cells])
     ranks: list[RankSet | None] = [None] * len(cells)
-    is_larger = better != _SMALLER
+    is_larger = better != Better.SMALLER
     for index, rank in zip(known, rank_sets(values, larger_is_better=is_larger, scatter=scatter), strict=True):
         ranks[index] = rank
     if not better:
@@ -162,7 +115,7 @@ def _row(name: str, sheets: Sequence[DeviceSheet], evidence: BenchEvidence) -> C
     names = [sheets[index].device for index in known]
     return ComparisonRow(
         name,
-        _label(name),
+        label_of(name),
         unit,
         better,
         figures,
@@ -177,14 +130,16 @@ def _finding(best: Sequence[str], names: Sequence[str], better: str, values: Seq
     if len(best) == len(names):
         unknown = any(value.uncertainty is None for value in values)
         return "no difference shown" + (": an uncertainty is unknown" if unknown else "")
-    word = "most" if better == _LARGER else "least"
+    word = "most" if better == Better.LARGER else "least"
     if len(best) == 1:
         return f"{best[0]} {word}"
     return f"{word}: {', '.join(best)}, not told apart"
 
 
-def _label(name: str) -> str:
-    return {"price_per_usable_wh": "price per usable energy"}.get(name, label_of(name))
+def _better(name: str) -> str:
+    """Which way is better; empty for a quantity that is set side by side without a best."""
+    spec = spec_of(name)
+    return spec.better or "" if spec is not None else ""
 
 
 def _units_differ(cells: Sequence[Cell]) -> tuple[str, ...]:
@@ -194,8 +149,8 @@ def _units_differ(cells: Sequence[Cell]) -> tuple[str, ...]:
 
 def _figure(name: str, cell: Cell) -> Figure:
     if cell.item is None:
-        return Figure(name, _label(name), None, unit_of(name), reason=cell.reason or "not measured")
-    return figure_of(name, cell.item, label=_label(name))
+        return Figure(name, label_of(name), None, unit_of(name), reason=cell.reason or "not measured")
+    return figure_of(name, cell.item)
 
 
 def _is_comparable(row: ComparisonRow) -> bool:
@@ -204,7 +159,7 @@ def _is_comparable(row: ComparisonRow) -> bool:
 
 def _order(row: ComparisonRow) -> list[int]:
     """Best first; devices without a figure last."""
-    sign = -1.0 if row.better != _SMALLER else 1.0
+    sign = -1.0 if row.better != Better.SMALLER else 1.0
     return sorted(
         range(len(row.figures)),
         key=lambda index: (row.figures[index].value is None, sign * (row.figures[index].value or 0.0)),

@@ -8,17 +8,18 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from store.judge.derived.on_sheet import sheet_uncertainty
+from store.judge.derived.per_device import per_mass, per_volume, price_per_energy
+from store.judge.derived.sustained import sustained_power
 from store.judge.differences import unlike
 from store.judge.evidence import BenchEvidence
 from store.judge.figures import reference_runs
 from store.judge.matching import ROOM_C, groups_of_one_condition, same_load, shared_groups
 from store.judge.measured import Measured, RunEvidence, measured, pool
-from store.judge.per_device import per_mass, per_volume, price_per_energy
-from store.judge.sheet_claims import sheet_uncertainty
-from store.judge.sustained import sustained_power
+from store.methods.specs import spec_of
 from store.model.sheet import DeviceSheet
 from store.usb.offers import mode_fits
-from store.words.quantities import find_quantity, unit_of
+from store.words.quantities import unit_of
 
 __all__ = ["Cell", "cells_of"]
 
@@ -85,8 +86,8 @@ def _sustained_cell(runs: Sequence[RunEvidence]) -> Cell:
 
 def _usable(name: str, runs: Sequence[RunEvidence]) -> list[RunEvidence]:
     """Good runs at room temperature, one port loaded, that have the result and are no lower bound."""
-    quantity = find_quantity(name)
-    kinds = quantity.kinds if quantity is not None else ()
+    spec = spec_of(name)
+    kinds = spec.kinds if spec is not None else ()
     shared = shared_groups(runs)
     return [
         run

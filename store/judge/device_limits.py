@@ -10,11 +10,11 @@ from store.judge.figures import figure_of
 from store.judge.matching import groups_of_one_condition
 from store.judge.measured import Measured, RunEvidence, measured, pool
 from store.methods.adapter import LOW_END
+from store.methods.specs import label_of
 from store.model.sheet import DeviceSheet
 from store.uncertainty.decision import Limits, decide
 from store.usb.efficiency_limits import EfficiencyStandard, limit_of, standards, supply_class
 from store.usb.offers import offered_current_a, read_mode
-from store.words.quantities import label_of
 
 __all__ = ["limit_lines", "limit_notes"]
 

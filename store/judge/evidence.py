@@ -14,8 +14,8 @@ import duckdb
 import numpy as np
 
 from store.catalogue.connection import rows
+from store.judge.derived.ratios import ASSUMED_ADAPTER, AdapterEfficiency, pair_runs, ratio, wall_to_load, wasted_share
 from store.judge.measured import Measured, RunEvidence, measured
-from store.judge.ratios import ASSUMED_ADAPTER, AdapterEfficiency, pair_runs, ratio, wall_to_load, wasted_share
 from store.methods.adapter import LOW_END, Side, efficiency_results, is_mains, side_of
 from store.model.records import Meter
 from store.model.results import Array, Contribution, MeterAccuracy, Result

@@ -10,47 +10,12 @@ from collections.abc import Mapping, Sequence
 from store.devices.records import ConditionRow, Figure
 from store.judge.matching import ROOM_C, groups_of_one_condition, shared_groups
 from store.judge.measured import Measured, RunEvidence, measured, pool
+from store.methods.specs import label_of, page_tables
 from store.model.sheet import DeviceSheet
 from store.words.facts import parse_load
-from store.words.quantities import label_of, unit_of
+from store.words.quantities import unit_of
 
-__all__ = ["TABLES", "figure_of", "reference_runs", "rows_of_kind"]
-
-TABLES: Mapping[str, tuple[str, ...]] = {
-    "discharge": (
-        "energy_out_wh",
-        "yield",
-        "held_s",
-        "runtime_s",
-        "temperature_max_c",
-        "round_trip",
-        "wall_to_load",
-    ),
-    "recharge": ("energy_in_wh", "time_to_full_s", "time_to_80_s", "power_plateau_w", "pauses", "temperature_max_c"),
-    "regulation": ("voltage_error_worst_percent", "window_margin_worst_v", "source_resistance_mohm", "voltage_min_v"),
-    "overload": ("trip_current_a", "trip_power_w", "trip_ratio", "over_rating_s"),
-    "light-load": ("stayed_on_a", "switched_off_a", "switch_off_after_s"),
-    "pass-through": ("dropouts", "longest_dropout_s", "lowest_voltage_v"),
-    "heat": ("temperature_max_c", "rise_k", "temperature_projected_c"),
-    "standby": ("no_load_w",),
-    "display": (
-        "display_voltage_bias_v",
-        "display_current_bias_a",
-        "display_power_bias_w",
-        "charge_level_off",
-        "charge_level_jumps",
-    ),
-    "efficiency": (
-        "efficiency_10_percent",
-        "efficiency_25_percent",
-        "efficiency_50_percent",
-        "efficiency_75_percent",
-        "efficiency_100_percent",
-        "efficiency_average",
-    ),
-    "cable": ("resistance_mohm", "drop_3a_v", "drop_5a_v", "loss_w"),
-}
-"""Kinds of test in the order of a page, and the figures of each."""
+__all__ = ["figure_of", "reference_runs", "rows_of_kind"]
 
 
 def figure_of(name: str, item: Measured, *, label: str | None = None, note: str = "") -> Figure:
@@ -79,7 +44,7 @@ def rows_of_kind(runs: Sequence[RunEvidence], kind: str) -> tuple[ConditionRow, 
     for group in groups_of_one_condition([run for run in runs if run.kind == kind and run.quality != "rejected"]):
         for members in _apart(group, shared):
             good = [run for run in members if run.quality == "ok"] or list(members)
-            figures = tuple(_figure(good, name) for name in TABLES[kind])
+            figures = tuple(_figure(good, name) for name in page_tables()[kind])
             if any(figure.value is not None for figure in figures):
                 rows.append(_row(good, figures, is_shared=good[0].group_id in shared))
     return tuple(rows)

@@ -10,10 +10,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from store.judge.measured import RunEvidence
+from store.methods.specs import spec_of
 from store.model.sheet import ClaimSheet
+from store.model.spec import ResultSpec
 from store.usb.offers import mode_fits
 from store.words.facts import parse_load
-from store.words.quantities import Quantity, find_quantity
 
 __all__ = ["AMBIENT_BAND_K", "ROOM_C", "Matching", "groups_of_one_condition", "match", "same_load", "shared_groups"]
 
@@ -62,17 +63,17 @@ def match(claim: ClaimSheet, runs: Sequence[RunEvidence]) -> Matching:
     Rejected runs never count; suspect ones only where no other fits. A run in which several ports were loaded at
     once counts only for claims about those ports together, written `C1+A1`.
     """
-    quantity = find_quantity(claim.quantity)
+    spec = spec_of(claim.quantity)
     shared = shared_groups(runs)
     alone = [run for run in runs if run.group_id not in shared and run.quality != "rejected"]
-    kinds = _kinds(claim, quantity)
+    kinds = _kinds(claim, spec)
     steps = [
         ("kind", [run for run in alone if not kinds or run.kind in kinds]),
     ]
     for name, fits in (("port", _fits_port), ("mode", _fits_mode), ("load", _fits_load), ("ambient", _fits_ambient)):
         steps.append((name, [run for run in steps[-1][1] if fits(claim, run)]))
     found = steps[-1][1]
-    if claim.quantity and found and quantity is not None and not quantity.is_of_device:
+    if claim.quantity and found and spec is not None and not spec.is_of_device:
         found = [run for run in found if claim.quantity in run.results] or found
     good = [run for run in found if run.quality == "ok"]
     if good:
@@ -82,10 +83,10 @@ def match(claim: ClaimSheet, runs: Sequence[RunEvidence]) -> Matching:
     return Matching((), missing=_missing(claim, kinds, steps))
 
 
-def _kinds(claim: ClaimSheet, quantity: Quantity | None) -> tuple[str, ...]:
+def _kinds(claim: ClaimSheet, spec: ResultSpec | None) -> tuple[str, ...]:
     if claim.kind:
         return (claim.kind,)
-    return quantity.kinds if quantity is not None else ()
+    return spec.kinds if spec is not None else ()
 
 
 def _fits_port(claim: ClaimSheet, run: RunEvidence) -> bool:

@@ -10,10 +10,10 @@ import statistics
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
+from store.methods.specs import spec_of
 from store.model.results import Result
 from store.uncertainty.repeats import check_repeats
 from store.uncertainty.student import t_quantile
-from store.words.quantities import find_quantity
 
 __all__ = ["LOWER_BOUND", "Measured", "RunEvidence", "covariance", "measured", "pool", "standard_uncertainty_of"]
 
@@ -120,8 +120,8 @@ def _notes(texts: Iterable[str]) -> str:
 
 def _condition(run: RunEvidence, name: str) -> str:
     """Under what it was recorded; with the kind of test where more than one gives such a figure."""
-    quantity = find_quantity(name)
-    if quantity is None or len(quantity.kinds) < 2:
+    spec = spec_of(name)
+    if spec is None or len(spec.kinds) < 2:
         return run.condition()
     return ", ".join(part for part in (run.kind, run.condition()) if part)
 

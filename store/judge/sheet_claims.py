@@ -5,61 +5,29 @@ Knows records of sheets and claims; knows no run, no file and no screen.
 
 from __future__ import annotations
 
-import math
-
 from store.judge.claim_reading import flight_limit
+from store.judge.derived.on_sheet import HOW_KNOWN, SHEET_FIELDS, sheet_uncertainty
 from store.judge.measured import Measured
+from store.methods.specs import spec_of
 from store.model.sheet import ClaimSheet, DeviceSheet
 from store.uncertainty.decision import MET, NOT_MET, NOT_TESTED, Decision, Limits, Verdict, decide
 from store.usb.air_travel import air_table, flight_class, rated_energy_exact
 from store.usb.offers import OfferError, offer_words, read_offer, supply_words
 from store.usb.power_objects import PowerObject
-from store.words.quantities import find_quantity, unit_of
+from store.words.quantities import unit_of
 
-__all__ = ["SHEET_FIELDS", "judge_flight", "judge_offers", "judge_sheet", "verdict_of"]
-
-SHEET_FIELDS = {
-    "mass_g": "mass_g",
-    "volume_cm3": "volume_cm3",
-    "rated_energy_wh": "energy_wh",
-    "capacity_mah": "capacity_mah",
-}
-"""Quantities that stand on the sheet itself, and where."""
-
-HOW_KNOWN = {
-    "mass_g": "Weighed.",
-    "volume_cm3": "From the sides, measured.",
-    "rated_energy_wh": "As marked, not measured; what is delivered is another claim.",
-    "capacity_mah": "As marked, not measured; what is delivered is another claim.",
-}
-"""What a verdict that rests on the sheet says of its figure."""
-
-SCALE_U_G = 1.0 / math.sqrt(3.0)
-"""Standard uncertainty of a weighing: a scale that shows grams, right to one of them. Chosen by us."""
-
-RULE_U_MM = 1.0 / math.sqrt(3.0)
-"""Standard uncertainty of a side: a rule that shows millimetres, right to one of them. Chosen by us."""
+__all__ = ["judge_flight", "judge_offers", "judge_sheet", "verdict_of"]
 
 CURRENT_ROUNDING_A = 0.01
 """The 10 mA step of a power data object."""
 
 
-def sheet_uncertainty(sheet: DeviceSheet, quantity: str) -> float:
-    """Standard uncertainty of what stands on the sheet; 0 for what is read off a case."""
-    if quantity == "mass_g":
-        return SCALE_U_G
-    if quantity == "volume_cm3" and sheet.volume_cm3 is not None:
-        sides = (sheet.length_mm or 1.0, sheet.width_mm or 1.0, sheet.height_mm or 1.0)
-        return sheet.volume_cm3 * math.sqrt(math.fsum((RULE_U_MM / side) ** 2 for side in sides))
-    return 0.0
-
-
 def judge_sheet(sheet: DeviceSheet, position: int, claim: ClaimSheet, limits: Limits) -> Verdict:
     """A claim about what is weighed or marked."""
-    quantity = find_quantity(claim.quantity)
+    spec = spec_of(claim.quantity)
     value = getattr(sheet, SHEET_FIELDS[claim.quantity])
     if value is None:
-        action = quantity.action if quantity is not None else ""
+        action = spec.to_get_it if spec is not None else ""
         return verdict_of(sheet, position, claim, NOT_TESTED, f"Not on the sheet. {action}".strip(), limits=limits)
     item = Measured(float(value), unit_of(claim.quantity), sheet_uncertainty(sheet, claim.quantity))
     decision = decide(item.value, item.uncertainty, limits)

@@ -12,8 +12,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from store.methods.method import Found, Method
+from store.methods.method import Found, Method, Reducer
+from store.methods.sql_parts import Place
 from store.model.results import Array, Contribution, Mask, MeterAccuracy, Result
+from store.model.spec import Better, ResultSpec, Shown
 from store.signal.prepared import Prepared
 from store.signal.statistics import moments, time_weights
 from store.uncertainty.accuracy import MeterModel, meter_model
@@ -23,7 +25,9 @@ __all__ = [
     "AVERAGED",
     "LOW_END",
     "METHODS",
+    "REDUCERS",
     "SHARES",
+    "SPECS",
     "Point",
     "Side",
     "average_of_four",
@@ -145,7 +149,7 @@ def efficiency_results(ac: Side, dc: Side, rated_a: float) -> list[Result]:
     by_share = {point.share: point for point in points}
     found = []
     for share in SHARES:
-        name = f"efficiency_{round(100 * share)}_percent"
+        name = efficiency_name(share)
         point = by_share.get(share)
         if point is None:
             reason = f"no level at {100 * share:.0f} % of {rated_a:g} A was held for 30 s on both sides"
@@ -273,3 +277,83 @@ def reduce(run: Prepared) -> Found:
             ),
         )
     )
+
+
+def _redo_no_load(place: Place) -> str:
+    return (
+        f"WITH samples AS (\n  SELECT {place.channel('power_w')} AS p, t_s - lag(t_s) OVER w AS back,\n"
+        f"         lead(t_s) OVER w - t_s AS ahead FROM {place.source} AND power_w IS NOT NULL\n"
+        "  WINDOW w AS (ORDER BY file_row_number)\n)\n"
+        "SELECT sum(p * (coalesce(back, 0) + coalesce(ahead, 0))) / sum(coalesce(back, 0) + coalesce(ahead, 0))\n"
+        f"  AS {place.result.name} FROM samples"
+    )
+
+
+_TO_GET_IT = "Log AC and DC side in one group."
+
+NO_LOAD_W = ResultSpec(
+    "no_load_w",
+    "no-load power",
+    "W",
+    kinds=("standby",),
+    better=Better.SMALLER,
+    on_page={"standby": 10},
+    compared_for={"adapter": 30},
+    glance=160,
+    redo=_redo_no_load,
+    to_get_it="Log the AC side with nothing plugged in.",
+    is_of_device=True,
+)
+EFFICIENCY_AVERAGE = ResultSpec(
+    "efficiency_average",
+    "average efficiency",
+    "1",
+    shown=Shown.SHARE,
+    kinds=("efficiency",),
+    better=Better.LARGER,
+    on_page={"efficiency": 200},
+    compared_for={"adapter": 10},
+    to_get_it="Log AC and DC side in one group at each load.",
+    source="10 CFR 430 subpart B appendix Z; (EU) 2019/1782 annex II",
+    is_of_device=True,
+)
+
+
+def efficiency_name(share: float) -> str:
+    """The name of the efficiency at a share of rated current."""
+    return f"efficiency_{round(100 * share)}_percent"
+
+
+def _at(share: float) -> ResultSpec:
+    percent = round(100 * share)
+    is_low = percent == 10
+    return ResultSpec(
+        efficiency_name(share),
+        "efficiency at full load" if percent == 100 else f"efficiency at {percent} % load",
+        "1",
+        short="at full load" if percent == 100 else f"at {percent} % load",
+        shown=Shown.SHARE,
+        kinds=("efficiency",),
+        better=Better.LARGER if is_low else None,
+        on_page={"efficiency": percent},
+        compared_for={"adapter": 20} if is_low else {},
+        to_get_it=_TO_GET_IT,
+        is_of_device=True,
+    )
+
+
+SPECS = (
+    NO_LOAD_W,
+    EFFICIENCY_AVERAGE,
+    *(_at(share) for share in SHARES),
+    ResultSpec(
+        LOW_END,
+        "average efficiency at the lowest voltage",
+        "1",
+        short="average, lowest V",
+        shown=Shown.SHARE,
+        to_get_it=_TO_GET_IT,
+        is_of_device=True,
+    ),
+)
+REDUCERS = (Reducer("no load", ("standby",), reduce, METHODS),)

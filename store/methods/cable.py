@@ -8,13 +8,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from store.data.tables import load_table
-from store.methods.method import Found, Method
+from store.methods.method import Found, Method, Reducer
+from store.methods.sql_parts import Place, number
 from store.model.results import Array, Contribution, Result
+from store.model.spec import Better, ResultSpec
 from store.signal.prepared import Prepared
 from store.uncertainty.accuracy import MeterModel
 from store.uncertainty.budget import difference_part, gain_part, offset_part, random_part
 
-__all__ = ["METHODS", "Line", "fit_line", "permitted_drop_v", "reduce"]
+__all__ = ["METHODS", "REDUCERS", "SPECS", "Line", "fit_line", "permitted_drop_v", "reduce"]
 
 RESISTANCE = Method(
     "cable resistance",
@@ -189,3 +191,70 @@ def _scaled(part: Contribution, scale: float) -> Contribution:
     return Contribution(
         part.name, part.standard_uncertainty * scale, part.kind, part.distribution, part.detail, part.is_common
     )
+
+
+def _redo_cable(place: Place) -> str | None:
+    """Least squares of the drop over the current; a drop near its current; what the cable turns into heat."""
+    name = place.result.name
+    begin = (
+        f"WITH all_samples AS (\n  SELECT {place.channel('current_a')} AS i,\n"
+        f"         ({place.channel('voltage_v')}) - ({place.channel('voltage_far_v')}) AS u FROM {place.source}\n"
+        "    AND voltage_v IS NOT NULL AND voltage_far_v IS NOT NULL AND current_a IS NOT NULL\n), samples AS (\n"
+        "  SELECT *, max(abs(i)) OVER () AS top FROM all_samples QUALIFY i > 0.05 * top\n), ohms AS (\n"
+        f"  SELECT {'regr_slope(u, i)' if place.text('rule of resistance') == 'slope' else 'avg(u) / avg(i)'} AS r\n"
+        "  FROM samples\n)"
+    )
+    if name == "resistance_mohm":
+        return f"{begin}\nSELECT 1000 * r AS {name} FROM ohms"
+    if name == "loss_w":
+        return f"{begin}\nSELECT any_value(r * top ** 2) AS {name} FROM ohms, samples"
+    amps = number(place.given("current_a"))
+    if place.text("rule").startswith("measured"):
+        near = f"abs(i - {amps}) <= 0.03 * {amps}"
+        return f"{begin}\nSELECT {amps} * avg(u) / avg(i) AS {name} FROM samples WHERE {near}"
+    return f"{begin}\nSELECT {amps} * r AS {name} FROM ohms"
+
+
+_KIND = ("cable",)
+
+RESISTANCE_MOHM = ResultSpec(
+    "resistance_mohm",
+    "cable resistance",
+    "mΩ",
+    kinds=_KIND,
+    better=Better.SMALLER,
+    on_page={"cable": 10},
+    compared_for={"cable": 10},
+    glance=150,
+    runs_column=True,
+    redo=_redo_cable,
+)
+SPECS = (
+    RESISTANCE_MOHM,
+    *(
+        ResultSpec(
+            f"drop_{amps}a_v",
+            f"voltage drop at {amps} A",
+            "V",
+            short=f"drop at {amps} A",
+            kinds=_KIND,
+            better=Better.SMALLER,
+            on_page={"cable": place},
+            compared_for={"cable": place},
+            redo=_redo_cable,
+            to_get_it="Log both ends of the cable.",
+            is_of_device=True,
+        )
+        for amps, place in ((3, 20), (5, 30))
+    ),
+    ResultSpec(
+        "loss_w",
+        "power lost in the cable",
+        "W",
+        short="cable loss",
+        kinds=_KIND,
+        on_page={"cable": 40},
+        redo=_redo_cable,
+    ),
+)
+REDUCERS = (Reducer("cable", _KIND, reduce, METHODS),)

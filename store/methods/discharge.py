@@ -6,9 +6,19 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from store.methods.energy import ENERGY, Integral, integral_result, integrate
-from store.methods.method import Found, Method
+from store.methods.energy import (
+    ENERGY,
+    Integral,
+    integral_result,
+    integrate,
+    redo_charge,
+    redo_energy,
+    redo_scaled_energy,
+)
+from store.methods.method import Found, Method, Reducer
+from store.methods.sql_parts import Place, between, plateau
 from store.model.results import Array, Event, Mask, Result
+from store.model.spec import Better, ResultSpec, Shown
 from store.signal.detectors import EndOfLoad, cutbacks, end_of_load, held_stretch, in_band, smoothed
 from store.signal.prepared import Prepared
 from store.signal.signals import Electrical
@@ -16,7 +26,7 @@ from store.signal.window import LoadWindow
 from store.uncertainty.budget import scaled, time_budget
 from store.words.facts import parse_load
 
-__all__ = ["METHODS", "held_quantity", "reduce"]
+__all__ = ["METHODS", "REDUCERS", "SPECS", "held_quantity", "reduce"]
 
 RUNTIME = Method("runtime", 1, "length of the load window: first to last sample at a tenth of the plateau or more")
 HELD = Method(
@@ -268,3 +278,128 @@ def _events(power: Electrical, window: LoadWindow, end: EndOfLoad, backs: list[t
     elif end.word == "fading" and np.isfinite(end.fall_s):
         out.append(Event("fading", window.to_s, float(power.t[end.at]), float(power.p3[window.b]), "W"))
     return tuple(out)
+
+
+def _redo_runtime(place: Place) -> str:
+    """First to last pair of neighbours at a tenth of the plateau."""
+    return (
+        f"{plateau(place)}, loaded AS (\n"
+        f"  SELECT t_s, lead(t_s) OVER w AS next_s, p3 >= {place.constant('window_share')} * plateau_w AS is_on,\n"
+        "         lead(is_on) OVER w AS next_on\n  FROM quiet, plateau WINDOW w AS (ORDER BY n)\n)\n"
+        f"SELECT max(next_s) - min(t_s) AS {place.result.name} FROM loaded WHERE is_on AND next_on"
+    )
+
+
+def _redo_share(place: Place) -> str | None:
+    rated = place.result.inputs.get("rated_energy_wh (maker's)")
+    return redo_scaled_energy(place, 1.0 / rated) if isinstance(rated, (int, float)) else None
+
+
+def _redo_cell_charge(place: Place) -> str | None:
+    volts = place.result.inputs.get("cell_voltage_v (maker's)")
+    return redo_scaled_energy(place, 1000.0 / volts) if isinstance(volts, (int, float)) else None
+
+
+_CUTBACK_RESTS = ("held_band", "cutback_min_s", "cutback_rise_share", "cutoff_share")
+
+ENERGY_OUT_WH = ResultSpec(
+    "energy_out_wh",
+    "delivered energy",
+    "Wh",
+    kinds=("discharge",),
+    better=Better.LARGER,
+    on_page={"discharge": 10},
+    compared_for={"power bank": 10},
+    glance=30,
+    runs_column=True,
+    rests_on=("counter_disagreement",),
+    redo=redo_energy,
+)
+HELD_S = ResultSpec(
+    "held_s",
+    "time at full set load",
+    "s",
+    short="time at set load",
+    shown=Shown.DURATION,
+    kinds=("discharge",),
+    better=Better.LARGER,
+    on_page={"discharge": 30},
+    compared_for={"power bank": 50},
+    glance=65,
+    runs_column=True,
+    filter_words={"held": 60.0},
+    rests_on=("held_band", "held_break_s"),
+    redo=between,
+)
+FIRST_CUTBACK_S = ResultSpec(
+    "first_cutback_s",
+    "time to first cutback",
+    "s",
+    short="first cutback",
+    shown=Shown.DURATION,
+    rests_on=_CUTBACK_RESTS,
+    redo=between,
+)
+END_OF_LOAD = ResultSpec(
+    "end", "end of load", "", shown=Shown.TEXT, glance=180, rests_on=(*_CUTBACK_RESTS, "cutoff_within_s")
+)
+CHARGE_OUT_AH = ResultSpec(
+    "charge_out_ah",
+    "delivered charge",
+    "Ah",
+    kinds=("discharge",),
+    better=Better.LARGER,
+    glance=40,
+    runs_column=True,
+    rests_on=("counter_disagreement",),
+    redo=redo_charge,
+)
+USABLE_SHARE = ResultSpec(
+    "usable_share",
+    "share of the rated energy",
+    "1",
+    short="share of rated",
+    shown=Shown.SHARE,
+    kinds=("discharge",),
+    better=Better.LARGER,
+    rests_on=("counter_disagreement",),
+    redo=_redo_share,
+)
+SPECS = (
+    ENERGY_OUT_WH,
+    CHARGE_OUT_AH,
+    ResultSpec(
+        "runtime_s",
+        "runtime",
+        "s",
+        shown=Shown.DURATION,
+        kinds=("discharge",),
+        better=Better.LARGER,
+        on_page={"discharge": 40},
+        glance=60,
+        runs_column=True,
+        redo=_redo_runtime,
+    ),
+    HELD_S,
+    FIRST_CUTBACK_S,
+    ResultSpec(
+        "energy_to_cutback_wh",
+        "energy to first cutback",
+        "Wh",
+        short="energy to cutback",
+        rests_on=("counter_disagreement", *_CUTBACK_RESTS),
+        redo=redo_energy,
+    ),
+    END_OF_LOAD,
+    USABLE_SHARE,
+    ResultSpec(
+        "cell_equivalent_mah",
+        "equivalent cell capacity",
+        "mAh",
+        short="cell equivalent",
+        kinds=("discharge",),
+        rests_on=("counter_disagreement",),
+        redo=_redo_cell_charge,
+    ),
+)
+REDUCERS = (Reducer("discharge", ("discharge",), reduce, METHODS),)

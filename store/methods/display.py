@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
 
-from store.methods.method import Found, Method
+from store.methods.method import Found, Method, Reducer
+from store.methods.sql_parts import BILINEAR, Place
 from store.model.results import Array, Contribution, Result
+from store.model.spec import ResultSpec, Shown
 from store.signal.prepared import Prepared
 from store.uncertainty.budget import difference_part, power_budget, random_part, reading_budget
 
-__all__ = ["JUMP_POINTS", "METHODS", "charge_level", "pairs_of", "reduce"]
+__all__ = ["JUMP_POINTS", "METHODS", "REDUCERS", "SPECS", "charge_level", "pairs_of", "reduce"]
 
 BIAS = Method("display bias", 1, "mean of display - meter over the readings under load")
 SPREAD = Method("display spread", 1, "standard deviation of display - meter over the readings under load")
@@ -187,3 +189,104 @@ def _level(run: Prepared, columns: Mapping[str, Array]) -> list[Result]:
             "charge_level_jumps", float(jumps), "1", uncertainty=0.0, span=window.span, inputs={"readings": readings}
         ),
     ]
+
+
+def _redo_difference(place: Place) -> str | None:
+    """Display less meter at the same moment, under load."""
+    word = place.result.name.split("_")[1]
+    channel = {"voltage": "voltage_v", "current": "current_a", "power": "power_w", "energy": "energy_wh"}[word]
+    meter = "voltage_v * current_a" if place.text("power of the meter") == "V x I" else channel
+    what = {"bias": "avg(off)", "spread": "stddev_samp(off)", "error": "max(abs(off))"}[place.result.name.split("_")[2]]
+    return (
+        f"WITH pairs AS (\n  SELECT display_{channel} - {meter} AS off FROM {place.source}\n"
+        f"    AND display_{channel} IS NOT NULL AND {meter} IS NOT NULL AND {place.within()}\n)\n"
+        f"SELECT {what} AS {place.result.name} FROM pairs"
+    )
+
+
+def _redo_level(place: Place) -> str:
+    """Display's % against what is left of all the energy that was delivered."""
+    name = place.result.name
+    if place.text("energy by"):
+        begin = (
+            "WITH shown AS (\n  SELECT file_row_number AS n, display_percent, energy_wh,\n"
+            "         first(energy_wh) OVER w AS e0, last(energy_wh) OVER w AS e1\n"
+            f"  FROM {place.source}\n    AND display_percent IS NOT NULL AND energy_wh IS NOT NULL\n"
+            "  WINDOW w AS (ORDER BY file_row_number ROWS BETWEEN UNBOUNDED PRECEDING AND UNBOUNDED FOLLOWING)\n)"
+            ", offs AS (\n  SELECT display_percent / 100 - 1 + (energy_wh - e0) / (e1 - e0) AS off,\n"
+            "         abs(off - lag(off) OVER (ORDER BY n)) AS d FROM shown\n)"
+        )
+        what = "count(*) FILTER (d > 0.1)" if name == "charge_level_jumps" else "arg_max(off, abs(off))"
+        return f"{begin}\nSELECT {what} AS {name} FROM offs"
+    if name == "charge_level_jumps":
+        return (
+            "WITH shown AS (\n  SELECT display_percent AS y, abs(y - lag(y) OVER (ORDER BY file_row_number)) AS d\n"
+            f"  FROM {place.source} AND display_percent IS NOT NULL AND {place.within()}\n)\n"
+            f"SELECT count(*) FILTER (d > 10) AS {name} FROM shown"
+        )
+    return (
+        f"{place.steps()}, gained AS (\n"
+        f"  SELECT to_s AS t_s, CASE WHEN step <= longest THEN {BILINEAR} ELSE 0 END AS e\n"
+        f"  FROM steps, usual WHERE {place.within('from_s', 'to_s')}\n), upto AS (\n"
+        "  SELECT t_s, sum(e) OVER (ORDER BY t_s) / sum(e) OVER () AS used FROM gained\n), shown AS (\n"
+        f"  SELECT t_s, display_percent FROM {place.source} AND display_percent IS NOT NULL AND {place.within()}\n)\n"
+        "SELECT arg_max(off, abs(off)) AS charge_level_off FROM (\n"
+        "  SELECT display_percent / 100 - 1 + coalesce(used, 0) AS off FROM shown ASOF LEFT JOIN upto USING (t_s)\n)"
+    )
+
+
+_KIND = ("display",)
+
+
+def _pair_specs() -> Iterator[ResultSpec]:
+    for place, (word, channel, unit) in enumerate(_PAIRS, start=1):
+        suffix = channel.rpartition("_")[2]
+        is_usual = word != "energy"
+        yield ResultSpec(
+            f"display_{word}_bias_{suffix}",
+            f"display's bias of {word}",
+            unit,
+            short=f"{word} bias",
+            kinds=_KIND if is_usual else (),
+            on_page={"display": 10 * place} if is_usual else {},
+            redo=_redo_difference,
+        )
+        yield ResultSpec(
+            f"display_{word}_spread_{suffix}",
+            f"display's spread of {word}",
+            unit,
+            short=f"{word} spread",
+            redo=_redo_difference,
+        )
+        yield ResultSpec(
+            f"display_{word}_error_max_{suffix}",
+            f"display's largest error of {word}",
+            unit,
+            short=f"{word} error",
+            glance=None,
+            redo=_redo_difference,
+        )
+
+
+SPECS = (
+    *_pair_specs(),
+    ResultSpec(
+        "charge_level_off",
+        "charge level off by",
+        "1",
+        kinds=_KIND,
+        on_page={"display": 80},
+        redo=_redo_level,
+    ),
+    ResultSpec(
+        "charge_level_jumps",
+        "jumps of the charge level",
+        "1",
+        short="charge level jumps",
+        shown=Shown.COUNT,
+        kinds=_KIND,
+        on_page={"display": 90},
+        redo=_redo_level,
+    ),
+)
+REDUCERS = (Reducer("display", _KIND, reduce, METHODS),)

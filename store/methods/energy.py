@@ -3,17 +3,31 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from store.methods.method import Found, Method
+from store.methods.method import EVERY, Found, Method, Reducer
+from store.methods.sql_parts import BILINEAR, POWER, Place, number
 from store.model.results import Array, Contribution, Result
+from store.model.spec import ResultSpec
 from store.signal.prepared import Prepared
 from store.signal.signals import Electrical, Signals, is_alternating
 from store.uncertainty.budget import charge_budget, counter_part, energy_budget, logged_energy_budget
 
-__all__ = ["ENERGY", "METHODS", "Integral", "integral_result", "integrate", "reduce"]
+__all__ = [
+    "ENERGY",
+    "METHODS",
+    "REDUCERS",
+    "SPECS",
+    "Integral",
+    "integral_result",
+    "integrate",
+    "redo_charge",
+    "redo_energy",
+    "redo_scaled_energy",
+    "reduce",
+]
 
 ENERGY = Method(
     "energy bilinear",
@@ -275,3 +289,108 @@ def _counter_result(run: Prepared, name: str, value: float) -> Result | None:
         inputs=inputs,
         reason="the accuracy of the meter's counter is not stated",
     )
+
+
+_CHARGE = "step * (i1 + i2) / 2"
+_ENERGY_CUT = "step * x * i1 * (2*v1 + v1 + x * (v2 - v1)) / 6"
+_CHARGE_CUT = "step * x * i1 / 2"
+
+
+def redo_energy(place: Place) -> str:
+    """An energy over the span, from V and I or from the logged power."""
+    if place.is_product:
+        return _integral(place, BILINEAR, _ENERGY_CUT, ("wh", "p"))
+    return _integral(place, POWER, "", ("wh", "p"))
+
+
+def redo_charge(place: Place) -> str:
+    """A charge over the span."""
+    return _integral(place, _CHARGE, _CHARGE_CUT, ("ah", "i"))
+
+
+def redo_scaled_energy(place: Place, factor: float) -> str:
+    """An energy over the span, times a factor from the device's sheet."""
+    result = place.result
+    inner = redo_energy(Place(replace(result, name="energy_wh"), place.run_id, place.file))
+    return f"SELECT {number(factor)} * energy_wh AS {result.name} FROM (\n{inner}\n)"
+
+
+def _integral(place: Place, whole: str, cut: str, counter: tuple[str, str]) -> str:
+    """An integral over steps; across a gap what the meter's counter gained; by direction where both occur."""
+    name = place.result.name
+    part = place.result.inputs.get("counted")
+    if part in ("along the run's direction", "against the run's direction"):
+        sign, pick = ("", "greatest") if part.startswith("along") else ("-", "least")
+        first, rest = f"{cut}", f"{whole} - {cut}"
+        along = f"CASE WHEN i1 > 0 THEN {first} ELSE {rest} END"
+        against = f"CASE WHEN i1 > 0 THEN {rest} ELSE {first} END"
+        crossing = along if part.startswith("along") else against
+        return (
+            f"{place.steps()}, cut AS (SELECT *, i1 / nullif(i1 - i2, 0) AS x FROM steps)\n"
+            f"SELECT {sign}sum(CASE WHEN i1 * i2 < 0 THEN {crossing}\n"
+            f"  ELSE {pick}({whole}, 0) END) / 3600 AS {name}\n"
+            f"FROM cut, usual WHERE step <= longest AND {place.within('from_s', 'to_s')}"
+        )
+    word, peak = counter
+    gain = f"CASE WHEN {word}2 < 0.1 * {word}1 THEN {word}2 ELSE {word}2 - {word}1 END"
+    fits = f"{gain} BETWEEN 0 AND 1.5 * (SELECT max({peak}) FROM samples) * step / 3600"
+    counted = f"\n  WHEN {fits} THEN {gain}" if part is None else ""
+    return (
+        f"{place.steps()}\nSELECT sum(CASE WHEN step <= longest THEN {whole} / 3600"
+        f"{counted} ELSE 0 END) AS {name}\n"
+        f"FROM steps, usual WHERE {place.within('from_s', 'to_s')}"
+    )
+
+
+def _redo_counter(place: Place) -> str:
+    """What the meter's own counter gained; after a fall to under a tenth it goes on from where it was."""
+    channel = place.result.name.removeprefix("counter_")
+    return (
+        f"WITH counted AS (\n  SELECT {place.channel(channel)} AS y, lag(y) OVER (ORDER BY file_row_number) AS was\n"
+        f"  FROM {place.source} AND {channel} IS NOT NULL\n)\n"
+        f"SELECT sum(CASE WHEN y < was AND y < 0.1 * was AND was > 0 THEN y ELSE y - was END) AS {place.result.name}\n"
+        "FROM counted"
+    )
+
+
+ENERGY_WH = ResultSpec(
+    "energy_wh",
+    "energy",
+    "Wh",
+    glance=10,
+    runs_column=True,
+    filter_words={"wh": 1.0},
+    rests_on=("power_disagreement", "counter_disagreement"),
+    redo=redo_energy,
+)
+CHARGE_AH = ResultSpec(
+    "charge_ah",
+    "charge",
+    "Ah",
+    glance=20,
+    runs_column=True,
+    filter_words={"ah": 1.0},
+    rests_on=("counter_disagreement",),
+    redo=redo_charge,
+)
+SPECS = (
+    ENERGY_WH,
+    CHARGE_AH,
+    ResultSpec(
+        f"counter_{ENERGY_WH.name}",
+        "energy by the meter's counter",
+        "Wh",
+        short="meter's energy",
+        glance=None,
+        redo=_redo_counter,
+    ),
+    ResultSpec(
+        f"counter_{CHARGE_AH.name}",
+        "charge by the meter's counter",
+        "Ah",
+        short="meter's charge",
+        glance=None,
+        redo=_redo_counter,
+    ),
+)
+REDUCERS = (Reducer("energy", EVERY, reduce, METHODS, place=10),)

@@ -6,15 +6,17 @@ import numpy as np
 
 from store.methods.heat_projection import FIT, REACH, fit_of, fit_results, time_to
 from store.methods.heat_steady import STEADY, steady_results
-from store.methods.method import Found, Method
+from store.methods.method import EVERY, Found, Method, Reducer
+from store.methods.sql_parts import Place, number, smooth
 from store.model.results import Contribution, Result
+from store.model.spec import ResultSpec, Shown
 from store.signal.heated import Heated, heated_of, line_fit, probe_of, resolution_part
 from store.signal.prepared import Prepared
 from store.signal.statistics import median_of_three
 from store.uncertainty.budget import difference_part, random_part, scaled
 from store.usb.touch import EDITION, MATERIALS, OVER, touch_class
 
-__all__ = ["METHODS", "reduce"]
+__all__ = ["METHODS", "REDUCERS", "SPECS", "reduce"]
 
 RISE = Method(
     "rise", 1, "largest temperature minus ambient: the logged one at that moment, else the stated one, else the start"
@@ -149,3 +151,50 @@ def _touch(run: Prepared, heated: Heated) -> Result:
     inputs: dict[str, float | str] = {"hottest_c": hottest, "probe": heated.channel, "limits": EDITION}
     span = (float(heated.whole.t[0]), float(heated.whole.t[-1]))
     return TOUCH.words("touch_class", "; ".join(words), span=span, warnings=warnings, inputs=inputs)
+
+
+def _redo_slope(place: Place) -> str | None:
+    channel = str(place.result.inputs.get("probe", ""))
+    if not channel.startswith("temperature_"):
+        return None
+    return (
+        f"SELECT regr_slope({place.channel(channel)}, t_s) * 3600 AS {place.result.name}\nFROM {place.source} "
+        f"AND {channel} IS NOT NULL AND {place.within()}"
+    )
+
+
+def _redo_rise(place: Place) -> str | None:
+    """The hottest median of three less the ambient that the account names."""
+    channel = str(place.result.inputs.get("probe", ""))
+    ambient = place.result.inputs.get("ambient_c")
+    if not channel.startswith("temperature_") or not isinstance(ambient, (int, float)):
+        return None
+    return (
+        f"{smooth(place, channel)}\nSELECT max(t3) - {number(ambient)} AS {place.result.name} FROM quiet"
+        f"  -- ambient: {place.result.inputs.get('over', '')}"
+    )
+
+
+SPECS = (
+    ResultSpec(
+        "rise_k",
+        "temperature rise",
+        "K",
+        kinds=("heat", "discharge", "recharge"),
+        on_page={"heat": 20},
+        glance=170,
+        runs_column=True,
+        filter_words={"rise": 1.0},
+        rests_on=("ambient_stated_k",),
+        redo=_redo_rise,
+    ),
+    ResultSpec(
+        "end_slope_k_per_h",
+        "slope at the end",
+        "K/h",
+        rests_on=("pause_min_s", "steady_k", "end_slope_s"),
+        redo=_redo_slope,
+    ),
+    ResultSpec("touch_class", "touch class", "", shown=Shown.TEXT, source=EDITION),
+)
+REDUCERS = (Reducer("heat", EVERY, reduce, METHODS, place=30),)

@@ -6,8 +6,11 @@ from dataclasses import replace
 
 import numpy as np
 
+from store.methods.heat_steady import points_of
 from store.methods.method import Method
+from store.methods.sql_parts import Place, number, smooth
 from store.model.results import Contribution, Result
+from store.model.spec import ResultSpec, Shown
 from store.signal.heated import Heated, heated_of, line_fit, probe_of, step_of
 from store.signal.heatfit import FirstOrderFit, binned, fit_first_order
 from store.signal.prepared import Prepared
@@ -15,7 +18,7 @@ from store.signal.signals import Series
 from store.signal.statistics import median_of_three
 from store.uncertainty.budget import random_part, reading_budget
 
-__all__ = ["FIT", "REACH", "fit_of", "fit_results", "time_to"]
+__all__ = ["FIT", "REACH", "SPECS", "fit_of", "fit_results", "time_to"]
 
 FIT = Method(
     "first-order heating",
@@ -201,3 +204,68 @@ def _rate(series: Series, at: float) -> float:
     """Slope of the temperature about a moment [K/s], over 10 min at most."""
     near = series.between(at - 300.0, at + 300.0)
     return line_fit(near.t, near.y)[0] if len(near) >= 5 else 0.0
+
+
+def _line(place: Place, until_s: float | None) -> str | None:
+    """The fit's line of y over g = 1 - exp(-x / tau), tau to seven digits, and one step from it: parts of a WITH."""
+    start = place.result.from_s
+    if start is None or until_s is None:
+        return None
+    begin = points_of(place, f"t_s BETWEEN {number(start)} AND {number(until_s)}", number(start))
+    if begin is None:
+        return None
+    tau = number(float(f"{place.given('time_constant_s'):.7g}"))
+    return (
+        f"{begin}, grown AS (SELECT x, y, 1 - exp(-x / {tau}) AS g FROM points), line AS (\n"
+        "  SELECT regr_slope(y, g) AS b, regr_intercept(y, g) AS a FROM grown\n), rest AS (\n"
+        f"  SELECT g, y - a - b * g AS e, -b * x / {tau} ** 2 * exp(-x / {tau}) AS d FROM grown, line\n), turn AS (\n"
+        "  SELECT regr_slope(d, g) AS s, regr_intercept(d, g) AS r FROM rest\n), step AS (\n"
+        "  SELECT sum(e * (d - r - s * g)) / sum((d - r - s * g) ** 2) AS by_s FROM rest, turn\n), fit AS (\n"
+        f"  SELECT {tau} + by_s AS tau, b - s * by_s AS rise, a - r * by_s AS start FROM line, step, turn\n)"
+    )
+
+
+def _redo_fit(place: Place) -> str | None:
+    line = _line(place, place.result.to_s)
+    what = {"heat_fit_rise_k": "rise", "heat_time_constant_s": "tau", "temperature_projected_c": "start + rise"}
+    return line and f"{line}\nSELECT {what[place.result.name]} AS {place.result.name} FROM fit"
+
+
+def _redo_reach(place: Place) -> str | None:
+    """First median of three at the limit; where the log ends below it, when the fit gets there."""
+    limit, channel, start = number(place.given("limit_c")), place.text("probe"), place.result.from_s
+    if start is None or not channel.startswith("temperature_"):
+        return None
+    if "fitted to (s)" in place.result.inputs:
+        line = _line(place, place.given("fitted to (s)"))
+        return line and (f"{line}\nSELECT -tau * ln(1 - ({limit} - start) / rise) AS {place.result.name} FROM fit")
+    return (
+        f"{smooth(place, channel, f't_s >= {number(start)}')}\n"
+        f"SELECT min(t_s) - {number(start)} AS {place.result.name} FROM quiet WHERE t3 >= {limit}"
+    )
+
+
+_RESTS = ("pause_min_s", "steady_k", "fit_error_share", "fit_residual_share", "fit_covers")
+
+SPECS = (
+    ResultSpec("heat_fit_rise_k", "fitted rise", "K", rests_on=_RESTS, redo=_redo_fit),
+    ResultSpec("heat_time_constant_s", "time constant", "s", shown=Shown.DURATION, rests_on=_RESTS, redo=_redo_fit),
+    ResultSpec(
+        "temperature_projected_c",
+        "projected final temperature",
+        "°C",
+        short="projected final",
+        kinds=("heat", "discharge", "recharge"),
+        on_page={"heat": 30},
+        rests_on=_RESTS,
+        redo=_redo_fit,
+    ),
+    ResultSpec(
+        "time_to_limit_s",
+        "time to limit",
+        "s",
+        shown=Shown.DURATION,
+        rests_on=(*_RESTS, "touch_limit_c"),
+        redo=_redo_reach,
+    ),
+)

@@ -7,14 +7,16 @@ import math
 import numpy as np
 
 from store.methods.method import Method
+from store.methods.sql_parts import Place, number, smooth
 from store.model.results import Array, Contribution, Result
+from store.model.spec import ResultSpec, Shown
 from store.signal.heated import Heated, line_fit, resolution_part
 from store.signal.heatfit import binned
 from store.signal.prepared import Prepared
 from store.signal.statistics import median_of_three, noise
 from store.uncertainty.budget import random_part, scaled, time_budget
 
-__all__ = ["STEADY", "steady_results", "steady_since"]
+__all__ = ["SPECS", "STEADY", "steady_results", "steady_since"]
 
 STEADY = Method(
     "steady",
@@ -117,3 +119,41 @@ def _moment_budget(
     gain = Contribution("gain of T", rise_k * accuracy.gain_u, "B", "rectangular", f"{accuracy.text}, {over}")
     scatter = random_part(math.sqrt(2.0) * noise(y), f"noise of two readings, {over}")
     return scaled((resolution_part(heated.whole.y), gain, scatter), 1.0 / rate), ""
+
+
+def points_of(place: Place, when: str, origin: str) -> str | None:
+    """Medians of three, in blocks of equal count, as x and y: parts of a WITH."""
+    channel = place.text("probe")
+    if not channel.startswith("temperature_"):
+        return None
+    size = int(place.given("samples per point"))
+    return (
+        f"{smooth(place, channel, when)}, points AS (\n  SELECT avg(t_s) - {origin} AS x, avg(t3) AS y FROM (\n"
+        f"    SELECT t_s, t3, (row_number() OVER (ORDER BY n) - 1) // {size} AS block FROM quiet\n  ) GROUP BY block\n)"
+    )
+
+
+def _redo_steady(place: Place) -> str | None:
+    """Last moment at which the change over the window was too large, from load applied."""
+    low, high = number(place.given("load begins at (s)")), number(place.given("load ends at (s)"))
+    span = f"t_s BETWEEN {low} AND {high}"
+    begin = points_of(place, span, "0e0")
+    back, most = number(place.given("looks back (s)")), number(place.given("largest change (K)"))
+    return begin and (
+        f"{begin}, first AS (SELECT min(x) AS x0 FROM points), line AS (\n"
+        "  SELECT x, y, lead(x) OVER w AS x2, lead(y) OVER w AS y2 FROM points WINDOW w AS (ORDER BY x)\n), ends AS (\n"
+        f"  SELECT x, y, x - {back} AS was FROM points, first WHERE x - x0 >= {back}\n), change AS (\n"
+        "  SELECT e.x, abs(e.y - (l.y + (l.y2 - l.y) * (e.was - l.x) / (l.x2 - l.x))) AS c\n"
+        "  FROM ends e ASOF JOIN line l ON e.was >= l.x\n), marked AS (\n"
+        "  SELECT x, c, lead(x) OVER w AS x2, lead(c) OVER w AS c2 FROM change WINDOW w AS (ORDER BY x)\n)\n"
+        f"SELECT coalesce((SELECT x + (c - {most}) / (c - c2) * (x2 - x) FROM marked WHERE c > {most}\n"
+        f"  ORDER BY x DESC LIMIT 1), (SELECT min(x) FROM change)) - {low} AS {place.result.name} FROM first"
+    )
+
+
+_RESTS = ("pause_min_s", "steady_k", "steady_window_s")
+
+SPECS = (
+    ResultSpec("steady", "steady", "", shown=Shown.TEXT, rests_on=_RESTS, source="IEC 62368-1 B.1.6"),
+    ResultSpec("steady_since_s", "time to steady", "s", shown=Shown.DURATION, rests_on=_RESTS, redo=_redo_steady),
+)

@@ -7,16 +7,17 @@ from itertools import pairwise
 
 import numpy as np
 
-from store.methods.method import Found, Method
-from store.methods.redo_base import spans_input
+from store.methods.method import Found, Method, Reducer
+from store.methods.sql_parts import TAKEN, Place, found_spans, spans_input
 from store.model.results import Array, Event, Result
+from store.model.spec import Better, ResultSpec, Shown
 from store.signal.detectors import Dropout, dropouts, steady_levels
 from store.signal.prepared import Prepared
 from store.signal.statistics import noise
 from store.uncertainty.budget import reading_budget, time_budget
 from store.words.facts import parse_mode
 
-__all__ = ["METHODS", "ModeChange", "find_interruptions", "reduce", "reduce_events"]
+__all__ = ["METHODS", "REDUCERS", "SPECS", "ModeChange", "find_interruptions", "reduce", "reduce_events"]
 
 DROPOUTS = Method(
     "dropouts",
@@ -222,3 +223,86 @@ def _lowest(run: Prepared, t: Array, v: Array, drops: list[Dropout], sentence: s
         span=span,
         warnings=(sentence,),
     )
+
+
+def _redo_dropouts(place: Place) -> str:
+    """The spans that were found, each with a voltage under the last one before it."""
+    name = place.result.name
+    begin = (
+        f"{TAKEN}WITH samples AS (\n  SELECT t_s, {place.channel('voltage_v')} AS v FROM {place.source}\n"
+        "    AND voltage_v IS NOT NULL\n)"
+    )
+    if name == "dropouts":
+        return (
+            f"{begin}, {found_spans(place.text('dropouts: from s, to s'), ('from_s', 'to_s'))}\n"
+            f"SELECT count(*) AS {name} FROM found\n"
+            "WHERE (SELECT max(v) FROM samples WHERE t_s >= from_s AND t_s < to_s)\n"
+            "  < (SELECT arg_max(v, t_s) FROM samples WHERE t_s < from_s)"
+        )
+    what = "max(t_s) - min(t_s)" if name == "longest_dropout_s" else "min(v)"
+    return f"{begin}\nSELECT {what} AS {name} FROM samples WHERE {place.within()}"
+
+
+def _redo_modes(place: Place) -> str:
+    """The moments that were found, each with another voltage after it than before."""
+    hold = place.constant("mode_change_hold_s")
+    share = place.constant("mode_change_share")
+    found = found_spans(place.text("changes: at s, from V, to V"), ("at_s", "old", "new"))
+    return (
+        f"{TAKEN}WITH samples AS (\n  SELECT t_s, {place.channel('voltage_v')} AS v FROM {place.source}\n"
+        f"    AND voltage_v IS NOT NULL\n), {found}\n"
+        f"SELECT count(*) AS {place.result.name} FROM found WHERE abs((SELECT median(v) FROM samples\n"
+        f"  WHERE t_s >= at_s AND t_s <= at_s + {hold}) - old) > {share} * old"
+    )
+
+
+_RESTS = ("off_share", "dropout_share", "mode_change_share", "mode_change_hold_s")
+_KIND = ("pass-through",)
+
+DROPOUT_COUNT = ResultSpec(
+    "dropouts",
+    "dropouts",
+    "1",
+    shown=Shown.COUNT,
+    kinds=_KIND,
+    on_page={"pass-through": 10},
+    rests_on=_RESTS,
+    redo=_redo_dropouts,
+)
+LONGEST_DROPOUT_S = ResultSpec(
+    "longest_dropout_s",
+    "longest dropout",
+    "s",
+    shown=Shown.DURATION,
+    kinds=_KIND,
+    better=Better.SMALLER,
+    on_page={"pass-through": 20},
+    rests_on=_RESTS,
+    redo=_redo_dropouts,
+)
+SPECS = (
+    DROPOUT_COUNT,
+    LONGEST_DROPOUT_S,
+    ResultSpec(
+        "lowest_voltage_v",
+        "lowest voltage while plugged",
+        "V",
+        short="lowest voltage",
+        kinds=_KIND,
+        on_page={"pass-through": 30},
+        rests_on=_RESTS,
+        redo=_redo_dropouts,
+    ),
+    ResultSpec(
+        "mode_changes",
+        "mode changes",
+        "1",
+        shown=Shown.COUNT,
+        rests_on=("off_share", "mode_change_share", "mode_change_hold_s"),
+        redo=_redo_modes,
+    ),
+)
+REDUCERS = (
+    Reducer("interruptions", _KIND, reduce, METHODS),
+    Reducer("interruption events", ("discharge", "recharge", "heat"), reduce_events, (), place=90),
+)

@@ -6,15 +6,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from store.methods.method import Found, Method
+from store.methods.method import Found, Method, Reducer
+from store.methods.sql_parts import TAKEN, Place, found_levels
 from store.model.results import Array, Event
+from store.model.spec import ResultSpec, Shown
 from store.signal.levels import Level, find_levels
 from store.signal.prepared import Prepared
 from store.signal.statistics import median_of_three
 from store.uncertainty.budget import reading_budget, time_budget
 from store.words.facts import parse_mode
 
-__all__ = ["METHODS", "SwitchOff", "find_switch_offs", "reduce"]
+__all__ = ["METHODS", "REDUCERS", "SPECS", "SwitchOff", "find_switch_offs", "reduce"]
 
 LIGHT = Method(
     "light load",
@@ -152,3 +154,52 @@ def _found(run: Prepared, t: Array, v3: Array, *, nominal: float, levels: list[L
         for off in offs
     )
     return Found(tuple(out), events)
+
+
+def _redo_light(place: Place) -> str | None:
+    name = place.result.name
+    if name == "switch_off_after_s":
+        return f"{TAKEN}{place.track()}\nSELECT max(t_s) - min(t_s) AS {name} FROM samples WHERE {place.within()}"
+    return (
+        f"{found_levels(place)}\nSELECT amps AS {name} FROM level"
+        if place.text("levels: from s, to s, A, ± A")
+        else None
+    )
+
+
+_RESTS = ("settle_s", "level_share", "level_min_s", "on_hold_s", "off_share")
+_KIND = ("light-load",)
+
+SPECS = (
+    ResultSpec(
+        "stayed_on_a",
+        "lowest current kept on",
+        "A",
+        short="lowest kept on",
+        kinds=_KIND,
+        on_page={"light-load": 10},
+        rests_on=_RESTS,
+        redo=_redo_light,
+    ),
+    ResultSpec(
+        "switched_off_a",
+        "highest current at switch-off",
+        "A",
+        short="switch-off current",
+        kinds=_KIND,
+        on_page={"light-load": 20},
+        rests_on=_RESTS,
+        redo=_redo_light,
+    ),
+    ResultSpec(
+        "switch_off_after_s",
+        "time to switch-off",
+        "s",
+        shown=Shown.DURATION,
+        kinds=_KIND,
+        on_page={"light-load": 30},
+        rests_on=_RESTS,
+        redo=_redo_light,
+    ),
+)
+REDUCERS = (Reducer("light load", _KIND, reduce, METHODS),)

@@ -1,14 +1,21 @@
-"""A method by name and version, and the results it makes. Knows no trace."""
+"""A method by name and version, the results it makes, and what reduces a kind of run. Knows no trace."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from store.model.results import Contribution, Event, Result
 
-__all__ = ["Found", "Method"]
+if TYPE_CHECKING:
+    from store.signal.prepared import Prepared
+
+__all__ = ["EVERY", "Found", "Method", "Reducer"]
+
+EVERY = ("*",)
+"""Kinds of a reducer that every run gets, stated kind or not."""
 
 UNEVALUATED = "the method states no uncertainty for this quantity"
 
@@ -104,3 +111,20 @@ class Method:
             inputs=dict(inputs or {}),
             formula=self.formula,
         )
+
+
+@dataclass(frozen=True, slots=True)
+class Reducer:
+    """One family of results and the kinds of runs that get it."""
+
+    name: str
+    kinds: tuple[str, ...]
+    """`EVERY` for all runs."""
+    reduce: Callable[[Prepared], Found]
+    methods: tuple[Method, ...]
+    place: int = 20
+    """Order in which reducers run and results are listed: what every run gets first, heat after the kind's own."""
+
+    def fits(self, kind: str | None) -> bool:
+        """Whether runs of this kind get these results."""
+        return self.kinds == EVERY or kind in self.kinds

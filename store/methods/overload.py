@@ -10,8 +10,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from store.methods.method import Found, Method
+from store.methods.method import Found, Method, Reducer
+from store.methods.sql_parts import MEDIAN_3, Place, clock, number
 from store.model.results import Array, Event, Result
+from store.model.spec import ResultSpec, Shown
 from store.signal.prepared import Prepared
 from store.signal.signals import Electrical
 from store.signal.statistics import median_of_three
@@ -20,7 +22,9 @@ from store.uncertainty.budget import power_budget, reading_budget, scaled, time_
 from store.usb.source_windows import transient_window
 from store.words.facts import parse_mode
 
-__all__ = ["METHODS", "reduce"]
+RATED = "rated_current_a (maker's)"
+
+__all__ = ["METHODS", "REDUCERS", "SPECS", "reduce"]
 
 TRIP = Method(
     "trip",
@@ -233,3 +237,90 @@ def _recovery(power: Electrical, trip: Trip, back: Return | None) -> Result:
     if not back.is_same:
         words += f", at {back.voltage_v:.3g} V: a new contract must be made"
     return RECOVERY.words("recovery", words, span=span, inputs=inputs)
+
+
+def _redo_trip(place: Place) -> str | None:
+    """Largest median of three before the trip, whose moment the account names; time over the rating likewise."""
+    name, at = place.result.name, place.result.inputs.get("trip_at_s")
+    if not isinstance(at, (int, float)):
+        return None
+    before = f"t_s < {number(at)}"
+    if name == "over_rating_s":
+        rated = number(place.given(RATED))
+        return (
+            f"{_redo_medians(place)}, timed AS (\n"
+            "  SELECT t_s, i3, lead(t_s) OVER (ORDER BY n) - t_s AS step FROM quiet\n)\n"
+            f"SELECT coalesce(sum(step) FILTER (i3 > {rated} AND step <= longest AND {before}), 0) AS {name}\n"
+            "FROM timed, usual"
+        )
+    what = {"trip_current_a": "max(i3)", "trip_power_w": "max(p3)", "voltage_at_trip_v": "arg_max(v3, n)"}.get(name)
+    if name == "trip_ratio":
+        what = f"max(i3) / {number(place.given(RATED))}"
+    return f"{_redo_medians(place)}\nSELECT {what} AS {name} FROM quiet WHERE {before}"
+
+
+def _redo_medians(place: Place) -> str:
+    """Medians of three of voltage, current and power: parts of a WITH."""
+    medians = ",\n         ".join(f"{MEDIAN_3.format(y=y)} AS {y}3" for y in "vip")
+    return (
+        f"{clock(place)}, {place.track().removeprefix('WITH ')}, quiet AS (\n  SELECT t_s, n, {medians}\n"
+        "  FROM samples WINDOW w AS (ORDER BY n)\n)"
+    )
+
+
+_RESTS = ("trip_voltage_share", "trip_current_share", "trip_within_s")
+_KIND = ("overload",)
+
+SPECS = (
+    ResultSpec(
+        "trip_current_a",
+        "trip current",
+        "A",
+        kinds=_KIND,
+        on_page={"overload": 10},
+        glance=100,
+        runs_column=True,
+        rests_on=_RESTS,
+        redo=_redo_trip,
+    ),
+    ResultSpec(
+        "trip_power_w",
+        "trip power",
+        "W",
+        kinds=_KIND,
+        on_page={"overload": 20},
+        glance=110,
+        runs_column=True,
+        rests_on=_RESTS,
+        redo=_redo_trip,
+    ),
+    ResultSpec(
+        "trip_ratio",
+        "trip current / rated current",
+        "1",
+        short="trip / rated",
+        kinds=_KIND,
+        on_page={"overload": 30},
+        rests_on=_RESTS,
+        redo=_redo_trip,
+    ),
+    ResultSpec(
+        "over_rating_s",
+        "time over rating",
+        "s",
+        shown=Shown.DURATION,
+        kinds=_KIND,
+        on_page={"overload": 40},
+        rests_on=_RESTS,
+        redo=_redo_trip,
+    ),
+    ResultSpec("voltage_at_trip_v", "voltage at trip", "V", rests_on=_RESTS, redo=_redo_trip),
+    ResultSpec(
+        "recovery",
+        "recovery",
+        "",
+        shown=Shown.TEXT,
+        rests_on=("trip_voltage_share", "trip_current_share", "mode_change_share", "mode_change_hold_s"),
+    ),
+)
+REDUCERS = (Reducer("overload", _KIND, reduce, METHODS),)

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from store.methods.energy import ENERGY, Integral, integral_result, integrate
-from store.methods.method import Found, Method
-from store.methods.redo_base import spans_input
+from store.methods.energy import ENERGY, Integral, integral_result, integrate, redo_charge, redo_energy
+from store.methods.method import Found, Method, Reducer
+from store.methods.sql_parts import BILINEAR, POWER, TAKEN, Place, found_spans, number, plateau, spans_input
 from store.model.results import Event, Result
+from store.model.spec import Better, ResultSpec, Shown
 from store.signal.detectors import Pause, last_in_band, pauses
 from store.signal.integrate import HOUR_S
 from store.signal.prepared import Prepared
@@ -15,7 +16,7 @@ from store.signal.signals import Electrical
 from store.signal.window import LoadWindow
 from store.uncertainty.budget import logged_power_budget, power_budget, time_budget
 
-__all__ = ["METHODS", "largest_mean", "reduce"]
+__all__ = ["METHODS", "REDUCERS", "SPECS", "largest_mean", "reduce"]
 
 PEAK = Method("peak mean", 1, "largest mean power over any 10 s without a gap, from the running energy")
 FULL = Method("time to full", 1, "from the start of charging to the last time power exceeded 5 % of the plateau")
@@ -244,3 +245,159 @@ def _events(
         at = float(power.t[full_at])
         out.append(Event("full", at, at, float(power.p3[full_at]), "W"))
     return tuple(out)
+
+
+def _redo_peak(place: Place) -> str:
+    """Energy over the stated span, the last step in part, over its length."""
+    low, high = place.result.from_s or 0.0, place.result.to_s or 0.0
+    whole = BILINEAR if place.is_product else POWER
+    return (
+        f"{TAKEN}{place.steps()}\n"
+        f"SELECT sum({whole} * least(1, ({number(high)} - from_s) / step)) / {number(high - low)} "
+        f"AS {place.result.name}\n"
+        f"FROM steps, usual WHERE step <= longest AND from_s >= {number(low)} AND from_s < {number(high)}"
+    )
+
+
+def _edges(place: Place) -> str:
+    """When the load window begins and ends: parts of a WITH."""
+    return (
+        f"{plateau(place)}, loaded AS (\n  SELECT t_s, p3, lag(p3) OVER w AS q3, lead(t_s) OVER w AS next_s,\n"
+        f"         p3 >= {place.constant('window_share')} * plateau_w AS is_on, lead(is_on) OVER w AS next_on\n"
+        "  FROM quiet, plateau WINDOW w AS (ORDER BY n)\n), edges AS (\n"
+        "  SELECT min(t_s) AS from_s, max(next_s) AS to_s FROM loaded WHERE is_on AND next_on\n)"
+    )
+
+
+def _redo_full(place: Place) -> str:
+    """Last pair of neighbours above a share of the plateau, from the start of charging."""
+    limit = f"{place.constant('full_share')} * plateau_w"
+    return (
+        f"{_edges(place)}\nSELECT max(t_s) - any_value(from_s) AS {place.result.name} FROM loaded, plateau, edges\n"
+        f"WHERE p3 > {limit} AND q3 > {limit}"
+    )
+
+
+def _redo_taper(place: Place) -> str:
+    """Last pair of neighbours within a band of the plateau, inside the load window."""
+    band = f"{place.constant('taper_band')} * plateau_w"
+    return (
+        f"{_edges(place)}\nSELECT max(t_s) - any_value(from_s) AS {place.result.name} FROM loaded, plateau, edges\n"
+        f"WHERE t_s > from_s AND t_s <= to_s AND abs(p3 - plateau_w) <= {band} AND abs(q3 - plateau_w) <= {band}"
+    )
+
+
+def _redo_eighty(place: Place) -> str | None:
+    """When a share of the energy had gone in, between samples in proportion."""
+    start, full = place.result.from_s, place.result.inputs.get("full_at_s")
+    if start is None or not isinstance(full, (int, float)) or "counted" in place.result.inputs:
+        return None
+    whole = BILINEAR if place.is_product else POWER
+    goal = f"{place.constant('full_energy_share')} * sum(e) OVER ()"
+    return (
+        f"{place.steps()}, gained AS (\n  SELECT from_s, step, CASE WHEN step <= longest THEN {whole} ELSE 0 END AS e\n"
+        f"  FROM steps, usual WHERE from_s >= {number(start)} AND to_s <= {number(full)}\n), summed AS (\n"
+        f"  SELECT *, sum(e) OVER (ORDER BY from_s) AS upto, {goal} AS goal FROM gained\n)\n"
+        f"SELECT from_s + (goal - (upto - e)) / e * step - {number(start)} AS {place.result.name}\n"
+        "FROM summed WHERE upto >= goal ORDER BY from_s LIMIT 1"
+    )
+
+
+def _redo_pauses(place: Place) -> str:
+    """The rests that were found, each held against the threshold on the samples."""
+    what = "count(*)" if place.result.name == "pauses" else "coalesce(sum(to_s - from_s), 0)"
+    return (
+        f"{TAKEN}{place.track()}, {found_spans(place.text('pauses: from s, to s'), ('from_s', 'to_s'))}\n"
+        f"SELECT {what} AS {place.result.name} FROM found\n"
+        "WHERE (SELECT median(p) FROM samples WHERE t_s >= from_s AND t_s < to_s) "
+        f"< {number(place.given('threshold_w'))}"
+    )
+
+
+ENERGY_IN_WH = ResultSpec(
+    "energy_in_wh",
+    "energy taken in",
+    "Wh",
+    kinds=("recharge",),
+    on_page={"recharge": 10},
+    glance=50,
+    runs_column=True,
+    rests_on=("counter_disagreement", "full_share"),
+    redo=redo_energy,
+)
+TIME_TO_FULL_S = ResultSpec(
+    "time_to_full_s",
+    "time to full",
+    "s",
+    shown=Shown.DURATION,
+    kinds=("recharge",),
+    better=Better.SMALLER,
+    on_page={"recharge": 20},
+    compared_for={"power bank": 60},
+    glance=120,
+    runs_column=True,
+    rests_on=("full_share",),
+    redo=_redo_full,
+)
+TIME_TO_80_S = ResultSpec(
+    "time_to_80_s",
+    "time to 80 %",
+    "s",
+    shown=Shown.DURATION,
+    kinds=("recharge",),
+    on_page={"recharge": 30},
+    rests_on=("full_share", "full_energy_share"),
+    redo=_redo_eighty,
+)
+POWER_PEAK_W = ResultSpec(
+    "power_peak_w",
+    "peak charging power",
+    "W",
+    short="peak power",
+    kinds=("recharge",),
+    rests_on=("peak_mean_s",),
+    redo=_redo_peak,
+)
+SPECS = (
+    ENERGY_IN_WH,
+    ResultSpec(
+        "charge_in_ah",
+        "charge taken in",
+        "Ah",
+        kinds=("recharge",),
+        runs_column=True,
+        rests_on=("counter_disagreement", "full_share"),
+        redo=redo_charge,
+    ),
+    POWER_PEAK_W,
+    TIME_TO_FULL_S,
+    TIME_TO_80_S,
+    ResultSpec(
+        "taper_start_s",
+        "start of taper",
+        "s",
+        shown=Shown.DURATION,
+        rests_on=("taper_band",),
+        redo=_redo_taper,
+    ),
+    ResultSpec(
+        "pauses",
+        "pauses while charging",
+        "1",
+        short="pauses",
+        shown=Shown.COUNT,
+        kinds=("recharge",),
+        on_page={"recharge": 50},
+        rests_on=("full_share", "pause_share", "pause_min_s"),
+        redo=_redo_pauses,
+    ),
+    ResultSpec(
+        "pause_s",
+        "time paused",
+        "s",
+        shown=Shown.DURATION,
+        rests_on=("full_share", "pause_share", "pause_min_s"),
+        redo=_redo_pauses,
+    ),
+)
+REDUCERS = (Reducer("recharge", ("recharge",), reduce, METHODS),)

@@ -1,74 +1,34 @@
-"""Which kinds of runs get which results. To add one: a file with `METHODS` and `reduce`, and a line in REDUCERS.
+"""Which kinds of runs get which results, found by listing the folder. A new kind of test is one file beside this one.
 
 Knows NumPy and the reducers only.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from types import MappingProxyType
 
-from store.methods import (
-    adapter,
-    cable,
-    discharge,
-    display,
-    energy,
-    heat,
-    interruptions,
-    light_load,
-    overload,
-    recharge,
-    regulation,
-    summary,
-)
-from store.methods.method import Found, Method
-from store.methods.redo_base import constant_input, correction_inputs
+from store.methods import heat
+from store.methods.method import Method, Reducer
+from store.methods.specs import modules, spec_of
+from store.methods.sql_parts import constant_input, correction_inputs
+from store.methods.temperatures import TEMPERATURE
 from store.model.results import Event, Reduction, Result, RunContext, Trace
 from store.signal.prepared import Prepared, prepare
 from store.signal.thresholds import THRESHOLDS
 
 __all__ = ["METHODS", "REDUCERS", "Reducer", "reduce_run"]
 
-EVERY = ("*",)
-
-
-@dataclass(frozen=True, slots=True)
-class Reducer:
-    """One family of results and the kinds of runs that get it; `*` is every run, stated kind or not."""
-
-    name: str
-    kinds: tuple[str, ...]
-    reduce: Callable[[Prepared], Found]
-    methods: tuple[Method, ...]
-
-    def fits(self, kind: str | None) -> bool:
-        """Whether runs of this kind get these results."""
-        return self.kinds == EVERY or kind in self.kinds
-
-
-REDUCERS: tuple[Reducer, ...] = (
-    Reducer("summary", EVERY, summary.reduce, summary.METHODS),
-    Reducer("energy", EVERY, energy.reduce, energy.METHODS),
-    Reducer("discharge", ("discharge",), discharge.reduce, discharge.METHODS),
-    Reducer("recharge", ("recharge",), recharge.reduce, recharge.METHODS),
-    Reducer("heat", EVERY, heat.reduce, heat.METHODS),
-    Reducer("regulation", ("regulation",), regulation.reduce, regulation.METHODS),
-    Reducer("overload", ("overload",), overload.reduce, overload.METHODS),
-    Reducer("light load", ("light-load",), light_load.reduce, light_load.METHODS),
-    Reducer("interruptions", ("pass-through",), interruptions.reduce, interruptions.METHODS),
-    Reducer("no load", ("standby",), adapter.reduce, adapter.METHODS),
-    Reducer("cable", ("cable",), cable.reduce, cable.METHODS),
-    Reducer("display", ("display",), display.reduce, display.METHODS),
-    Reducer("interruption events", ("discharge", "recharge", "heat"), interruptions.reduce_events, ()),
+REDUCERS: tuple[Reducer, ...] = tuple(
+    sorted((r for module in modules() for r in getattr(module, "REDUCERS", ())), key=lambda r: (r.place, r.name))
 )
+"""Every reducer of the folder, in the order in which they run."""
 
 METHODS: Mapping[str, Method] = MappingProxyType({m.name: m for reducer in REDUCERS for m in reducer.methods})
 """Every method by name: `recompute` holds stored versions against these."""
 
-
-OF_HEAT: frozenset[str] = frozenset(m.name for m in (summary.TEMPERATURE, *heat.METHODS))
+OF_HEAT: frozenset[str] = frozenset(m.name for m in (TEMPERATURE, *heat.METHODS))
 
 
 def reduce_run(trace: Trace, context: RunContext, imported_events: Sequence[Event] = ()) -> Reduction:
@@ -96,10 +56,11 @@ def reduce_run(trace: Trace, context: RunContext, imported_events: Sequence[Even
 
 def _with_shared(run: Prepared, result: Result, changed: Sequence[str]) -> Result:
     """The result with what it rests on beside its own inputs: samples, corrections applied, constants changed."""
+    spec = spec_of(result.name)
     shared: dict[str, float | str] = {
         constant_input(name): run.limits[name]
         for name in changed
-        if not (decides := THRESHOLDS[name].decides) or result.method in decides or result.name in decides
+        if THRESHOLDS[name].is_everywhere or (spec is not None and name in spec.rests_on)
     }
     shared["samples in the log"] = run.signals.samples
     if run.signals.power is not None and result.method not in OF_HEAT:
@@ -120,7 +81,7 @@ def _rests_on(result: Result, channel: str) -> bool:
         return not is_heat
     if not is_heat:
         return False
-    if result.method == summary.TEMPERATURE.name:
+    if result.method == TEMPERATURE.name:
         return result.name.rsplit("_", 2)[0] == channel.removesuffix("_c")
     ambient = channel == "temperature_ambient_c" and result.inputs.get("over") == "logged ambient"
     return ambient or result.inputs.get("probe") == channel

@@ -6,15 +6,17 @@ from dataclasses import replace
 
 import numpy as np
 
-from store.methods.method import Found, Method
+from store.methods.method import Found, Method, Reducer
+from store.methods.sql_parts import Place, found_levels, number
 from store.model.results import Contribution, Event, Result
+from store.model.spec import Better, ResultSpec, Shown
 from store.signal.levels import Level, find_levels
 from store.signal.prepared import Prepared
 from store.uncertainty.budget import gain_part, offset_part, random_part, scaled
 from store.usb.source_windows import Window
 from store.words.facts import Mode, parse_mode, window_of
 
-__all__ = ["METHODS", "reduce", "source_resistance"]
+__all__ = ["METHODS", "REDUCERS", "SPECS", "reduce", "source_resistance"]
 
 LEVELS = Method(
     "load levels",
@@ -119,8 +121,8 @@ def _each(
 ) -> list[Result]:
     window, no_window = _window(mode)
     out = []
-    for number, (level, value) in enumerate(zip(levels, volts, strict=True), start=1):
-        stem = f"level_{number:02d}"
+    for index, (level, value) in enumerate(zip(levels, volts, strict=True), start=1):
+        stem = f"level_{index:02d}"
         span = (level.from_s, level.to_s)
         budget = _voltage_budget(run, level, value)
         reason = run.meter.unknown("voltage")
@@ -253,3 +255,76 @@ def source_resistance(run: Prepared, levels: list[Level], volts: list[float]) ->
     inputs["levels: from s, to s, A, ± A"] = "; ".join(level.account for level in levels)
     reason = run.meter.unknown("voltage", "current")
     return RESISTANCE.found(name, value, unit, budget=budget, reason=reason, span=_span(levels), inputs=inputs)
+
+
+def _redo_level(place: Place) -> str | None:
+    name, inputs = place.result.name, place.result.inputs
+    if name == "levels":
+        return f"{found_levels(place)}\nSELECT count(*) AS levels FROM level"
+    if name.endswith("_current_a"):
+        return f"{found_levels(place)}\nSELECT amps AS {name} FROM level"
+    if name.endswith("_voltage_v"):
+        return f"{found_levels(place)}\nSELECT volts AS {name} FROM level"
+    if name.endswith("_percent") and "nominal_v" in inputs:
+        return (
+            f"{found_levels(place)}\nSELECT 100 * (volts / {number(place.given('nominal_v'))} - 1) AS {name} FROM level"
+        )
+    if "lower_v" not in inputs or "upper_v" not in inputs:
+        return None
+    low, high = number(place.given("lower_v")), number(place.given("upper_v"))
+    return f"{found_levels(place)}\nSELECT least(volts - {low}, {high} - volts) AS {name} FROM level"
+
+
+def _redo_resistance(place: Place) -> str:
+    sign = "" if place.text("energy flows") == "in" else "-"
+    return f"{found_levels(place)}\nSELECT {sign}1000 * regr_slope(volts, amps) AS {place.result.name} FROM level"
+
+
+_RESTS = ("settle_s", "level_share", "level_min_s")
+_KIND = ("regulation",)
+
+SPECS = (
+    ResultSpec("levels", "load levels", "1", shown=Shown.COUNT, rests_on=_RESTS, redo=_redo_level),
+    *(
+        ResultSpec(f"level_#_{name}", f"level # {words}", unit, glance=None, rests_on=_RESTS, redo=_redo_level)
+        for name, words, unit in (
+            ("current_a", "current", "A"),
+            ("voltage_v", "voltage", "V"),
+            ("error_percent", "error", "%"),
+            ("margin_v", "margin", "V"),
+        )
+    ),
+    ResultSpec(
+        "voltage_error_worst_percent",
+        "largest voltage error",
+        "%",
+        short="voltage error",
+        kinds=_KIND,
+        on_page={"regulation": 10},
+        rests_on=_RESTS,
+        redo=_redo_level,
+    ),
+    ResultSpec(
+        "window_margin_worst_v",
+        "smallest margin to the limit",
+        "V",
+        short="smallest margin",
+        kinds=_KIND,
+        on_page={"regulation": 20},
+        rests_on=_RESTS,
+        redo=_redo_level,
+    ),
+    ResultSpec(
+        "source_resistance_mohm",
+        "source resistance",
+        "mΩ",
+        kinds=_KIND,
+        better=Better.SMALLER,
+        on_page={"regulation": 30},
+        glance=140,
+        runs_column=True,
+        rests_on=_RESTS,
+        redo=_redo_resistance,
+    ),
+)
+REDUCERS = (Reducer("regulation", _KIND, reduce, METHODS),)

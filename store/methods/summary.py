@@ -6,11 +6,13 @@ import math
 
 import numpy as np
 
-from store.methods.method import Found, Method
+from store.methods.method import EVERY, Found, Method, Reducer
+from store.methods.sql_parts import Place, clock, plateau
 from store.model.results import Contribution, Result
+from store.model.spec import ResultSpec, Shown
 from store.signal.prepared import Prepared
 from store.signal.signals import Electrical, Series
-from store.signal.statistics import half_spread, median_of_three, moments, time_weights
+from store.signal.statistics import half_spread, moments, time_weights
 from store.uncertainty.accuracy import Accuracy
 from store.uncertainty.budget import (
     gain_part,
@@ -23,7 +25,7 @@ from store.uncertainty.budget import (
     time_budget,
 )
 
-__all__ = ["METHODS", "reduce"]
+__all__ = ["METHODS", "REDUCERS", "SPECS", "reduce"]
 
 RECORD = Method("record", 1, "counted from the samples' own times; a gap is a step over 5 median steps and over 1 s")
 PLATEAU = Method("plateau", 1, "median of the samples above half of the 95th percentile of power")
@@ -41,18 +43,16 @@ SPREAD = Method(
     "checked on NIST StRD NumAcc1-4",
 )
 EXTREME = Method("extreme", 1, "smallest and largest sample of the load window")
-TEMPERATURE = Method(
-    "temperature", 1, "first, last and largest median of three neighbouring samples: single wild readings don't count"
-)
-METHODS = (RECORD, PLATEAU, MEAN, SPREAD, EXTREME, TEMPERATURE)
+METHODS = (RECORD, PLATEAU, MEAN, SPREAD, EXTREME)
 
 QUANTITIES = (("voltage", "v", "V", "voltage_v"), ("current", "i", "A", "current_a"), ("power", "p", "W", "power_w"))
 SUFFIX = {"voltage": "v", "current": "a", "power": "w"}
+CHANNELS = {word: (symbol, channel) for word, symbol, _, channel in QUANTITIES}
 
 
 def reduce(run: Prepared) -> Found:
-    """Section 2 of the results: the record, the plateau, electrical statistics, temperatures."""
-    return Found((*_record(run), *_plateau(run), *_electrical(run), *_temperatures(run)))
+    """Section 2 of the results: the record, the plateau, electrical statistics."""
+    return Found((*_record(run), *_plateau(run), *_electrical(run)))
 
 
 def _record(run: Prepared) -> list[Result]:
@@ -312,37 +312,168 @@ def _of_series(run: Prepared, word: str, unit: str, series: Series) -> list[Resu
     return out
 
 
-def _temperatures(run: Prepared) -> list[Result]:
-    out: list[Result] = []
-    for channel, series in run.signals.series.items():
-        if not channel.startswith("temperature_"):
-            continue
-        stem = channel.removesuffix("_c")
-        steady = median_of_three(series.y)
-        top = int(np.argmax(steady))
-        wild = float(series.y.max()) - float(steady[top])
-        warnings = (f"a single reading {wild:.1f} K above its neighbours was left out",) if wild > 2.0 else ()
-        values = {
-            "start": (0, float(series.y[0])),
-            "max": (top, float(steady[top])),
-            "final": (-1, float(series.y[-1])),
-        }
-        for kind, (at, value) in values.items():
-            out.append(
-                TEMPERATURE.found(
-                    f"{stem}_{kind}_c",
-                    value,
-                    "°C",
-                    budget=reading_budget("T", run.meter.temperature, value, "°C", run.meter.label),
-                    reason=run.meter.unknown("temperature"),
-                    span=(float(series.t[0]), float(series.t[-1])),
-                    inputs={"at_s": float(series.t[at]), "samples used": len(series)},
-                    warnings=warnings if kind == "max" else (),
-                )
-            )
-    if "temperature_c" not in run.signals.series:
-        out.extend(
-            TEMPERATURE.absent(f"temperature_{k}_c", "°C", "no case temperature was logged")
-            for k in ("start", "max", "final")
+def _redo_plateau(place: Place) -> str:
+    return f"{plateau(place)}\nSELECT plateau_w AS {place.result.name} FROM plateau"
+
+
+def _redo_record(place: Place) -> str | None:
+    name = place.result.name
+    what = {
+        "duration_s": "max(t_s) - min(t_s)",
+        "samples": "count(*)",
+        "interval_s": "median(step) FILTER (step > 0)",
+        "gap_s": "coalesce(sum(step) FILTER (step > longest), 0)",
+    }.get(name)
+    return f"{clock(place)}\nSELECT {what} AS {name} FROM clock, usual" if what else None
+
+
+def _weighted(place: Place) -> str | None:
+    """Values over the span with the time each stands for, and their mean: parts of a WITH."""
+    word = place.result.name.partition("_")[0]
+    if word not in CHANNELS:
+        return None
+    symbol, channel = CHANNELS[word]
+    if "power" in place.result.inputs:
+        begin = f"{place.steps()}, part AS (SELECT t_s, n, {symbol} AS y FROM samples WHERE {place.within()})"
+    else:
+        begin = (
+            f"{clock(place)}, part AS (\n  SELECT t_s, file_row_number AS n, {place.channel(channel)} AS y\n"
+            f"  FROM {place.source} AND {channel} IS NOT NULL AND {place.within()}\n)"
         )
-    return out
+    return (
+        f"{begin}, pairs AS (\n  SELECT y, t_s - lag(t_s) OVER w AS back, lead(t_s) OVER w - t_s AS ahead\n"
+        "  FROM part WINDOW w AS (ORDER BY n)\n), weighted AS (\n"
+        "  SELECT y, (CASE WHEN back <= longest THEN back ELSE 0 END\n"
+        "    + CASE WHEN ahead <= longest THEN ahead ELSE 0 END) / 2 AS w FROM pairs, usual\n), middle AS (\n"
+        "  SELECT sum(w * y) / sum(w) AS mean, sum(w) AS a, sum(w * w) AS b FROM weighted\n)"
+    )
+
+
+def _mean(place: Place) -> str | None:
+    """Time-weighted mean over the span, gaps left out."""
+    begin = _weighted(place)
+    return begin and f"{begin}\nSELECT mean AS {place.result.name} FROM middle"
+
+
+def _spread(place: Place) -> str | None:
+    begin = _weighted(place)
+    return begin and (
+        f"{begin}\nSELECT sqrt(sum(w * (y - mean) ** 2) / any_value(a - b / a)) AS {place.result.name}\n"
+        "FROM weighted, middle"
+    )
+
+
+def _extreme(place: Place) -> str | None:
+    word, which, _ = (*place.result.name.split("_"), "", "")[:3]
+    if word not in CHANNELS or which not in ("min", "max"):
+        return None
+    symbol, channel = CHANNELS[word]
+    if "power" in place.result.inputs:
+        return f"{place.track()}\nSELECT {which}({symbol}) AS {place.result.name} FROM samples WHERE {place.within()}"
+    return (
+        f"SELECT {which}({place.channel(channel)}) AS {place.result.name}\nFROM {place.source} "
+        f"AND {channel} IS NOT NULL AND {place.within()}"
+    )
+
+
+DURATION_S = ResultSpec(
+    "duration_s",
+    "duration",
+    "s",
+    shown=Shown.DURATION,
+    glance=None,
+    filter_words={"hours": 3600.0, "minutes": 60.0, "seconds": 1.0},
+    redo=_redo_record,
+)
+INTERVAL_S = ResultSpec("interval_s", "sampling interval", "s", glance=None, redo=_redo_record)
+POWER_PLATEAU_W = ResultSpec(
+    "power_plateau_w",
+    "plateau power",
+    "W",
+    kinds=("discharge",),
+    on_page={"recharge": 40},
+    glance=70,
+    runs_column=True,
+    filter_words={"plateau": 1.0},
+    redo=_redo_plateau,
+)
+POWER_MEAN_W = ResultSpec(
+    "power_mean_w",
+    "mean power",
+    "W",
+    kinds=("discharge", "recharge"),
+    glance=None,
+    runs_column=True,
+    filter_words={"w": 1.0},
+    redo=_mean,
+)
+VOLTAGE_MEAN_V = ResultSpec(
+    "voltage_mean_v",
+    "mean voltage",
+    "V",
+    kinds=("regulation", "discharge"),
+    glance=None,
+    runs_column=True,
+    filter_words={"v": 1.0},
+    redo=_mean,
+)
+CURRENT_MEAN_A = ResultSpec(
+    "current_mean_a", "mean current", "A", glance=None, runs_column=True, filter_words={"a": 1.0}, redo=_mean
+)
+VOLTAGE_MIN_V = ResultSpec(
+    "voltage_min_v",
+    "minimum voltage",
+    "V",
+    kinds=("regulation", "discharge"),
+    on_page={"regulation": 40},
+    glance=None,
+    runs_column=True,
+    redo=_extreme,
+)
+VOLTAGE_MAX_V = ResultSpec(
+    "voltage_max_v",
+    "maximum voltage",
+    "V",
+    kinds=("regulation", "discharge"),
+    glance=None,
+    runs_column=True,
+    redo=_extreme,
+)
+SPECS = (
+    DURATION_S,
+    ResultSpec(
+        "samples", "samples", "1", shown=Shown.COUNT, glance=None, filter_words={"samples": 1.0}, redo=_redo_record
+    ),
+    INTERVAL_S,
+    ResultSpec(
+        "gap_s",
+        "gaps in the log",
+        "s",
+        shown=Shown.DURATION,
+        glance=None,
+        runs_column=True,
+        redo=_redo_record,
+    ),
+    POWER_PLATEAU_W,
+    POWER_MEAN_W,
+    VOLTAGE_MEAN_V,
+    CURRENT_MEAN_A,
+    VOLTAGE_MIN_V,
+    VOLTAGE_MAX_V,
+    ResultSpec("current_min_a", "minimum current", "A", glance=None, redo=_extreme),
+    ResultSpec("current_max_a", "maximum current", "A", glance=None, runs_column=True, redo=_extreme),
+    ResultSpec("power_min_w", "minimum power", "W", glance=None, redo=_extreme),
+    ResultSpec("power_max_w", "maximum power", "W", glance=None, runs_column=True, redo=_extreme),
+    *(
+        ResultSpec(
+            f"{word}_sd_{SUFFIX[word]}",
+            f"standard deviation of {word}",
+            unit,
+            short=f"sd of {word}",
+            glance=None,
+            redo=_spread,
+        )
+        for word, _, unit, _ in QUANTITIES
+    ),
+)
+REDUCERS = (Reducer("summary", EVERY, reduce, METHODS, place=0),)

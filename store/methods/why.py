@@ -6,12 +6,8 @@ takes the moment as given and measures on the samples, and its first line says s
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
-from store.methods.redo_base import Place
-from store.methods.redo_electrical import FORMS as ELECTRICAL
-from store.methods.redo_heat import FORMS as HEAT
-from store.methods.redo_levels import FORMS as LEVELS
+from store.methods.specs import spec_of
+from store.methods.sql_parts import Place
 from store.model.results import Result
 
 __all__ = ["gets_it_again", "redo_sql"]
@@ -31,22 +27,11 @@ def redo_sql(result: Result, run_id: int, file: str) -> str:
         One statement. It begins with `-- no single statement` where it lists samples only.
     """
     place = Place(result, run_id, file.replace("'", "''"))
-    made = _FORMS.get(result.method, _nothing)(place) if result.value is not None else None
+    spec = spec_of(result.name)
+    made = spec.redo(place) if spec is not None and spec.redo is not None and result.value is not None else None
     return made or f"{SAMPLES_ONLY}\nSELECT * FROM {place.source} AND {place.within()}\nORDER BY file_row_number"
 
 
 def gets_it_again(sql: str) -> bool:
     """Whether the statement gives the number itself and not only the samples behind it."""
     return not sql.startswith(SAMPLES_ONLY)
-
-
-def _nothing(_: Place) -> None:
-    return None
-
-
-_FORMS: dict[str, Callable[[Place], str | None]] = {
-    **ELECTRICAL,
-    **LEVELS,
-    **HEAT,
-}
-"""Statements by the name of the method."""

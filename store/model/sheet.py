@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from datetime import date
 
-from store.words.quantities import label_of
+from store.methods.specs import label_of
 
 __all__ = [
     "BOUNDS",

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 from store.devices.records import DevicePage
 from store.judge.evidence import BenchEvidence
-from store.judge.figures import TABLES
 from store.methods.registry import METHODS
+from store.methods.specs import page_tables
 from store.publish.content import Block, Cell, Column, Plot, Query, Section, Table, words
 from store.publish.efficiency_sql import efficiency_queries
 from store.publish.figures_sql import headline_queries, pairs_query, quoted, results_query
@@ -91,7 +91,7 @@ def _meters(library: Library, names: Sequence[str], overdue: Sequence[str]) -> T
 
 def methods_section(library: Library, run_ids: Sequence[int]) -> Section:
     """Every method behind a number, with its version, formula and source."""
-    names = sorted({name for figures in TABLES.values() for name in figures})
+    names = sorted({name for figures in page_tables().values() for name in figures})
     found = _rows(
         library,
         'SELECT DISTINCT method, method_version FROM results WHERE "current" AND value IS NOT NULL '
@@ -147,7 +147,7 @@ def data_section(
             if table.kind == "efficiency":
                 continue  # those rest on two runs each: the queries above
             runs = sorted({run for row in table.rows for run in row.run_ids})
-            blocks.append(results_query(f"{page.sheet.device} {table.kind}", runs, TABLES[table.kind]))
+            blocks.append(results_query(f"{page.sheet.device} {table.kind}", runs, page_tables()[table.kind]))
         paired = pairs_query(page.sheet.device, evidence)
         if paired is not None:
             blocks.append(paired)

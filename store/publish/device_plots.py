@@ -7,8 +7,12 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from store.devices.records import ComparisonPage, ConditionRow, DevicePage, TestTable
+from store.judge.derived.sustained import SUSTAINED_POWER_W
 from store.judge.differences import COMPARISON_BAR
 from store.judge.matching import ROOM_C
+from store.methods.adapter import SHARES, efficiency_name
+from store.methods.discharge import ENERGY_OUT_WH
+from store.methods.recharge import ENERGY_IN_WH
 from store.publish.content import Band, Panel, Plot, Series
 from store.publish.over_time import ask_rows, time_plot
 from store.publish.package import slug
@@ -67,7 +71,7 @@ def _discharge_plot(library: Library, page: DevicePage) -> Plot | None:
         return None
     title = f"{page.sheet.device}: power and case temperature while discharged at room temperature"
     channels = {"power_w": "power / W", "temperature_c": "case temperature / °C"}
-    return time_plot(library, "discharge", title, labels, channels, anchor="energy_out_wh")
+    return time_plot(library, "discharge", title, labels, channels, anchor=ENERGY_OUT_WH.name)
 
 
 def _load_w(row: ConditionRow) -> float:
@@ -82,7 +86,7 @@ def _recharge_plot(library: Library, page: DevicePage) -> Plot | None:
     labels = {row.run_ids[0]: _ambient_words(row) for row in table.rows[:MOST_LINES]}
     title = f"{page.sheet.device}: recharge"
     channels = {"power_w": "charging power / W", "temperature_c": "case temperature / °C"}
-    return time_plot(library, "recharge", title, labels, channels, anchor="energy_in_wh")
+    return time_plot(library, "recharge", title, labels, channels, anchor=ENERGY_IN_WH.name)
 
 
 def _ambient_words(row: ConditionRow) -> str:
@@ -206,7 +210,7 @@ def _levels_sql(run_ids: Sequence[int]) -> str:
     )
 
 
-_EFFICIENCY_LOADS = {f"efficiency_{load}_percent": float(load) for load in (10, 25, 50, 75, 100)}
+_EFFICIENCY_LOADS = {efficiency_name(share): 100.0 * share for share in SHARES}
 
 
 def _efficiency_plot(page: DevicePage) -> Plot | None:
@@ -260,7 +264,7 @@ def _bars(page: ComparisonPage) -> Plot | None:
     panels, told = [], []
     for row in page.rows:
         known = [figure.value is not None and figure.uncertainty is not None for figure in row.figures]
-        if not all(known) or row.unlike or row.name in ("mass_g", "rated_energy_wh", "sustained_power_w"):
+        if not all(known) or row.unlike or row.name in ("mass_g", "rated_energy_wh", SUSTAINED_POWER_W.name):
             continue
         unit, scale = ("%", 100.0) if row.unit == "1" else scale_of(row.unit, (f.value for f in row.figures))
         values = [scale * (figure.value or 0.0) for figure in row.figures]
@@ -287,7 +291,7 @@ def _bars(page: ComparisonPage) -> Plot | None:
 
 
 def _overlay(library: Library, page: ComparisonPage) -> Plot | None:
-    row = next((r for r in page.rows if r.name == "energy_out_wh"), None)
+    row = next((r for r in page.rows if r.name == ENERGY_OUT_WH.name), None)
     if row is None:
         return None
     labels = {
@@ -299,4 +303,4 @@ def _overlay(library: Library, page: ComparisonPage) -> Plot | None:
         return None
     title = "Power and case temperature of one discharge each"
     channels = {"power_w": "power / W", "temperature_c": "case temperature / °C"}
-    return time_plot(library, "discharges", title, labels, channels, anchor="energy_out_wh")
+    return time_plot(library, "discharges", title, labels, channels, anchor=ENERGY_OUT_WH.name)

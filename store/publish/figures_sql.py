@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from store.devices.records import Figure
+from store.judge.derived.ratios import ASSUMED_ADAPTER, pair_runs
+from store.judge.derived.sustained import HELD_SHARE, sustained_power
 from store.judge.evidence import BenchEvidence
-from store.judge.ratios import ASSUMED_ADAPTER, pair_runs
-from store.judge.sustained import HELD_SHARE, sustained_power
+from store.methods.specs import label_of
 from store.publish.content import Query
 from store.publish.efficiency_sql import average_sql
-from store.publish.shown import label, run_list
+from store.publish.shown import run_list
 
 __all__ = ["headline_queries", "pairs_query", "quoted", "results_query"]
 
@@ -55,7 +56,7 @@ def headline_queries(device: str, figures: Sequence[Figure], evidence: BenchEvid
             continue
         sql, note = _query(device, figure, evidence)
         gives = figure.value if sql and not note else None
-        found.append(Query(label(figure.name), sql, gives, figure.unit, note))
+        found.append(Query(label_of(figure.name), sql, gives, figure.unit, note))
     return tuple(found)
 
 

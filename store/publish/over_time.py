@@ -10,6 +10,9 @@ from typing import TYPE_CHECKING, Any
 
 from importers.schema import CHANNELS
 from store.errors import NotFound
+from store.methods.discharge import ENERGY_OUT_WH
+from store.methods.recharge import ENERGY_IN_WH
+from store.methods.summary import POWER_PLATEAU_W
 from store.publish.checked import check_traces
 from store.publish.content import Panel, Plot, Series
 from store.publish.refusals import NotPublished
@@ -19,6 +22,9 @@ if TYPE_CHECKING:
     from store.library import Library
 
 __all__ = ["ask_rows", "plot_runs", "time_plot"]
+
+ANCHORS = {"discharge": ENERGY_OUT_WH.name, "recharge": ENERGY_IN_WH.name}
+"""The result whose span begins when load was applied, by kind of test."""
 
 MOST_RUNS = 6
 """As many as there are dashes and markers."""
@@ -116,7 +122,7 @@ def time_plot(
             told += [_in_words(y_label, item) for item in series]
     if not panels:
         return None
-    start = {"": "the log's first sample", "energy_in_wh": "charging begun"}.get(anchor, "load applied")
+    start = {"": "the log's first sample", ENERGY_IN_WH.name: "charging begun"}.get(anchor, "load applied")
     last = panels.pop()
     x_label = f"time from {start} / min"
     panels.append(Panel(last.y_label, last.series, last.bands, last.title, x_label, last.from_zero))
@@ -171,7 +177,7 @@ def plot_runs(library: Library, run_ids: Sequence[int], channels: Sequence[str],
         )
         labels[run_id] = f"run {run_id}: {condition}" if condition else f"run {run_id}"
     kinds = {library.run(run_id).facts.kind for run_id in run_ids}
-    anchor = {"discharge": "energy_out_wh", "recharge": "energy_in_wh"}.get(next(iter(kinds)) or "", "power_plateau_w")
+    anchor = ANCHORS.get(next(iter(kinds)) or "", POWER_PLATEAU_W.name)
     wanted = {name: known[name] for name in channels}
     head = title or f"{' and '.join(known[name].partition(' / ')[0] for name in channels)} of " + (
         f"run {run_ids[0]}" if len(run_ids) == 1 else f"runs {run_list(run_ids)}"

@@ -7,10 +7,11 @@ from collections.abc import Iterable, Sequence
 
 from store.devices.records import DevicePage, Figure, TestTable
 from store.judge.course_grid import CourseCell
-from store.judge.figures import TABLES
+from store.judge.derived.sustained import SUSTAINED_POWER_W
+from store.methods.specs import is_share, label_of, page_tables
 from store.model.sheet import DeviceSheet
 from store.publish.content import Cell, Column, Section, Table, Text, number, words
-from store.publish.shown import cell_of, column_of, label, runs_cell, scale_of
+from store.publish.shown import cell_of, column_of, runs_cell, scale_of
 from store.uncertainty.decision import VERDICTS, Verdict
 from store.usb.offers import offer_words
 
@@ -130,17 +131,19 @@ def figures_section(page: DevicePage, title: str = "In short") -> Section:
     sheet = page.sheet
     rows = []
     for figure in page.figures:
-        unit, scale = ("%", 100.0) if figure.name in _SHARE_NAMES else scale_of(figure.unit, (figure.value,))
+        unit, scale = (
+            ("%", 100.0) if figure.unit == "1" and is_share(figure.name) else scale_of(figure.unit, (figure.value,))
+        )
         cell = Cell(text=figure.reason or "not measured")
         if figure.value is not None:
             u = None if figure.uncertainty is None else figure.uncertainty * scale
             # Sustained power is the largest set load that held: a step of the course, not a reading.
-            u = None if figure.name == "sustained_power_w" else u
+            u = None if figure.name == SUSTAINED_POWER_W.name else u
             cell = number(figure.value * scale, u, unit="" if unit == "1" else unit)
         rest = "; ".join(part for part in (figure.condition, figure.note) if part)
         repeats = f"mean of {figure.count}, spread {figure.spread:.2g}" if figure.count > 1 and figure.spread else ""
         condition = "; ".join(part for part in (rest, repeats) if part)
-        rows.append((Cell(label(figure.name)), cell, Cell(condition), runs_cell(figure.run_ids)))
+        rows.append((Cell(label_of(figure.name)), cell, Cell(condition), runs_cell(figure.run_ids)))
     table = Table(
         f"Figures of {sheet.device}",
         (Column("quantity"), Column("value ± U", is_number=True), Column("condition"), Column("runs")),
@@ -149,9 +152,6 @@ def figures_section(page: DevicePage, title: str = "In short") -> Section:
         "the figure is a set value.",
     )
     return Section(_anchor(sheet, "short"), title, (words(*_lead(page), manner="lead"), table))
-
-
-_SHARE_NAMES = ("yield", "round_trip", "wall_to_load", "wasted_share", "efficiency_average")
 
 
 def _lead(page: DevicePage) -> Iterable[str]:
@@ -214,7 +214,7 @@ def results_section(page: DevicePage, title: str = "Results by test") -> Section
 def _results_table(table: TestTable, page: DevicePage) -> Table:
     names = [
         name
-        for index, name in enumerate(TABLES[table.kind])
+        for index, name in enumerate(page_tables()[table.kind])
         if any(row.figures[index].value is not None for row in table.rows)
     ]
     by_name = {name: [_figure(row.figures, name) for row in table.rows] for name in names}

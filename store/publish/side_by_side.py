@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from store.devices.records import ComparisonPage, ComparisonRow, Figure
+from store.judge.derived.sustained import SUSTAINED_POWER_W
+from store.methods.specs import is_share, label_of
 from store.publish.content import Cell, Column, Section, Table, number, words
-from store.publish.shown import label, run_list, scale_of
+from store.publish.shown import run_list, scale_of
 
 __all__ = ["comparison_sections"]
 
@@ -22,7 +24,7 @@ def comparison_sections(page: ComparisonPage) -> tuple[Section, ...]:
     blocks = (words(*_findings(page), manner="list"), _table(page, names), words(RULE, manner="note"))
     sections = [Section("side-by-side", "Side by side", blocks)]
     if page.pairs:
-        sections.append(Section("pairs", f"Every pair by {label(page.pairs_by)}", (_pairs(page),)))
+        sections.append(Section("pairs", f"Every pair by {label_of(page.pairs_by)}", (_pairs(page),)))
     if page.models:
         sections.append(Section("models", "Several samples of one model", (_models(page),)))
     return tuple(sections)
@@ -39,7 +41,7 @@ def _findings(page: ComparisonPage) -> list[str]:
 
 
 def _scale(row: ComparisonRow) -> tuple[str, float]:
-    if row.unit == "1" and row.name in ("yield", "round_trip", "wall_to_load", "efficiency_average", "usable_share"):
+    if row.unit == "1" and is_share(row.name):
         return "%", 100.0
     unit, scale = scale_of(row.unit, (figure.value for figure in row.figures))
     return ("" if unit == "1" else unit), scale
@@ -75,7 +77,7 @@ def _better(row: ComparisonRow) -> str:
 def _cell(row: ComparisonRow, index: int, figure: Figure, scale: float) -> Cell:
     if figure.value is None:
         return Cell(figure.reason or "not measured")
-    u = None if figure.uncertainty is None or row.name == "sustained_power_w" else figure.uncertainty * scale
+    u = None if figure.uncertainty is None or row.name == SUSTAINED_POWER_W.name else figure.uncertainty * scale
     rank = row.ranks[index] if row.ranks else None
     runs = f"runs {run_list(figure.run_ids)}" if figure.run_ids else ""
     notes = [f"rank {rank.words()}" if rank is not None else "", runs]

@@ -6,15 +6,19 @@ Values are always bound, never pasted. Knows the `runs` view's columns; opens no
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
+from functools import cache
+from types import MappingProxyType
 from zoneinfo import ZoneInfo
 
 from importers.schema import DIRECTIONS, KINDS
 from store.errors import FilterError, suggest
+from store.methods.specs import filter_numbers
+from store.sql.views import RUN_COLUMNS
 
-__all__ = ["FIELDS", "NUMBERS", "Condition", "Word", "parse_filter", "split_words"]
+__all__ = ["FIELDS", "Condition", "Word", "numbers", "parse_filter", "split_words"]
 
 QUALITIES = ("ok", "suspect", "rejected")
 
@@ -36,24 +40,22 @@ FIELDS: dict[str, str] = {
 }
 """Words before a colon, and the column of `runs` each is about."""
 
-NUMBERS: dict[str, str] = {
-    "wh": "energy_wh",
-    "ah": "charge_ah",
-    "w": "power_mean_w",
-    "v": "voltage_mean_v",
-    "a": "current_mean_a",
-    "temp": "temperature_max_c",
-    "rise": "rise_k",
-    "ambient": "ambient_c",
-    "hours": "duration_s / 3600.0",
-    "minutes": "duration_s / 60.0",
-    "seconds": "duration_s",
-    "samples": "samples",
-    "held": "held_s / 60.0",
-    "plateau": "power_plateau_w",
-    "run": "run_id",
-}
-"""Words before `<`, `>`, `=`, `<=`, `>=`, and what each compares."""
+
+@cache
+def numbers() -> Mapping[str, str]:
+    """Words before `<`, `>`, `=`, `<=`, `>=`, and the SQL of each with `{}` where sign and value go."""
+    terms = {"ambient": "ambient_c {}", "run": "run_id {}"}
+    for word, (spec, by) in filter_numbers().items():
+        scale = "" if by == 1.0 else f" / {by!r}"
+        if spec.name in RUN_COLUMNS:
+            terms[word] = f"{spec.name}{scale} {{}}"
+        else:
+            terms[word] = (
+                "run_id IN (SELECT run_id FROM catalogue.result "
+                f"WHERE is_current AND name = '{spec.name}' AND value{scale} {{}})"
+            )
+    return MappingProxyType(terms)
+
 
 _WORD = re.compile(r'\s*(?P<word>-?(?:[^\s":<>=]+(?::|[<>]=?|=))?(?:"[^"]*"?|[^\s"]+)+)')
 _COMPARISON = re.compile(r"(?P<name>[a-z_]+)(?P<sign><=|>=|<|>|=)(?P<value>.*)", re.IGNORECASE | re.DOTALL)
@@ -174,7 +176,7 @@ def _free_text(value: str) -> tuple[str, list[object]]:
 def _field(word: Word, zone: str) -> tuple[str, list[object]]:
     name = word.field or ""
     if name not in FIELDS:
-        if name in NUMBERS:
+        if name in numbers():
             hint = f"{name}>{word.value}"
             raise FilterError(word.position, word.text, f"{name} takes a comparison.", hint)
         near = suggest(name, FIELDS)
@@ -295,11 +297,11 @@ _MAKERS: dict[str, Callable[[Word, str, str], tuple[str, list[object]]]] = {
 
 def _comparison(word: Word) -> tuple[str, list[object]]:
     name = word.field or ""
-    if name not in NUMBERS:
+    if name not in numbers():
         if name in FIELDS:
             raise FilterError(word.position, word.text, f"{name} takes a colon.", f"{name}:{word.value}")
-        near = suggest(name, NUMBERS)
-        known = ", ".join(NUMBERS)
+        near = suggest(name, numbers())
+        known = ", ".join(numbers())
         raise FilterError(
             word.position,
             word.text,
@@ -308,4 +310,4 @@ def _comparison(word: Word) -> tuple[str, list[object]]:
         )
     if not _NUMBER.fullmatch(word.value):
         raise FilterError(word.position, word.text, f"{name}{word.sign} needs a number right after it.")
-    return f"{NUMBERS[name]} {word.sign} ?", [float(word.value.replace(",", "."))]
+    return numbers()[name].format(f"{word.sign} ?"), [float(word.value.replace(",", "."))]

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 __all__ = ["ResultChange", "load_records", "recompute", "reduce_again", "replace_results"]
 
 SET_BY_PEOPLE = ("constant ", "gain of ", "offset of ", "correction of ")
-"""How the inputs begin that change only when a person changes a fact: see `results.redo_base`."""
+"""How the inputs begin that change only when a person changes a fact: see `store.methods.sql_parts`."""
 
 PORTION = 256
 """Runs per transaction: chosen by us so that one commits in well under a second."""

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from store.methods.redo_base import spans_input
+from store.methods.sql_parts import spans_input
 from store.model.results import Array
 from store.signal.detectors import steady_levels
 from store.signal.signals import Electrical

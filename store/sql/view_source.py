@@ -17,11 +17,9 @@ import pyarrow as pa
 from importers.schema import TRACE_COLUMNS
 from store.catalogue.connection import Catalogue, rows
 from store.files.layout import Layout
-from store.sql.views import COMPUTED_VIEWS, VIEWS
+from store.sql.views import COMPUTED_VIEWS, VIEW_ORDER, VIEWS
 
 __all__ = ["Outline", "ViewSource", "samples_sql"]
-
-COMPUTED_ORDER = ("devices", "ports", "claims", "meters", "runs", "samples", "results", "events", "verdicts")
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +59,7 @@ class ViewSource:
             for name, columns in COMPUTED_VIEWS.items():
                 nothing = ", ".join(f"CAST(NULL AS {kind}) AS {_quoted(column)}" for column, kind in columns)
                 found[name] = _outline(cursor.sql(f"SELECT {nothing} LIMIT 0"))
-        ordered = {name: found[name] for name in (*COMPUTED_ORDER, *[n for n in found if n not in COMPUTED_ORDER])}
+        ordered = {name: found[name] for name in (*VIEW_ORDER, *[n for n in found if n not in VIEW_ORDER])}
         with self._lock:
             self._outlines = ordered
         return ordered

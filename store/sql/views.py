@@ -7,7 +7,18 @@ from __future__ import annotations
 
 from importers.schema import CHANNEL_NAMES
 
-__all__ = ["COMPUTED_VIEWS", "MAIN_RESULTS", "RUNS_SOURCE", "RUN_COLUMNS", "VIEWS", "run_term", "view_sql"]
+__all__ = [
+    "COMPUTED_VIEWS",
+    "MAIN_RESULTS",
+    "MAIN_TEXTS",
+    "MAIN_UNCERTAINTIES",
+    "RUNS_SOURCE",
+    "RUN_COLUMNS",
+    "VIEWS",
+    "VIEW_ORDER",
+    "run_term",
+    "view_columns",
+]
 
 MAIN_RESULTS: tuple[str, ...] = (
     "energy_wh",
@@ -36,15 +47,18 @@ MAIN_RESULTS: tuple[str, ...] = (
     "resistance_mohm",
     "efficiency",
 )
-"""Results that the `runs` view has as columns."""
+"""Results that the `runs` view has as columns: those whose spec says `runs_column`, as the migrations made them."""
 
 MAIN_UNCERTAINTIES: dict[str, str] = {"energy_uncertainty_wh": "energy_wh", "charge_uncertainty_ah": "charge_ah"}
 """Standard uncertainties that the `runs` view has as columns, and the result each belongs to."""
 
+MAIN_TEXTS: dict[str, str] = {"ended": "end"}
+"""Results in words that the `runs` view has as columns."""
+
 RUN_COLUMNS: tuple[str, ...] = (
     "run_id", "device", "port", "mode", "kind", "direction", "load_set", "ambient_c", "started_at", "duration_s",
     "samples", "interval_s", "meter", "group_id", "source_file", "source_sha256", "profile", "quality", "note",
-    *MAIN_RESULTS, *MAIN_UNCERTAINTIES, "ended",
+    *MAIN_RESULTS, *MAIN_UNCERTAINTIES, *MAIN_TEXTS,
     "quality_reason", "warning_count", "amendment_count", "part", "imported_at", "imported_by", "uid",
     "group_offset_s", "measured_at", "cable_mohm", "meter_overdue",
 )  # fmt: skip
@@ -65,39 +79,90 @@ def run_term(column: str) -> str:
     return _DERIVED.get(column, column)
 
 
+def _plain(names: str, **terms: str) -> dict[str, str]:
+    """Columns by name, each with what it is in the table: its own name unless said otherwise."""
+    return {name: terms.get(name, name) for name in names.split()}
+
+
+_COLUMNS: dict[str, tuple[dict[str, str], str]] = {
+    "devices": (
+        _plain(
+            "device kind maker model rated_wh rated_mah cell_v mass_g volume_cm3 price currency note serial "
+            "rated_output_w"
+        ),
+        "catalogue.device ORDER BY device",
+    ),
+    "ports": (_plain("device port connector direction offers"), "catalogue.port ORDER BY device, port"),
+    "claims": (
+        _plain(
+            "device quantity value unit bound port mode condition printed_on claim value_text tolerance_percent load "
+            "kind ambient_c"
+        ),
+        "catalogue.claim ORDER BY device, position",
+    ),
+    "meters": (
+        _plain(
+            "meter spec calibrated_on due_on voltage_spec current_spec temperature_spec note",
+            spec="concat_ws('; ', nullif('voltage ' || voltage_spec, 'voltage '), "
+            "nullif('current ' || current_spec, 'current '), "
+            "nullif('temperature ' || temperature_spec, 'temperature '), "
+            "(SELECT 'power ' || value FROM catalogue.meta WHERE key = 'power_spec:' || meter.meter))",
+            calibrated_on="(SELECT max(calibrated_on) FROM catalogue.calibration c WHERE c.meter = meter.meter)",
+            due_on="(SELECT arg_max(due_on, calibrated_on) FROM catalogue.calibration c WHERE c.meter = meter.meter)",
+        ),
+        "catalogue.meter ORDER BY meter",
+    ),
+    "runs": ({name: run_term(name) for name in RUN_COLUMNS}, RUNS_SOURCE),
+    "results": (
+        _plain(
+            "run_id device name value unit uncertainty method method_version from_s to_s current text reason warnings "
+            "computed_at program_version",
+            current="is_current",
+        ),
+        "catalogue.result",
+    ),
+    "events": (_plain("run_id kind from_s to_s value unit detail"), "catalogue.event"),
+    "amendments": (
+        _plain(
+            "at who program_version table_name key field old_value new_value reason chain",
+            at="changed_at",
+        ),
+        "catalogue.amendment ORDER BY seq",
+    ),
+    "calibrations": (
+        _plain("meter calibrated_on by document due_on found adjusted", by="done_by"),
+        "catalogue.calibration ORDER BY meter, calibrated_on",
+    ),
+    "originals": (
+        _plain("sha256 file_name bytes stored_as imported_at imported_by program_version profile account"),
+        "catalogue.original",
+    ),
+    "reports": (
+        _plain(
+            "report version title devices issued_at issued_by program_version replaces reason changes run_ids "
+            "content_sha256 chain"
+        ),
+        "catalogue.report ORDER BY report, version",
+    ),
+    "schemes": (
+        _plain("scheme version saved_at saved_by program_version reason sha256 text"),
+        "catalogue.rating_scheme ORDER BY scheme, version",
+    ),
+    "deleted": (
+        _plain("run_id device kind source_file source_sha256 samples deleted_at who reason"),
+        "catalogue.tombstone ORDER BY deleted_at",
+    ),
+}
+"""Of each view that the catalogue's tables make: its columns with their terms, and what they are selected from."""
+
 VIEWS: dict[str, str] = {
-    "devices": "SELECT device, kind, maker, model, rated_wh, rated_mah, cell_v, mass_g, volume_cm3, price, currency, "
-    "note, serial, rated_output_w FROM catalogue.device ORDER BY device",
-    "ports": "SELECT device, port, connector, direction, offers FROM catalogue.port ORDER BY device, port",
-    "claims": "SELECT device, quantity, value, unit, bound, port, mode, condition, printed_on, claim, value_text, "
-    "tolerance_percent, load, kind, ambient_c FROM catalogue.claim ORDER BY device, position",
-    "meters": "SELECT meter, concat_ws('; ', nullif('voltage ' || voltage_spec, 'voltage '), "
-    "nullif('current ' || current_spec, 'current '), "
-    "nullif('temperature ' || temperature_spec, 'temperature '), "
-    "(SELECT 'power ' || value FROM catalogue.meta WHERE key = 'power_spec:' || meter.meter)) AS spec, "
-    "(SELECT max(calibrated_on) FROM catalogue.calibration c WHERE c.meter = meter.meter) AS calibrated_on, "
-    "(SELECT arg_max(due_on, calibrated_on) FROM catalogue.calibration c WHERE c.meter = meter.meter) AS due_on, "
-    "voltage_spec, current_spec, temperature_spec, note FROM catalogue.meter ORDER BY meter",
-    "runs": f"SELECT {', '.join(f'{run_term(c)} AS {c}' for c in RUN_COLUMNS)} FROM {RUNS_SOURCE}",
-    "results": "SELECT run_id, device, name, value, unit, uncertainty, method, method_version, from_s, to_s, "
-    'is_current AS "current", text, reason, warnings, computed_at, program_version FROM catalogue.result',
-    "events": "SELECT run_id, kind, from_s, to_s, value, unit, detail FROM catalogue.event",
-    "amendments": 'SELECT changed_at AS "at", who, program_version, table_name, key, field, old_value, new_value, '
-    "reason, chain "
-    "FROM catalogue.amendment ORDER BY seq",
-    "calibrations": 'SELECT meter, calibrated_on, done_by AS "by", document, due_on, found, adjusted '
-    "FROM catalogue.calibration ORDER BY meter, calibrated_on",
-    "originals": "SELECT sha256, file_name, bytes, stored_as, imported_at, imported_by, program_version, profile, "
-    "account FROM catalogue.original",
-    "reports": "SELECT report, version, title, devices, issued_at, issued_by, "
-    "program_version, replaces, reason, changes, run_ids, content_sha256, chain "
-    "FROM catalogue.report ORDER BY report, version",
-    "schemes": "SELECT scheme, version, saved_at, saved_by, program_version, reason, sha256, text "
-    "FROM catalogue.rating_scheme ORDER BY scheme, version",
-    "deleted": "SELECT run_id, device, kind, source_file, source_sha256, samples, deleted_at, who, reason "
-    "FROM catalogue.tombstone ORDER BY deleted_at",
+    view: f"SELECT {', '.join(f'{term} AS {chr(34)}{name}{chr(34)}' for name, term in columns.items())} FROM {source}"
+    for view, (columns, source) in _COLUMNS.items()
 }
 """SQL of every view that the catalogue's tables make."""
+
+VIEW_ORDER = ("devices", "ports", "claims", "meters", "runs", "samples", "results", "events", "verdicts")
+"""Views in the order in which they are listed; the others follow."""
 
 COMPUTED_VIEWS: dict[str, tuple[tuple[str, str], ...]] = {
     "samples": (("run_id", "BIGINT"), ("t_s", "DOUBLE"), *((name, "DOUBLE") for name in CHANNEL_NAMES)),
@@ -121,6 +186,8 @@ COMPUTED_VIEWS: dict[str, tuple[tuple[str, str], ...]] = {
 """Views that are made otherwise: from the traces, and by judging claims."""
 
 
-def view_sql(name: str) -> str:
-    """SELECT of a view over the attached catalogue."""
-    return VIEWS[name]
+def view_columns() -> dict[str, tuple[str, ...]]:
+    """Columns of each view, in order, for help that needs no library."""
+    found = {name: tuple(columns) for name, (columns, _) in _COLUMNS.items()}
+    found |= {name: tuple(column for column, _ in columns) for name, columns in COMPUTED_VIEWS.items()}
+    return {name: found[name] for name in (*VIEW_ORDER, *[name for name in found if name not in VIEW_ORDER])}

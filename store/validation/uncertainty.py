@@ -6,8 +6,8 @@ import math
 
 import numpy as np
 
+from store.judge.derived.ratios import ratio
 from store.judge.measured import Measured
-from store.judge.ratios import ratio
 from store.model.results import Array, MeterAccuracy
 from store.uncertainty.accuracy import meter_model, parse_spec
 from store.uncertainty.budget import combined, combined_correlated, covariance_of_means, power_budget

@@ -1,4 +1,4 @@
-"""What a claim can be about, in which unit, and units turned into one another.
+"""The unit in which a quantity stands, by its name, and units turned into one another.
 
 Knows words and factors only. A result's name ends in its unit (`energy_out_wh`); a name without such an
 ending is a plain number.
@@ -6,36 +6,11 @@ ending is a plain number.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
-__all__ = ["QUANTITIES", "Quantity", "WrongUnitError", "convert", "find_quantity", "label_of", "unit_of"]
+__all__ = ["WrongUnitError", "convert", "unit_of"]
 
 
 class WrongUnitError(ValueError):
     """A value whose unit is not known or measures something else."""
-
-
-@dataclass(frozen=True, slots=True)
-class Quantity:
-    """Something that a maker claims and that can be measured, weighed or read off."""
-
-    name: str
-    unit: str
-    label: str
-    kinds: tuple[str, ...] = ()
-    """The kinds of run that count where a claim names none; empty is any kind."""
-    is_of_device: bool = False
-    """True where it comes from the sheet or from several runs together."""
-    action: str = ""
-    """What the tester does to get it, where that is no run."""
-
-
-def _run(name: str, label: str, *kinds: str) -> Quantity:
-    return Quantity(name, unit_of(name), label, kinds)
-
-
-def _whole(name: str, label: str, action: str, *kinds: str) -> Quantity:
-    return Quantity(name, unit_of(name), label, kinds, is_of_device=True, action=action)
 
 
 _SUFFIXES = {
@@ -47,6 +22,7 @@ _SUFFIXES = {
     "mv": "mV",
     "a": "A",
     "s": "s",
+    "h": "h",
     "c": "°C",
     "k": "K",
     "g": "g",
@@ -67,85 +43,6 @@ def unit_of(name: str) -> str:
         lower = {"kg": "kg", "l": "L", "h": "h", "wh": "Wh"}.get(bottom.rpartition("_")[2], "1")
         return f"{upper}/{lower}"
     return _SUFFIXES.get(name.rpartition("_")[2], "1") if "_" in name else "1"
-
-
-QUANTITIES: tuple[Quantity, ...] = (
-    _run("energy_out_wh", "delivered energy", "discharge"),
-    _run("charge_out_ah", "delivered charge", "discharge"),
-    _run("cell_equivalent_mah", "charge at the cell's voltage", "discharge"),
-    _run("runtime_s", "runtime", "discharge"),
-    _run("held_s", "time at the set load", "discharge"),
-    _run("power_plateau_w", "plateau power", "discharge"),
-    _run("usable_share", "share of the rated energy", "discharge"),
-    _run("energy_in_wh", "energy taken in", "recharge"),
-    _run("charge_in_ah", "charge taken in", "recharge"),
-    _run("power_peak_w", "peak charging power", "recharge"),
-    _run("time_to_full_s", "time to full", "recharge"),
-    _run("time_to_80_s", "time to 80 %", "recharge"),
-    _run("temperature_max_c", "hottest", "heat", "discharge", "recharge"),
-    _run("rise_k", "temperature rise", "heat", "discharge", "recharge"),
-    _run("temperature_projected_c", "final temperature by projection", "heat", "discharge", "recharge"),
-    _run("voltage_mean_v", "mean voltage", "regulation", "discharge"),
-    _run("voltage_min_v", "lowest voltage", "regulation", "discharge"),
-    _run("voltage_max_v", "highest voltage", "regulation", "discharge"),
-    _run("power_mean_w", "mean power", "discharge", "recharge"),
-    _run("voltage_error_worst_percent", "worst error of voltage", "regulation"),
-    _run("window_margin_worst_v", "least margin to the window", "regulation"),
-    _run("source_resistance_mohm", "source resistance", "regulation"),
-    _run("trip_current_a", "trip current", "overload"),
-    _run("trip_power_w", "trip power", "overload"),
-    _run("trip_ratio", "trip over rating", "overload"),
-    _run("over_rating_s", "time over its rating", "overload"),
-    _run("stayed_on_a", "lowest current that kept it on", "light-load"),
-    _run("switched_off_a", "highest current that switched off", "light-load"),
-    _run("switch_off_after_s", "time to switching off", "light-load"),
-    _run("dropouts", "dropouts", "pass-through"),
-    _run("longest_dropout_s", "longest dropout", "pass-through"),
-    _run("lowest_voltage_v", "lowest voltage while plugged", "pass-through"),
-    _run("display_voltage_bias_v", "display's bias of voltage", "display"),
-    _run("display_current_bias_a", "display's bias of current", "display"),
-    _run("display_power_bias_w", "display's bias of power", "display"),
-    _run("charge_level_off", "charge level off by", "display"),
-    _run("charge_level_jumps", "jumps of the charge level", "display"),
-    _run("pauses", "pauses while charging", "recharge"),
-    _run("resistance_mohm", "cable resistance", "cable"),
-    _run("loss_w", "power lost in the cable", "cable"),
-    _whole("yield", "yield", "Discharge it once more; state the rated energy.", "discharge"),
-    _whole("round_trip", "round trip", "Recharge it, then discharge it, at one ambient.", "discharge"),
-    _whole("wall_to_load", "wall to load", "Recharge it, then discharge it, at one ambient.", "discharge"),
-    _whole("wasted_share", "share of paid energy lost", "Recharge it, then discharge it, at one ambient.", "discharge"),
-    _whole("sustained_power_w", "sustained power", "Discharge it at its rated load, temperature logged.", "discharge"),
-    _whole("efficiency_average", "average efficiency", "Log AC and DC side in one group at each load.", "efficiency"),
-    _whole("efficiency_10_percent", "efficiency at 10 % load", "Log AC and DC side in one group.", "efficiency"),
-    _whole("efficiency_25_percent", "efficiency at 25 % load", "Log AC and DC side in one group.", "efficiency"),
-    _whole("efficiency_50_percent", "efficiency at 50 % load", "Log AC and DC side in one group.", "efficiency"),
-    _whole("efficiency_75_percent", "efficiency at 75 % load", "Log AC and DC side in one group.", "efficiency"),
-    _whole("efficiency_100_percent", "efficiency at full load", "Log AC and DC side in one group.", "efficiency"),
-    _whole("no_load_w", "power without load", "Log the AC side with nothing plugged in.", "standby"),
-    _whole("drop_3a_v", "voltage drop at 3 A", "Log both ends of the cable.", "cable"),
-    _whole("drop_5a_v", "voltage drop at 5 A", "Log both ends of the cable.", "cable"),
-    _whole("wh_per_kg", "energy per mass", "Weigh it and discharge it.", "discharge"),
-    _whole("wh_per_l", "energy per volume", "Measure its sides and discharge it.", "discharge"),
-    _whole("w_per_kg", "power per mass", "Weigh it and state its output."),
-    _whole("mass_g", "mass", "Weigh it and enter it under [mass_g]."),
-    _whole("volume_cm3", "volume", "Measure its sides and enter them under [size_mm]."),
-    _whole("rated_energy_wh", "rated energy", "Read it off the case and enter it under [rated]."),
-    _whole("capacity_mah", "rated capacity", "Read it off the case and enter it under [rated]."),
-    Quantity("offers", "", "modes offered", is_of_device=True, action="Read what the port advertises."),
-    Quantity("flight", "", "air travel", is_of_device=True, action="Read the rated energy off the case."),
-)
-"""What claims are usually about, in the order of a page. Any other result of a run can be claimed too."""
-
-
-def label_of(name: str) -> str:
-    """What a page calls a result."""
-    found = find_quantity(name)
-    return found.label if found is not None else name.replace("_", " ")
-
-
-def find_quantity(name: str) -> Quantity | None:
-    """The quantity of that name, or None where it is not one of QUANTITIES."""
-    return next((item for item in QUANTITIES if item.name == name), None)
 
 
 _UNITS: dict[str, tuple[str, float, float]] = {
@@ -217,7 +114,7 @@ def convert(value: float, unit: str, target: str) -> float:
     Args:
         value: In `unit`.
         unit: As typed; empty means `target`.
-        target: A unit of QUANTITIES.
+        target: The unit wanted.
 
     Raises:
         WrongUnitError: the unit is not known, or measures something else.

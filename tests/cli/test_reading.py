@@ -131,10 +131,10 @@ def test_sql_from_standard_input(cli: Cli, monkeypatch: pytest.MonkeyPatch) -> N
 def test_help_of_sql_lists_the_views_that_there_are(cli: Cli) -> None:
     """Every view and column in the help is in the library, and none is missing."""
     from store import Library
-    from tui.cli.sql_views import VIEW_COLUMNS
+    from store.sql.views import view_columns
 
     views = Library.open(Path(__import__("os").environ["JOULEBOOK_LIBRARY"])).views()
-    assert {name: ", ".join(column for column, _ in columns) for name, columns in views.items()} == VIEW_COLUMNS
+    assert {name: tuple(column for column, _ in columns) for name, columns in views.items()} == view_columns()
     text = cli("sql", "--help").out
     assert all(view in text for view in views)
 

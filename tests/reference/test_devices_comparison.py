@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from scipy import integrate, stats
 from uncertainties import correlated_values, ufloat
 
+from store.judge.derived.ratios import ratio
 from store.judge.differences import (
     COMPARISON_BAR,
     chances_of_best,
@@ -29,7 +30,6 @@ from store.judge.differences import (
     unlike,
 )
 from store.judge.measured import Measured, RunEvidence, covariance, measured, pool
-from store.judge.ratios import ratio
 from store.model.results import Contribution, Result
 
 NAMES = "ABCD"

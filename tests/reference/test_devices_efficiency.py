@@ -8,8 +8,7 @@ from __future__ import annotations
 
 import pytest
 
-from store.judge.measured import Measured, RunEvidence
-from store.judge.ratios import (
+from store.judge.derived.ratios import (
     ASSUMED_ADAPTER,
     AdapterEfficiency,
     LoadPoint,
@@ -20,6 +19,7 @@ from store.judge.ratios import (
     wall_to_load,
     wasted_share,
 )
+from store.judge.measured import Measured, RunEvidence
 from store.model.results import Result
 
 

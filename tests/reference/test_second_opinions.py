@@ -11,8 +11,8 @@ import uncertainties
 from scipy import integrate, interpolate, optimize
 from uncertainties import umath
 
+from store.judge.derived.ratios import ratio
 from store.judge.measured import Measured, RunEvidence, measured
-from store.judge.ratios import ratio
 from store.methods import reduce_run
 from store.model.results import Array, ArrayTrace, MeterAccuracy, Result, RunContext
 from store.signal.heatfit import fit_first_order, judged

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from store.devices.records import ComparisonPage, ComparisonRow
-from store.words.quantities import label_of
+from store.methods.specs import label_of
 from tui.render.device import figure_text, wrapped
 from tui.render.format import UNICODE_SIGNS, Signs, reading, significant
 from tui.render.plain import fit, plain, width_of

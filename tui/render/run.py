@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
+from store.methods.specs import mean_of
 from store.model.records import EventRow, ResultRow, RunView
 from tui.render.format import (
     UNICODE_SIGNS,
@@ -142,7 +143,8 @@ def _result_lines(view: RunView, signs: Signs, width: int | None) -> list[str]:
 
 def _window_words(results: list[ResultRow]) -> str:
     """Over which part of the log means, extremes and spreads are taken."""
-    mean = next((r for r in results if r.name in ("power_mean_w", "voltage_mean_v")), None)
+    means = (mean_of("power_w"), mean_of("voltage_v"))
+    mean = next((r for r in results if r.name in means), None)
     if mean is None or mean.from_s is None or mean.to_s is None:
         return ""
     return (

@@ -14,14 +14,14 @@ import numpy as np
 
 from store.judge.differences import difference, unlike
 from store.judge.measured import Measured
+from store.methods.specs import by_weight, label_of
 from store.model.records import ResultRow, RunView, Strip, StripSet
 from tui.render import format as fmt
 from tui.render.plain import fit, plain, width_of
-from tui.state.glance import by_weight
 from tui.state.lines import Line, line
 from tui.state.look import Look
 from tui.state.strips import MAIN_CHANNELS
-from tui.state.words import channel_words, result_words
+from tui.state.words import channel_words
 
 __all__ = ["CompareModel", "Shifted"]
 
@@ -165,7 +165,7 @@ class CompareModel:
     def _row(self, name: str, cell: int) -> list[Line]:
         values = [self._shown(self._current(view).get(name), cell) for view in self.views]
         told = [self._difference(name, view, self.views[0]) if i else ("", False) for i, view in enumerate(self.views)]
-        words = fit(result_words(name), 18)
+        words = fit(label_of(name, is_short=True), 18)
         together = [f"{value}  {text}".rstrip() for value, (text, _) in zip(values, told, strict=True)]
         if max(map(width_of, together)) <= cell:
             return [self._cells(words, together, told, cell)]

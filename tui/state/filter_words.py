@@ -17,9 +17,9 @@ _TOKEN = re.compile(r"""(?:"[^"]*"?|[^\s"])+""")
 @cache
 def word_names() -> tuple[str, ...]:
     """Words that are offered while typing."""
-    from store.runs.filters import FIELDS, NUMBERS  # noqa: PLC0415 (loaded with the first letter: the list is up sooner)
+    from store.runs.filters import FIELDS, numbers  # noqa: PLC0415 (loaded with the first letter: the list is up sooner)
 
-    return (*(f"{name}:" for name in FIELDS), *(f"{name}>" for name in NUMBERS))
+    return (*(f"{name}:" for name in FIELDS), *(f"{name}>" for name in numbers()))
 
 
 def tokens(text: str) -> list[str]:

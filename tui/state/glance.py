@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from store.methods.specs import by_weight, is_statistic, is_telling, label_of, mean_of
 from store.model.records import EventRow, ResultRow, RunView, Strip
 from store.uncertainty.decision import Verdict
 from tui.render import format as fmt
@@ -23,31 +24,9 @@ from tui.state.strips import (
     time_axis,
     value_text,
 )
-from tui.state.words import event_words, result_words
+from tui.state.words import event_words
 
-__all__ = ["below", "beside", "by_weight", "main_results", "strip_block"]
-
-MAIN_RESULTS: tuple[str, ...] = (
-    "energy_wh",
-    "charge_ah",
-    "energy_out_wh",
-    "charge_out_ah",
-    "energy_in_wh",
-    "runtime_s",
-    "held_s",
-    "power_plateau_w",
-    "temperature_max_c",
-    "efficiency",
-    "trip_current_a",
-    "trip_power_w",
-    "time_to_full_s",
-    "source_resistance_mohm",
-    "resistance_mohm",
-    "no_load_w",
-    "rise_k",
-    "end",
-)
-"""Results of a glance, most telling first; what a run lacks is passed over."""
+__all__ = ["below", "beside", "main_results", "strip_block"]
 
 LABEL_WIDTH = 20
 """Cells for unit and range before a strip."""
@@ -93,7 +72,7 @@ def strip_block(
 
 
 def _mean_text(view: RunView, strip: Strip, unit: str) -> str:
-    name = {"voltage_v": "voltage_mean_v", "current_a": "current_mean_a", "power_w": "power_mean_w"}.get(strip.channel)
+    name = mean_of(strip.channel)
     found = next((r for r in view.results if r.is_current and r.name == name and r.value is not None), None)
     if found is None or found.value is None:
         return ""
@@ -114,23 +93,12 @@ def _marked(axis: str, sign: str) -> list[tuple[str, str]]:
 def main_results(view: RunView, most: int) -> list[ResultRow]:
     """The run's most telling results that have a value."""
     current = {r.name: r for r in view.results if r.is_current and r.value is not None}
-    chosen = [current[name] for name in MAIN_RESULTS if name in current]
+    ordered = [current[name] for name in by_weight(current) if not is_statistic(name)]
+    chosen = [r for r in ordered if is_telling(r.name)]
     seen = {round(r.value, 12) if r.value is not None else None for r in chosen[:1]}
     unique = chosen[:1] + [r for r in chosen[1:] if not (r.value is not None and round(r.value, 12) in seen)]
-    others = [r for r in current.values() if r not in chosen and not is_plain_statistic(r.name)]
+    others = [r for r in ordered if not is_telling(r.name)]
     return (unique + others)[:most]
-
-
-def is_plain_statistic(name: str) -> bool:
-    """Whether a result only describes the record, or one of many levels."""
-    words = ("_min_", "_sd_", "_max_", "_mean_", "counter_", "level_", "_start_", "_final_")
-    return name in {"duration_s", "samples", "interval_s", "gap_s"} or any(word in name for word in words)
-
-
-def by_weight(names: Sequence[str]) -> list[str]:
-    """Names of results that answer a run's question first, those that only describe the record last."""
-    place = {name: index for index, name in enumerate(MAIN_RESULTS)}
-    return sorted(names, key=lambda name: place.get(name, len(place) + is_plain_statistic(name)))
 
 
 def _remarks(view: RunView, look: Look, most: int) -> list[Line]:
@@ -158,7 +126,7 @@ def _result_line(result: ResultRow, look: Look, name_width: int, width: int = 20
     value = fmt.reading_within(room, result.value, result.uncertainty, result.unit, signs=look.signs)
     if result.unit == "s":
         value = fmt.span_words(result.value)
-    return line((fit(result_words(result.name), name_width), "dim"), "  ", value)
+    return line((fit(label_of(result.name, is_short=True), name_width), "dim"), "  ", value)
 
 
 def below(view: RunView, look: Look, *, width: int, height: int) -> list[Line]:
@@ -168,7 +136,7 @@ def below(view: RunView, look: Look, *, width: int, height: int) -> list[Line]:
         channels = tuple(c for c in MAIN_CHANNELS if c != "power_w")
     right = _remarks(view, look, 2)
     results = main_results(view, height - len(right))
-    names = max((width_of(result_words(r.name)) for r in results), default=0)
+    names = max((width_of(label_of(r.name, is_short=True)) for r in results), default=0)
     whole = [*right, *(_result_line(r, look, names) for r in results)]
     side = min(max([20, *map(line_width, whole)]), max(width - 48, 22))
     right += [_result_line(r, look, names, side) for r in results]
@@ -217,7 +185,7 @@ def beside(view: RunView, look: Look, *, width: int, height: int, verdicts: Sequ
     lines += strip_block(view, channels, look, width=width, rows=rows, with_mean=True)
     lines.append(())
     results = main_results(view, 14 if height >= 36 else 8)
-    names = max((width_of(result_words(r.name)) for r in results), default=0)
+    names = max((width_of(label_of(r.name, is_short=True)) for r in results), default=0)
     lines += [_result_line(r, look, names) for r in results]
     if verdicts:
         lines += [(), line((f"claims held against run {facts.run_id}", "head"))]

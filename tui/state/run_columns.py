@@ -12,7 +12,17 @@ from typing import Any, NamedTuple
 from tui.render import format as fmt
 from tui.render.plain import fit, plain, width_of
 
-__all__ = ["COLUMNS", "DEFAULT_COLUMNS", "FittedColumns", "ListColumn", "cell_text", "column_named", "lay_out"]
+__all__ = [
+    "CASE_TEMPERATURE",
+    "COLUMNS",
+    "DEFAULT_COLUMNS",
+    "FittedColumns",
+    "ListColumn",
+    "cell_text",
+    "column_named",
+    "lay_out",
+    ,
+]
 
 Row = Mapping[str, Any]
 
@@ -47,6 +57,9 @@ class ListColumn(NamedTuple):
         return self.kind in {"number", "span", "count"}
 
 
+CASE_TEMPERATURE = "temperature_max_c"
+"""The column of the case's largest temperature."""
+
 COLUMNS: tuple[ListColumn, ...] = (
     ListColumn("started_at", "date", "day of the run", "date", 10, 10, keeps=4),
     ListColumn("device", "device", "inventory code", most=12, least=6, keeps=10),
@@ -58,7 +71,7 @@ COLUMNS: tuple[ListColumn, ...] = (
         "energy_wh", "Wh", "energy at the port", "number", decimals=2, uncertainty="energy_uncertainty_wh", keeps=12
     ),
     ListColumn("duration_s", "h:mm", "length of the run", "span", keeps=6),
-    ListColumn("temperature_max_c", "°C", "hottest case temperature", "number", decimals=1, keeps=5),
+    ListColumn(CASE_TEMPERATURE, "°C", "maximum case temperature", "number", decimals=1, keeps=5),
     ListColumn("charge_ah", "Ah", "charge at the port", "number", uncertainty="charge_uncertainty_ah", keeps=3),
     ListColumn("power_mean_w", "W mean", "mean power", "number", keeps=3),
     ListColumn("power_plateau_w", "W held", "power of the plateau", "number", keeps=3),
@@ -90,7 +103,7 @@ DEFAULT_COLUMNS: tuple[str, ...] = (
     "load_set",
     "energy_wh",
     "duration_s",
-    "temperature_max_c",
+    CASE_TEMPERATURE,
 )
 """The columns at first, in order."""
 

@@ -13,15 +13,16 @@ from typing import Any, Literal
 
 import pyarrow as pa
 
+from store.methods.specs import by_weight, label_of
 from store.model.records import EventRow, ResultRow, RunView, StripSet
 from tui.render import format as fmt
 from tui.render.plain import cut, fit, plain, width_of
-from tui.state.glance import by_weight, strip_block
+from tui.state.glance import strip_block
 from tui.state.lines import Line, line, line_width
 from tui.state.look import Look
 from tui.state.plot import is_second_axis, unit_of
 from tui.state.strips import range_text, value_text
-from tui.state.words import FACTS, channel_words, event_words, result_words
+from tui.state.words import FACTS, channel_words, event_words
 
 __all__ = ["PARTS", "PageRow", "RunPageModel", "nearest_values"]
 
@@ -231,16 +232,18 @@ class RunPageModel:
         current = [r for r in view.results if r.is_current]
         present = [r for r in current if r.value is not None or r.text]
         absent = [r for r in current if r.value is None and not r.text]
-        names = min(max((width_of(result_words(r.name)) for r in current), default=8), 28)
+        names = min(max((width_of(label_of(r.name, is_short=True)) for r in current), default=8), 28)
         rows = [PageRow(self._result_line(r, names, width), result=r) for r in _by_weight(present)]
         for r in absent:
             reason = plain(r.reason or "not in this run", ascii_only=self.look.is_ascii)
-            rows.append(PageRow(line((fit(result_words(r.name), names), "dim"), "  ", (reason, "dim")), result=r))
+            rows.append(
+                PageRow(line((fit(label_of(r.name, is_short=True), names), "dim"), "  ", (reason, "dim")), result=r)
+            )
         return rows
 
     def _result_line(self, r: ResultRow, names: int, width: int) -> Line:
         """Name, value, the span it was taken from where there is room for it whole, what to mind."""
-        name = (fit(result_words(r.name), names), "dim")
+        name = (fit(label_of(r.name, is_short=True), names), "dim")
         room = max(width - names - 2, 10)
         if r.value is None:
             return line(name, "  ", cut(plain(r.text, ascii_only=self.look.is_ascii), room))

@@ -5,12 +5,12 @@ Knows `Result` and printed text; no Textual, no arithmetic of its own. What both
 
 from __future__ import annotations
 
+from store.methods.specs import label_of
 from store.model.results import Result
 from tui.render.plain import plain
 from tui.render.why import why_lines as printed_lines
 from tui.state.lines import Line, line
 from tui.state.look import Look
-from tui.state.words import result_words
 
 __all__ = ["why_lines"]
 
@@ -19,7 +19,7 @@ _TITLES = ("it rests on", "uncertainty", "the same from the Parquet alone, in an
 
 def why_lines(result: Result, run_id: int, look: Look, width: int, *, sql: str = "") -> list[Line]:
     """The account of a result, and the statement that gets it again in any DuckDB."""
-    lines: list[Line] = [line((result_words(result.name), "head"))]
+    lines: list[Line] = [line((label_of(result.name), "head"))]
     for text in printed_lines(result, run_id, sql, signs=look.signs, width=width):
         shown = plain(text, ascii_only=look.is_ascii)
         lines.append(line((shown, _role(text))) if shown else ())

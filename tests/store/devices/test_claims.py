@@ -7,8 +7,8 @@ from dataclasses import replace
 import pytest
 
 from store.judge.claims import judge_claims
+from store.judge.derived.sustained import sustained_power
 from store.judge.measured import RunEvidence
-from store.judge.sustained import sustained_power
 from store.model.results import Result
 from store.model.sheet import ClaimSheet, DeviceSheet, PortSheet
 from store.uncertainty.decision import MET, NOT_CHECKABLE, NOT_MET, NOT_TESTED, TOO_CLOSE, Verdict

@@ -15,7 +15,7 @@ from importers.schema import Facts
 from store import Library
 from store.errors import NotFound, WrongFact
 from store.methods import reduce_run
-from store.methods.registry import METHODS
+from store.methods.specs import resting_on, spec_of, specs
 from store.model.records import Calibration, Meter
 from store.model.results import ArrayTrace, Correction, MeterAccuracy, Result, RunContext
 from store.model.sheet import ClaimSheet, DeviceSheet
@@ -102,13 +102,19 @@ def trace_of(name: str) -> tuple[ArrayTrace, RunContext, dict[str, Result]]:
     return trace, case.context, {r.name: r for r in reduce_run(trace, case.context).results}
 
 
+def test_a_spec_names_only_constants_that_there_are() -> None:
+    """And every constant decides about everything, about some result, or about events alone."""
+    named = {constant for spec in specs().values() for constant in spec.rests_on}
+    assert named <= set(THRESHOLDS)
+    assert set(THRESHOLDS) - named == {n for n, t in THRESHOLDS.items() if t.is_everywhere} | {"thermal_band_k"}
+
+
 @pytest.mark.parametrize("name", sorted(THRESHOLDS))
 def test_a_constant_decides_about_no_more_than_it_says(name: str) -> None:
-    """Moved up and down by a half, it moves only the methods and results that its line names."""
+    """Moved up and down by a half, it moves only results whose spec names it."""
     item = THRESHOLDS[name]
-    known = {m.name for m in METHODS.values()} | set(METHODS) | {"events", "energy_wh", "energy_in_wh", "charge_in_ah"}
-    assert set(item.decides) <= known | {"energy_to_cutback_wh"}
-    if not item.decides:
+    if item.is_everywhere:
+        assert not resting_on(name)
         return
     for kind in DETECTORS:
         trace, context, plain = trace_of(kind)
@@ -116,7 +122,9 @@ def test_a_constant_decides_about_no_more_than_it_says(name: str) -> None:
             value = min(item.value * factor, 0.99) if item.is_share else item.value * factor
             for result in reduce_run(trace, replace(context, thresholds={name: value})).results:
                 if _figures(result) != _figures(plain[result.name]):
-                    assert {result.method, result.name} & set(item.decides), (name, result.name, result.method)
+                    spec = spec_of(result.name)
+                    assert spec is not None, result.name
+                    assert name in spec.rests_on, (name, result.name)
 
 
 def _figures(result: Result) -> tuple[object, ...]:

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from store.judge.derived.sustained import sustained_power
 from store.judge.measured import RunEvidence
-from store.judge.sustained import sustained_power
 from store.model.results import Result
 from store.validation.closed_forms import results_of
 

@@ -13,6 +13,7 @@ from tui.cli.session import Session
 from tui.cli.words import as_typed
 from tui.render.format import Signs, count, hours_minutes, local_date, short_mode, significant
 from tui.render.tables import Column
+from tui.state.run_columns import CASE_TEMPERATURE
 
 if TYPE_CHECKING:
     from store import Library
@@ -109,7 +110,7 @@ def run_rows(
             run.get("load_set"),
             significant(run.get("energy_wh"), 4, most_decimals=2),
             hours_minutes(run.get("duration_s")),
-            significant(run.get("temperature_max_c"), 3, most_decimals=1),
+            significant(run.get(CASE_TEMPERATURE), 3, most_decimals=1),
             "" if run.get("quality") in (None, "ok") else run["quality"],
         )
         for run in runs

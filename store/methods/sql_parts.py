@@ -1,4 +1,4 @@
-"""Parts of the SQL that gets a result again: the run's rows, its electrical track, its quiet temperatures.
+"""Parts of the SQL that gets a result again: the run's rows, its electrical track, levels, quiet temperatures.
 
 Knows `Result` and text; opens nothing and computes nothing.
 """
@@ -12,15 +12,31 @@ from store.model.results import Result
 from store.signal.thresholds import THRESHOLDS
 
 __all__ = [
+    "BILINEAR",
     "MEDIAN_3",
+    "POWER",
+    "TAKEN",
     "Place",
+    "between",
+    "clock",
     "constant_input",
     "correction_inputs",
+    "found_levels",
     "found_spans",
     "number",
+    "plateau",
+    "smooth",
     "spans_input",
     "spans_of",
 ]
+
+BILINEAR = "step * (2*v1*i1 + 2*v2*i2 + v1*i2 + v2*i1) / 6"
+"""What a step adds to an energy [Ws] where V and I are linear over it."""
+POWER = "step * (p1 + p2) / 2"
+"""What a step adds to an energy [Ws] where power alone was logged."""
+TAKEN = "-- the moments are those that the detector found; this measures between them on the samples\n"
+LEVEL = ("from_s", "to_s", "middle_a", "band_a")
+"""Columns of a level that was found: its settled span, its current and how far a sample may be off it."""
 
 MEDIAN_3 = """CASE WHEN lag({y}) OVER w IS NULL OR lead({y}) OVER w IS NULL THEN {y}
          ELSE greatest(least({y}, lag({y}) OVER w), least(greatest({y}, lag({y}) OVER w), lead({y}) OVER w)) END"""
@@ -139,3 +155,54 @@ def found_spans(text: str, names: tuple[str, ...]) -> str:
         return f"found AS (SELECT {', '.join(f'0e0 AS {name}' for name in names)} WHERE false)"
     listed = ", ".join(f"({', '.join(map(number, span))})" for span in found)
     return f"found({', '.join(names)}) AS (VALUES {listed})"
+
+
+def clock(place: Place) -> str:
+    """Every row's time and step, and how long a step may be before it is a gap: parts of a WITH."""
+    return (
+        f"WITH clock AS (\n  SELECT t_s, t_s - lag(t_s) OVER w AS step FROM {place.source}\n"
+        "  WINDOW w AS (ORDER BY file_row_number)\n), usual AS (\n"
+        f"  SELECT greatest({place.constant('gap_steps')} * median(step), {place.constant('gap_min_s')}) AS longest\n"
+        "  FROM clock WHERE step > 0\n)"
+    )
+
+
+def plateau(place: Place) -> str:
+    """The track with medians of three (`quiet`) and the plateau: parts of a WITH."""
+    share, top = place.constant("plateau_share"), place.constant("plateau_percentile")
+    return (
+        f"{place.track()}, quiet AS (\n  SELECT *, {MEDIAN_3.format(y='p')} AS p3\n"
+        "  FROM samples WINDOW w AS (ORDER BY n)\n), level AS (\n"
+        f"  SELECT quantile_cont(p, {top} / 100) AS high, max(p3) AS top,\n"
+        "         CASE WHEN high < 0.25 * top THEN top ELSE high END AS used FROM quiet\n), plateau AS (\n"
+        f"  SELECT median(p) AS plateau_w FROM quiet, level WHERE p > {share} * used\n)"
+    )
+
+
+def between(place: Place) -> str:
+    """A length of time between two moments of the samples that have power."""
+    return (
+        f"{TAKEN}{place.track()}\nSELECT max(t_s) - min(t_s) AS {place.result.name} FROM samples WHERE {place.within()}"
+    )
+
+
+def found_levels(place: Place) -> str:
+    """Time-weighted means of voltage and current over the settled samples of each level that was found."""
+    return (
+        f"{TAKEN}{place.track()}, {found_spans(place.text('levels: from s, to s, A, ± A'), LEVEL)}, part AS (\n"
+        "  SELECT from_s, n, t_s, v, i FROM samples JOIN found ON t_s BETWEEN from_s AND to_s\n"
+        "  WHERE abs(i - middle_a) <= band_a\n), weighted AS (\n"
+        "  SELECT from_s, v, i, (coalesce(t_s - lag(t_s) OVER w, 0) + coalesce(lead(t_s) OVER w - t_s, 0)) / 2 AS w\n"
+        "  FROM part WINDOW w AS (PARTITION BY from_s ORDER BY n)\n), level AS (\n"
+        f"  SELECT from_s, sum(w * i) / sum(w) AS amps, sum(w * v) / sum(w) + {place.added_v} AS volts\n"
+        "  FROM weighted GROUP BY from_s\n)"
+    )
+
+
+def smooth(place: Place, channel: str, when: str = "true") -> str:
+    """A channel's values with their medians of three."""
+    return (
+        f"WITH samples AS (\n  SELECT t_s, file_row_number AS n, {place.channel(channel)} AS t\n  FROM {place.source}\n"
+        f"    AND {channel} IS NOT NULL AND {when}\n), quiet AS (\n  SELECT *, {MEDIAN_3.format(y='t')} AS t3\n"
+        f"  FROM samples WINDOW w AS (ORDER BY n)\n)"
+    )

@@ -10,9 +10,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from store.judge.measured import LOWER_BOUND, Measured, RunEvidence, measured, standard_uncertainty_of
+from store.model.spec import Better, ResultSpec, Shown
 
 __all__ = [
     "ASSUMED_ADAPTER",
+    "SPECS",
     "AdapterEfficiency",
     "EnergyPair",
     "LoadPoint",
@@ -277,3 +279,61 @@ def _with_note(item: Measured, note: str) -> Measured:
         conditions=item.conditions,
         note=" ".join(part for part in (item.note, note) if part),
     )
+
+
+_TO_GET_IT = "Recharge it, then discharge it, at one ambient."
+
+YIELD = ResultSpec(
+    "yield",
+    "yield",
+    "1",
+    shown=Shown.SHARE,
+    kinds=("discharge",),
+    better=Better.LARGER,
+    on_page={"discharge": 20},
+    compared_for={"power bank": 20},
+    to_get_it="Discharge it once more; state the rated energy.",
+    is_of_device=True,
+)
+ROUND_TRIP = ResultSpec(
+    "round_trip",
+    "round-trip efficiency",
+    "1",
+    short="round trip",
+    shown=Shown.SHARE,
+    kinds=("discharge",),
+    better=Better.LARGER,
+    on_page={"discharge": 60},
+    compared_for={"power bank": 30},
+    to_get_it=_TO_GET_IT,
+    is_of_device=True,
+)
+WALL_TO_LOAD = ResultSpec(
+    "wall_to_load",
+    "mains-to-load efficiency",
+    "1",
+    short="mains to load",
+    shown=Shown.SHARE,
+    kinds=("discharge",),
+    better=Better.LARGER,
+    on_page={"discharge": 70},
+    to_get_it=_TO_GET_IT,
+    is_of_device=True,
+)
+WASTED_SHARE = ResultSpec(
+    "wasted_share",
+    "share of mains energy lost",
+    "1",
+    short="mains energy lost",
+    shown=Shown.SHARE,
+    kinds=("discharge",),
+    to_get_it=_TO_GET_IT,
+    is_of_device=True,
+)
+SPECS = (
+    YIELD,
+    ROUND_TRIP,
+    WALL_TO_LOAD,
+    WASTED_SHARE,
+    ResultSpec("runtime_h", "runtime", "h", shown=Shown.DURATION, is_of_device=True),
+)

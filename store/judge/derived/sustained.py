@@ -11,9 +11,10 @@ from dataclasses import dataclass
 from store.judge.matching import ROOM_C, match, shared_groups
 from store.judge.measured import Measured, RunEvidence
 from store.model.sheet import ClaimSheet
+from store.model.spec import Better, ResultSpec
 from store.words.facts import parse_load
 
-__all__ = ["Sustained", "judge_sustained", "sustained_power"]
+__all__ = ["SPECS", "Sustained", "judge_sustained", "sustained_power"]
 
 KINDS = ("discharge", "heat")
 HELD_SHARE = 0.90
@@ -151,3 +152,17 @@ def _is_steady(run: RunEvidence) -> bool:
     """Whether a heat test came to rest; one that did not says nothing about the load."""
     steady = run.results.get("steady")
     return steady is not None and (steady.text or "").startswith("yes")
+
+
+SUSTAINED_POWER_W = ResultSpec(
+    "sustained_power_w",
+    "sustained power",
+    "W",
+    kinds=("discharge",),
+    better=Better.LARGER,
+    compared_for={"power bank": 40},
+    to_get_it="Discharge it at its rated load, temperature logged.",
+    is_of_device=True,
+)
+"""The largest set load that held: a step of the course, not a reading."""
+SPECS = (SUSTAINED_POWER_W,)

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 
+from store.judge.derived.on_sheet import sheet_uncertainty
 from store.judge.measured import Measured
-from store.judge.sheet_claims import sheet_uncertainty
 from store.model.sheet import DeviceSheet
+from store.model.spec import Better, ResultSpec
 
-__all__ = ["per_mass", "per_volume", "power_per_mass", "price_per_energy"]
+__all__ = ["SPECS", "per_mass", "per_volume", "power_per_mass", "price_per_energy"]
 
 
 def per_mass(energy: Measured, sheet: DeviceSheet) -> Measured | None:
@@ -65,3 +66,53 @@ def _over(top: Measured, bottom: float, bottom_u: float, unit: str) -> Measured:
         common={key: part / bottom for key, part in top.common.items()},
         note=top.note,
     )
+
+
+_WEIGH = "Weigh it and discharge it."
+
+WH_PER_KG = ResultSpec(
+    "wh_per_kg",
+    "energy per mass",
+    "Wh/kg",
+    kinds=("discharge",),
+    better=Better.LARGER,
+    compared_for={"power bank": 80},
+    to_get_it=_WEIGH,
+    is_of_device=True,
+)
+WH_PER_L = ResultSpec(
+    "wh_per_l",
+    "energy per volume",
+    "Wh/L",
+    kinds=("discharge",),
+    better=Better.LARGER,
+    compared_for={"power bank": 90},
+    to_get_it="Measure its sides and discharge it.",
+    is_of_device=True,
+)
+PRICE_PER_USABLE_WH = ResultSpec(
+    "price_per_usable_wh",
+    "price per usable energy",
+    "1/Wh",
+    short="price per energy",
+    better=Better.SMALLER,
+    compared_for={"power bank": 100},
+    to_get_it="Enter its price and discharge it.",
+    is_of_device=True,
+)
+W_PER_KG = ResultSpec(
+    "w_per_kg",
+    "sustained power per mass",
+    "W/kg",
+    short="power per mass",
+    to_get_it="Weigh it and state its output.",
+    is_of_device=True,
+)
+SPECS = (
+    WH_PER_KG,
+    WH_PER_L,
+    PRICE_PER_USABLE_WH,
+    W_PER_KG,
+    ResultSpec("rated_wh_per_kg", "rated energy per mass", "Wh/kg", short="rated Wh/kg", is_of_device=True),
+    ResultSpec("rated_wh_per_l", "rated energy per volume", "Wh/L", short="rated Wh/L", is_of_device=True),
+)
