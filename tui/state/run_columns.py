@@ -21,7 +21,6 @@ __all__ = [
     "cell_text",
     "column_named",
     "lay_out",
-    ,
 ]
 
 Row = Mapping[str, Any]
