@@ -98,5 +98,17 @@ def is_dated_number(column: Column) -> bool:
 
 
 def clock_candidates(columns: list[Column]) -> list[Column]:
-    """Columns without a name that only ever advance: one of them may be the clock."""
+    """Columns without a name that only ever advance: one of them may be the clock; the first, where it steps evenly."""
+    found = _candidates(columns)
+    if found and found[0].index == 0 and _is_even(found[0]) and not any(_is_even(c) for c in found[1:]):
+        return found[:1]
+    return found
+
+
+def _is_even(column: Column) -> bool:
+    steps = np.diff(column.values[np.isfinite(column.values)])
+    return len(steps) > 8 and float(np.ptp(steps)) < 1e-6 * max(1.0, float(np.abs(column.finite).max()))
+
+
+def _candidates(columns: list[Column]) -> list[Column]:
     return [c for c in columns if c.kind == "number" and c.label.quantity is None and is_clock_like(c)]

@@ -30,7 +30,9 @@ def find_elapsed(
     wanted = [
         c
         for c in columns
-        if c.label.quantity == "elapsed" or (c.label.quantity == "wall_clock" and c.kind in {"time", "number"})
+        if c.label.quantity == "elapsed"
+        or (c.label.quantity == "wall_clock" and c.kind in {"time", "number"})
+        or (c.label.quantity == "sample" and _has_parts(c))
     ]
     paired = any(c.kind in {"date", "datetime"} for c in columns)
     for column in sorted(wanted, key=lambda c: c.label.unit is None):
@@ -115,7 +117,26 @@ def _numeric(
             form = replace(form, factor=settled.factor, unit=settled.symbol)
             why = f"elapsed time in {settled.symbol}, as the interval or duration above the table says"
             return Clockwork(form, None, raw * settled.factor, (), 0.98, why, (), used)
+    if _in_parts_of_seconds(column, raw):
+        form = replace(form, factor=1.0, unit="s")
+        return Clockwork(form, None, raw, (), 0.96, "elapsed time in s: it advances by even parts of one", (), used)
     return Clockwork(form, None, raw, units, 0.6, "elapsed time: it only ever advances", (), used)
+
+
+def _has_parts(column: Column) -> bool:
+    """Tell time under the name of a number: `0, 0.5, 1 ...` numbers nothing."""
+    good = column.finite
+    return column.kind == "number" and bool((good != np.round(good)).any())
+
+
+def _in_parts_of_seconds(column: Column, raw: Array) -> bool:
+    """Tell even steps of tenths, quarters or halves, written with few decimals: so seconds are counted, not minutes."""
+    good = raw[np.isfinite(raw)]
+    steps = np.diff(good)
+    if len(steps) < 3 or float(np.ptp(steps)) > 1e-6 * max(1.0, float(np.abs(good).max())):
+        return False
+    decimals = max(len(t.strip().replace(",", ".").partition(".")[2]) for t in column.texts[:20])
+    return decimals <= 2 and any(abs(abs(float(steps[0])) - s) < 1e-9 for s in (0.05, 0.1, 0.2, 0.25, 0.5))
 
 
 def _by_preamble(raw: Array, units: tuple[Unit, ...], preamble: Preamble) -> Unit | None:
@@ -184,4 +205,6 @@ def find_sample_number(
 
 def _counts_up(column: Column) -> bool:
     good = column.finite
+    if any(c in t for t in column.texts[:20] for c in ".,"):
+        return False  # `0.0, 1.0, 2.0` is time
     return len(good) > 2 and bool((np.diff(good) == 1.0).mean() > 0.95)

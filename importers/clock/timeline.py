@@ -57,6 +57,8 @@ class Timeline:
     jumps: int = 0
     rows: int = 0
     first: float | None = None
+    zero: float | None = None
+    """The first reading fed, where none is settled yet."""
 
     def feed(
         self, raw: Array, counters: Callable[[int, int], bool | None], headers: frozenset[int], *, is_final: bool
@@ -73,6 +75,7 @@ class Timeline:
         if n == 0:
             return Settled(0, raw)
         x = raw + self.offset
+        self.zero = float(x[0]) if self.zero is None else self.zero
         before = self.last_raw + self.offset if self.last_raw is not None else None
         keep = np.ones(n, bool)
         cut: int | None = None
@@ -147,7 +150,9 @@ class Timeline:
                 start = max(0, wrong - 1)
                 continue
             else:
-                is_new = restarted is True or (restarted is None and j in headers)
+                is_new = restarted is True or (
+                    restarted is None and (j in headers or self._from_zero(float(x[j]), len(earlier)))
+                )
                 if self.restart:
                     is_new = self.restart == "split"
                 if is_new:
@@ -166,6 +171,13 @@ class Timeline:
             return False
         slack = max(60.0, 10 * self.step_s)
         return self.source == "time of day" or (prev - self.offset > _DAY - slack and now - self.offset < slack)
+
+    def _from_zero(self, now: float, rows: int) -> bool:
+        """Tell whether an elapsed clock stands where it stood at the log's first sample: another log begins."""
+        if self.source != "elapsed" or self.rows + rows < 3:
+            return False
+        first = self.first if self.first is not None else self.zero
+        return first is not None and abs(now - first) <= 2.0 * self.step_s
 
     def _next_jump(self, x: Array, keep: npt.NDArray[np.bool_], before: float | None, start: int) -> int | None:
         at = np.flatnonzero(keep)

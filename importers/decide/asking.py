@@ -5,7 +5,7 @@ Knows columns and units. Decides nothing.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
@@ -22,6 +22,7 @@ __all__ = [
     "largest_of",
     "no_clock",
     "no_quantity",
+    "other_columns",
     "out_of_range",
     "time_unit",
     "unit_contradiction",
@@ -79,17 +80,58 @@ def which_clock(found: list[Column]) -> Question:
     )
 
 
-def which_quantity(column: Column) -> Question:
-    """Ask what a column holds that has no name."""
-    good = column.finite
+def which_quantity(column: Column, used: Sequence[Column] = ()) -> Question:
+    """Ask what a column holds that no word and no law names; `used` are the columns that are settled."""
+    at = column.index + 1
+    said = {c.name: f"{c.label} [{c.unit}]" for c in CHANNELS}
     channels = (*MAIN, "temperature_c", "temperature_ambient_c", "temperature_cell_c", "resistance_ohm")
+    others = tuple(n for n in ("temperature_plug_c", "temperature_meter_c", "voltage_far_v", "display_percent") if used)
     return Question(
-        f"column.{column.index + 1}",
-        f"Nothing names column {column.index + 1}, which holds {good.min():g} to {good.max():g}. What is it?",
-        (*(Choice(name, name) for name in channels), Choice("unused", "do not use it")),
-        f"--answer column.{column.index + 1}=voltage_v",
+        f"column.{at}",
+        f"{_called(column)} holds {_first(column)}; neither its name nor a law of physics "
+        "tells what it is. What is it?",
+        (
+            Choice("unused", "leave it out of the run"),
+            *(Choice(name, f"the {said[name]}") for name in (*channels, *others)),
+        ),
+        f"--answer column.{at}=unused",
         column=column.name,
+        example='channel = "unused"',
     )
+
+
+def other_columns(left: Sequence[Column]) -> Question:
+    """Ask in one question about several columns that no word and no law names."""
+    shown = "; ".join(f"`{c.name}` (column {c.index + 1}): {_first(c)}" for c in left[:6])
+    more = f"; and {len(left) - 6} more" if len(left) > 6 else ""
+    first = left[0].index + 1
+    return Question(
+        "others",
+        f"{len(left)} columns of numbers have names that are not known: {shown}{more}. Are they to be left out?",
+        (
+            Choice(
+                "unused", f"leave out all of them; one that is a reading is named by --answer column.{first}=CHANNEL"
+            ),
+        ),
+        "--answer others=unused",
+        column=left[0].name,
+        example='channel = "unused"',
+    )
+
+
+def _called(column: Column) -> str:
+    """A column by its own name, or by its place."""
+    name = column.name.strip()
+    at = column.index + 1
+    return f"Column {at}" if not name or name == f"column {at}" else f"Column `{name}` (column {at})"
+
+
+def _first(column: Column) -> str:
+    """A column's first readings, and their range."""
+    texts = [t.strip() for t in column.texts if t.strip()][:3]
+    good = column.finite
+    reach = f", from {good.min():g} to {good.max():g}" if len(good) else ""
+    return f"{', '.join(texts)} ...{reach}" if texts else reach.strip(", ")
 
 
 def which_temperature(column: Column) -> Question:

@@ -12,6 +12,7 @@ import numpy as np
 from importers.decide.columns import Column
 from importers.decide.evidence import Array, Work, median_step
 from importers.decide.grouping import Group, Slots
+from importers.decide.parting import Parting
 from importers.decide.plan import ColumnPlan, Plan, RunPlan
 from importers.decide.sense import find_sense
 
@@ -45,7 +46,7 @@ def _every(column: Column) -> Array:
     return np.concatenate((column.values, column.late)) if len(column.late) else column.values
 
 
-def assemble(work: Work, slots: Slots, runs: tuple[RunPlan, ...], port_column: int | None, zone: str) -> Plan:
+def assemble(work: Work, slots: Slots, runs: tuple[RunPlan, ...], parting: Parting, zone: str) -> Plan:
     """The plan of the whole file, with a reason for every column, used or not."""
     clock = work.clock
     assert clock.form is not None  # noqa: S101 - decided at the beginning
@@ -76,8 +77,8 @@ def assemble(work: Work, slots: Slots, runs: tuple[RunPlan, ...], port_column: i
                     i, column.name, None, "", 1.0, 0.0, None, 0.98, (clock.reasons or {}).get(i, "gives the run's date")
                 )
             )
-        elif i == port_column:
-            columns.append(ColumnPlan(i, column.name, "port", "", 1.0, 0.0, None, 0.97, "names the port of each row"))
+        elif i == parting.column:
+            columns.append(ColumnPlan(i, column.name, "port", "", 1.0, 0.0, None, 0.97, parting.reason))
         else:
             why = slots.unused.get(i, "nothing tells what it is, and no law of physics pins it")
             columns.append(ColumnPlan(i, column.name, None, "", 1.0, 0.0, None, 0.95, f"not used: {why}"))
@@ -91,7 +92,8 @@ def assemble(work: Work, slots: Slots, runs: tuple[RunPlan, ...], port_column: i
         clock.confidence,
         clock.reason,
         clock.date_form,
-        port_column,
+        parting.column,
+        parting.by or "port",
         zone,
         work.preamble.facts,
         work.preamble.started_note,

@@ -17,10 +17,11 @@ from importers.text.cellkinds import cell_kind
 from importers.text.cells import to_numbers, unit_texts
 from importers.text.rowset import Rows, name_of
 from importers.text.shape import Layout
-from importers.vocabulary.labels import Label, read_label
-from importers.vocabulary.words import Vocabulary
+from importers.vocabulary.labels import Label
+from importers.vocabulary.neighbours import read_labels
+from importers.vocabulary.words import Unit, Vocabulary
 
-__all__ = ["Column", "guess_numeric", "look_at_columns"]
+__all__ = ["Column", "cell_unit", "guess_numeric", "look_at_columns"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +68,13 @@ def guess_numeric(layout: Layout, words: Vocabulary) -> frozenset[int]:
 
 def look_at_columns(layout: Layout, rows: Rows, words: Vocabulary, late: Sequence[Rows] = ()) -> list[Column]:
     """Collect the evidence of every column; `late` rows count for ranges and signs only."""
-    columns = [_look(i, layout, rows, words) for i in range(layout.width)]
+    headings = [f"{p} {n}".strip() for p, n in zip(layout.port_row, layout.names, strict=True)]
+    labels = read_labels(list(zip(headings, layout.unit_row, strict=True)), words)
+    columns = [
+        _look(i, labels[i] if layout.header_line is not None or layout.unit_row[i] else Label(h), layout, rows, words)
+        for i, h in enumerate(headings)
+    ]
+    columns = with_cell_units(columns, words)
     return [_with_late(c, layout, late, words) for c in columns] if late else columns
 
 
@@ -82,12 +89,9 @@ def _with_late(column: Column, layout: Layout, late: Sequence[Rows], words: Voca
     return replace(column, late=np.concatenate([p.fill_null(float("nan")).to_numpy() for p in parts]))
 
 
-def _look(index: int, layout: Layout, rows: Rows, words: Vocabulary) -> Column:
-    heading = f"{layout.port_row[index]} {layout.names[index]}".strip()
-    is_named = layout.header_line is not None or bool(layout.unit_row[index])
-    label = read_label(heading, layout.unit_row[index], words) if is_named else Label(heading)
+def _look(index: int, label: Label, layout: Layout, rows: Rows, words: Vocabulary) -> Column:
     if label.name != layout.names[index]:
-        label = _renamed(label, layout.names[index] or heading)
+        label = _renamed(label, layout.names[index] or label.name)
     cells = rows.cells[name_of(index)]
     nothing = np.empty(0)
     if cells.dtype == pl.Float64:
@@ -120,6 +124,44 @@ def _kind_of_rest(cells: pl.Series, words: Vocabulary) -> str:
     kinds = Counter(cell_kind(t, words) for t in filled.head(20).to_list())
     useful = [k for k, _ in kinds.most_common() if k not in {"empty", "missing", "overload"}]
     return useful[0] if useful else "empty"
+
+
+def cell_unit(column: Column, text: str, words: Vocabulary) -> Unit | None:
+    """The unit that stands behind a column's numbers; the column's quantity decides between C and °C, F and °F."""
+    if text.strip() in {"C", "c", "F", "f"} and column.label.quantity == "temperature":
+        return words.units[f"°{text.strip().upper()}"]
+    found = words.unit(text)
+    return found[0] if found is not None else None
+
+
+def with_cell_units(columns: list[Column], words: Vocabulary) -> list[Column]:
+    """Let units behind the numbers say what unnamed columns are, as units in the header do."""
+    if not any(c.cell_units for c in columns):
+        return columns
+    said = {c.label.quantity for c in columns} | {
+        unit.quantity for c in columns for u in c.cell_units if (unit := cell_unit(c, u, words)) is not None
+    }
+    return [_by_cells(c, said, words) if c.cell_units else c for c in columns]
+
+
+def _by_cells(column: Column, said: set[str | None], words: Vocabulary) -> Column:
+    units = {unit.quantity: unit for u in column.cell_units if (unit := cell_unit(column, u, words)) is not None}
+    if len(units) != 1:
+        return column
+    quantity, unit = next(iter(units.items()))
+    label = column.label
+    if quantity == "charge" and unit.symbol == "C" and label.quantity is None and {"voltage", "current"} <= said:
+        quantity, unit = "temperature", words.units["°C"]
+    if label.quantity is None or {label.quantity, quantity} == {"charge", "energy"}:
+        why = f"{unit.symbol} stands behind its numbers"
+        label = replace(label, quantity="elapsed" if quantity == "time" else quantity, strength=0.95, reason=why)
+    elif label.quantity in {"text", "port", "sample"} and quantity != "time":
+        label = replace(label, quantity=quantity, strength=0.8, reason=f"{unit.symbol} stands behind its numbers")
+    elif quantity not in {label.quantity, "time", "percent"}:
+        label = replace(
+            label, conflict=f"the name says {label.quantity}, but {unit.symbol} behind the numbers says {quantity}"
+        )
+    return replace(column, label=label)
 
 
 def _renamed(label: Label, name: str) -> Label:

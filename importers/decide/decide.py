@@ -12,17 +12,18 @@ import numpy.typing as npt
 
 from importers.clock.choice import choose_clock
 from importers.clock.clockwork import clock_candidates
-from importers.decide.asking import no_clock, no_quantity, which_clock, which_column, which_quantity
+from importers.decide.asking import no_clock, no_quantity, which_clock, which_column
 from importers.decide.assembly import assemble, run_plan
 from importers.decide.channels import channel_of
 from importers.decide.columns import Column
 from importers.decide.evidence import KEYS, Array, Decision, Work
-from importers.decide.grouping import Group, Slots, assign, find_port_column, with_label
+from importers.decide.grouping import Group, Slots, assign, with_label
+from importers.decide.leftover import ask_leftovers
+from importers.decide.parting import Parting, find_parting
 from importers.decide.pinning import pin_unknown
-from importers.decide.plan import Question
 from importers.decide.units import settle_time, settle_units
 from importers.decide.unitsolve import laws_of
-from importers.profiles.profile import Profile
+from importers.profiles.profile import Profile, same_name
 from importers.schema import CHANNEL_NAMES, CHANNELS
 from importers.text.preamble import Preamble
 from importers.text.rowset import Rows, name_of
@@ -59,16 +60,24 @@ def decide(
         clock = choose_clock(columns, rows, layout, preamble, words, answers, day_first)
     if clock.form is None:
         candidates = clock_candidates(columns)
-        if candidates:
+        if len(candidates) == 1 and not is_named:
+            columns = [_as_clock(c) if c is candidates[0] else c for c in columns]
+            clock = choose_clock(columns, rows, layout, preamble, words, answers, day_first)
+        elif candidates:
             decision.questions.append(which_clock(candidates))
         else:
             decision.problems.append(no_clock(columns))
+    if clock.form is None:
         return decision
     decision.questions += clock.questions
     is_stamp = clock.form.source in {"wall clock", "unix", "serial day"}
     seconds = clock.raw * 1e-6 if is_stamp else clock.raw  # stamps are microseconds of 1970
     seconds = seconds - (seconds[np.isfinite(seconds)][0] if np.isfinite(seconds).any() else 0.0)
-    port_column = find_port_column(columns) if profile is None else _stated_port(profile, columns)
+    parting = find_parting(columns, rows, seconds, clock.used, answers.get("rows", ""))
+    if profile is not None:
+        parting = _stated_port(profile, columns, parting)
+    if parting.question is not None:
+        decision.questions.append(parting.question)
     work = Work(
         layout,
         columns,
@@ -79,15 +88,14 @@ def decide(
         decision,
         clock,
         seconds,
-        _first_port(rows, port_column),
+        _first_port(rows, parting.column),
         direction=profile.direction or None if profile is not None else None,
     )
-    slots = assign(columns, clock.used, port_column)
+    slots = assign(columns, clock.used, parting)
     pin_unknown(slots, work.seconds, work.mask, words, clock)
     _choose_rivals(work, slots)
     is_known = any(g.by_channel for g in slots.groups)
-    if not is_known or not is_named:
-        decision.questions += _unnamed(slots)
+    decision.questions += ask_leftovers(slots, answers, _MOST_ASKED, is_named=is_named and is_known)
     if not is_known:
         if not decision.questions:
             decision.problems.append(no_quantity(columns, slots))
@@ -96,20 +104,21 @@ def decide(
         settle_units(work, group)
     settle_time(work)
     runs = tuple(run_plan(work, group) for group in slots.groups if group.by_channel)
-    decision.plan = assemble(work, slots, runs, port_column, zone)
+    decision.plan = assemble(work, slots, runs, parting, zone)
     return decision
 
 
-def _unnamed(slots: Slots) -> list[Question]:
-    """Ask what columns hold that neither word nor law names, where a file names nothing."""
-    numbers = [c for c in slots.unknown if c.kind == "number" and len(c.finite)]
-    return [which_quantity(c) for c in numbers] if len(numbers) <= _MOST_ASKED else []
+def _as_clock(column: Column) -> Column:
+    why = "the one column that only ever advances, in even steps"
+    return with_label(column, quantity="elapsed", strength=0.9, reason=why)
 
 
-def _stated_port(profile: Profile, columns: list[Column]) -> int | None:
-    return next(
-        (c.index for c in columns if profile.port_column and c.name.strip() == profile.port_column.strip()), None
-    )
+def _stated_port(profile: Profile, columns: list[Column], found: Parting) -> Parting:
+    """The column that the profile names; the numbers' own finding says what it parts by."""
+    at = next((c.index for c in columns if profile.port_column and same_name(c.name, profile.port_column)), None)
+    if at is None or at == found.column:
+        return found
+    return Parting(at, "port", "names the port of each row, as the profile says")
 
 
 def _first_port(rows: Rows, port_column: int | None) -> npt.NDArray[np.bool_] | None:

@@ -11,11 +11,15 @@ from dataclasses import dataclass, field, replace
 
 from importers.decide.channels import MAIN, channel_of
 from importers.decide.columns import Column
+from importers.decide.parting import Parting
 
-__all__ = ["Group", "Slots", "assign", "find_port_column"]
+__all__ = ["Group", "Slots", "assign", "with_label"]
 
 _ELECTRICAL = frozenset({"voltage", "current", "power", "energy", "charge"})
-_PORT_TEXT = re.compile(r"(?i)^(?:usb[ \-]?)?(?:port|ch|channel|out|kanal)?[ \-_#]*[a-z]?\d{0,2}$")
+_CHANNEL_WORD = re.compile(
+    r"(?i)^(?:(?:ch|channel|kanal|canal|canale|kanaal|voie|通道|チャンネル)[ _\-#]*[a-z]?)?\d{1,2}$"
+)
+"""Channels of a logger: inputs, of which two may measure one port."""
 
 
 @dataclass(slots=True)
@@ -41,27 +45,13 @@ class Slots:
     """Numbers that no word explains."""
 
 
-def find_port_column(columns: list[Column]) -> int | None:
-    """Find a column that names the port of each row."""
-    for column in columns:
-        if column.label.quantity == "port" and column.kind == "text" and 1 < len(column.distinct) <= 16:
-            return column.index
-        if column.label.quantity == "port" and column.kind == "number" and 1 < len(set(column.finite.tolist())) <= 16:
-            return column.index
-    for column in columns:
-        named = column.label.quantity in {None, "port"} and column.kind == "text" and 1 < len(column.distinct) <= 12
-        if named and all(_PORT_TEXT.match(t) and len(t) <= 10 for t in column.distinct):
-            return column.index
-    return None
-
-
-def assign(columns: list[Column], clock: frozenset[int], port_column: int | None) -> Slots:
+def assign(columns: list[Column], clock: frozenset[int], parting: Parting) -> Slots:
     """Give every column its place."""
-    unused: dict[int, str] = {}
+    unused: dict[int, str] = dict(parting.same or {})
     unknown: list[Column] = []
     measured: list[Column] = []
     for column in columns:
-        if column.index in clock or column.index == port_column:
+        if column.index in clock or column.index == parting.column or column.index in unused:
             continue
         why = _why_unused(column)
         if why:
@@ -112,7 +102,7 @@ def _why_unused(column: Column) -> str:
         return {"sample": "a sample number; the clock is used instead"}.get(
             label.quantity, "a second clock; the other one is used"
         )
-    if label.quantity in {"text", "port"}:
+    if label.quantity in {"text", "port", "part"}:
         return "a state or mark, not a reading"
     return ""
 
@@ -142,7 +132,16 @@ def _port_keys(measured: list[Column]) -> dict[int, str | None]:
         if label.quantity == "temperature" and key not in ports:
             key = None
         keys[c.index] = key
-    return keys
+    return dict.fromkeys(keys) if _are_inputs(main, keys) else keys
+
+
+def _are_inputs(main: list[Column], keys: dict[int, str | None]) -> bool:
+    """Tell a logger's inputs, each of another quantity of one port, from ports: `CH1 (V)` beside `CH2 (A)`."""
+    ports = {keys[c.index] for c in main}
+    if len(ports) < 2 or not all(p is not None and _CHANNEL_WORD.match(p) for p in ports):
+        return False
+    said = [c.label.quantity for c in main]
+    return len(said) == len(set(said)) and {"voltage", "current"} & set(said) != set() and len(ports) == len(said)
 
 
 def _spread_temperatures(rivals: dict[tuple[str | None, str], list[Column]]) -> None:

@@ -60,7 +60,8 @@ def _power_triple(group: Group, unknown: list[Column], mask: npt.NDArray[np.bool
     if not wanted or len(wanted) > len(unknown):
         return {}
     found: list[dict[str, Column]] = []
-    for combo in itertools.permutations(unknown, len(wanted)):
+    rates = [c for c in unknown if not _is_counter(_masked(c.values, mask))]  # energy is volts times charge, too
+    for combo in itertools.permutations(rates, len(wanted)):
         trial = {**fixed, **dict(zip(wanted, combo, strict=True))}
         v, i, p = (_masked(trial[ch].values, mask) for ch in slots)
         if not _could_be_voltage(v) or not _could_be_current(i):
@@ -69,6 +70,10 @@ def _power_triple(group: Group, unknown: list[Column], mask: npt.NDArray[np.bool
         if fit is not None and fit.misfit < 0.03 and _is_thousand(fit.ratio) and not _are_parallel(i, p, v):
             found.append(dict(zip(wanted, combo, strict=True)))
     return found[0] if len(found) == 1 else {}
+
+
+def _is_counter(values: Array) -> bool:
+    return is_monotone(values) and len(np.unique(values[np.isfinite(values)])) > 10
 
 
 def _masked(values: Array, mask: npt.NDArray[np.bool_] | None) -> Array:

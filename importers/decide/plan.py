@@ -84,7 +84,9 @@ class Plan:
     date_clock: ClockForm | None = None
     """A wall clock beside an elapsed one: gives started_at only."""
     port_column: int | None = None
-    """Column that names the port of each row, where ports stand one below the other."""
+    """Column that says of which port, device or test each row is, where they stand one below the other."""
+    parts_by: str = "port"
+    """What that column names: `port`, `device`, or `row` for anything else."""
     zone: str = "UTC"
     stated: Facts = field(default_factory=Facts)
     started_note: str = ""

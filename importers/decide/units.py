@@ -20,7 +20,7 @@ from importers.decide.asking import (
     which_temperature,
 )
 from importers.decide.channels import COMMON_UNITS, RARE_UNITS, is_plausible
-from importers.decide.columns import Column
+from importers.decide.columns import Column, cell_unit
 from importers.decide.evidence import KEYS, Work, masked, median_step
 from importers.decide.grouping import Group
 from importers.decide.plan import ColumnPlan
@@ -40,8 +40,8 @@ def _candidates(column: Column, quantity: str, words: Vocabulary) -> tuple[Unit,
     """Units that a column may be in."""
     label = column.label
     if column.cell_units:
-        found = [words.unit(u) for u in column.cell_units]
-        kinds = [f[0] for f in found if f is not None and f[0].quantity == quantity]
+        found = [cell_unit(column, u, words) for u in column.cell_units]
+        kinds = [f for f in found if f is not None and f.quantity == quantity]
         if kinds:
             return (kinds[0],)
     if label.unit is not None and label.unit.quantity == quantity and label.unit_sure:
@@ -215,9 +215,9 @@ def _place_other(work: Work, group: Group, column: Column, channel: str) -> None
 
 def _cell_factors(work: Work, column: Column, factor: float) -> tuple[tuple[str, float], ...]:
     return tuple(
-        (u, found[0].factor / factor if found[0].quantity != "temperature" else 1.0)
+        (u, found.factor / factor if found.quantity != "temperature" else 1.0)
         for u in column.cell_units
-        if (found := work.words.unit(u))
+        if (found := cell_unit(column, u, work.words)) is not None
     )
 
 

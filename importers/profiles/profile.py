@@ -20,8 +20,9 @@ from importers.clock.forms import ClockForm
 from importers.problems import ProfileInvalid
 from importers.schema import CHANNEL_NAMES
 from importers.text.shape import Layout
+from importers.vocabulary.words import plain_signs
 
-__all__ = ["Profile", "ProfileClock", "ProfileColumn", "load_profiles", "matching", "shipped_profiles"]
+__all__ = ["Profile", "ProfileClock", "ProfileColumn", "load_profiles", "matching", "same_name", "shipped_profiles"]
 
 _SOURCES = ("elapsed", "wall clock", "time of day", "unix", "serial day", "sample number")
 _NAME = re.compile(r"^[A-Za-z0-9][A-Za-z0-9 ._\-]{0,60}$")
@@ -125,6 +126,16 @@ def _factor(clock: ProfileClock) -> float:
     if "%" in clock.format:
         return 1e-6
     return {"": 1.0, "s": 1.0, "ms": 1e-3, "µs": 1e-6, "us": 1e-6, "min": 60.0, "h": 3600.0, "d": 86400.0}[clock.unit]
+
+
+def same_name(one: str, other: str) -> bool:
+    """Tell whether two column names are one but for capitals and blanks."""
+    return _plain(one) == _plain(other)
+
+
+@lru_cache(maxsize=4096)
+def _plain(name: str) -> str:
+    return re.sub(r"\s+", " ", plain_signs(name)).strip().casefold()
 
 
 def _same(names: Iterable[str]) -> tuple[str, ...]:

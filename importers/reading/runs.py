@@ -255,10 +255,24 @@ class Runs:
 
     def _start(self, part: _Part) -> RunStart:
         ports = len(self.plan.runs) > 1 or self.plan.port_column is not None
+        if self.plan.port_column is not None and self.plan.parts_by != "port":
+            return self._start_of_row(part)
         name = part.port or str([*self._parts].index(next(k for k, p in self._parts.items() if p is part)) + 1)
         numbered = name if part.number == 1 else f"{part.number}/{name}"
         label = numbered if ports else str(part.number)
         return RunStart(label, part.port, part.channels, part.direction, self.plan.stated)
+
+    def _start_of_row(self, part: _Part) -> RunStart:
+        """A run of one device, sensor or test of several, whose rows a column names."""
+        name = part.port or "?"
+        stated = self.plan.stated
+        if self.plan.parts_by == "device":
+            stated = replace(stated, device=name)
+        else:
+            said = f"{self.plan.columns[self.plan.port_column or 0].name}: {name}"
+            stated = replace(stated, note=f"{stated.note}; {said}" if stated.note else said)
+        label = name if part.number == 1 else f"{part.number}/{name}"
+        return RunStart(label, part.plan.port, part.channels, part.direction, stated)
 
     def _close(self, part: _Part) -> None:
         if part.start is None:

@@ -13,7 +13,7 @@ from importers.text.lines import split_line
 from importers.vocabulary.labels import read_label
 from importers.vocabulary.words import Vocabulary
 
-__all__ = ["Attempt", "find_header"]
+__all__ = ["Attempt", "bare_header", "find_header"]
 
 
 @dataclass(slots=True)
@@ -58,9 +58,7 @@ def find_header(
 
 def _cells_of_header(line: str, found: Attempt) -> list[str] | None:
     """Split a line as a header of the table's width; None where it can't be one."""
-    text = line.lstrip("\ufeff")
-    if text.lstrip().startswith("#"):
-        text = text.lstrip().lstrip("#").strip()
+    text = bare_header(line, found.delimiter)
     cells = [c.strip().strip('"').strip() for c in split_line(text, found.delimiter)]
     if len(cells) == found.width + 1 and not cells[-1]:
         cells.pop()
@@ -71,6 +69,14 @@ def _cells_of_header(line: str, found: Attempt) -> list[str] | None:
         return None
     numeric = sum(any(x.isdigit() for x in c) and bool(NUMBER.match(c)) for c in cells)
     return None if numeric > len(cells) // 3 or not any(cells) else cells
+
+
+def bare_header(line: str, delimiter: str) -> str:
+    """A header's line without the mark of a comment; `#` that is the first column's own name stays."""
+    text = line.lstrip("\ufeff")
+    if not text.lstrip().startswith("#") or set(split_line(text, delimiter)[0].strip().strip('"')) == {"#"}:
+        return text
+    return text.lstrip().lstrip("#").strip()
 
 
 def _is_units(cells: list[str], words: Vocabulary) -> bool:

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 
 from importers.text.cellkinds import ALIKE, BLANKS, VALUES, cell_kind, find_decimal
-from importers.text.headers import Attempt, find_header
+from importers.text.headers import Attempt, bare_header, find_header
 from importers.text.lines import SPACE, SPACES, split_line
 from importers.text.quoting import joined_lines
 from importers.vocabulary.words import Vocabulary
@@ -152,7 +152,7 @@ def _describe(lines: list[str], found: Attempt, words: Vocabulary) -> Layout:
     if header_at is not None:
         cells = [
             c.strip().strip('"').strip()
-            for c in split_line(lines[header_at].lstrip("#").lstrip("\ufeff"), found.delimiter)
+            for c in split_line(bare_header(lines[header_at], found.delimiter), found.delimiter)
         ]
         cells = cells[1:] if len(cells) == width + 1 and not cells[0] else cells
         names[: len(cells)] = cells[:width]

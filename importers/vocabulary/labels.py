@@ -10,7 +10,8 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 
 from importers.vocabulary.port_words import take_port
-from importers.vocabulary.words import Unit, Vocabulary, is_cjk, normalise, tokens
+from importers.vocabulary.symbols import Symbol, symbol_in
+from importers.vocabulary.words import Unit, Vocabulary, is_cjk, normalise, plain_signs, tokens
 
 __all__ = ["Label", "read_label"]
 
@@ -18,33 +19,14 @@ _BRACKETS = re.compile(r"[(\[{<【]\s*([^()\[\]{}<>【】]*?)\s*[)\]}>】]")
 _SLASH = re.compile(r"^(.*\S)\s*/\s*(\([^()]*\)|[^/\s]+|[A-Za-zµ]+ ?h)\s*$")
 _TAIL = re.compile(r"^(.*?\S)(?:\s+in\s+|\s+en\s+|\s+w\s+|\s+em\s+|[\s_,;:.\-]+)([^\s_,;:.\-]+|[mkµu]?[AW] h)\s*$")
 _GLUED = re.compile(r"^(.*?[a-z\u2e80-\u9fff\u30a0-\u30ff])(m?Wh|m?Ah|kWh|[mµu]A|mV|m?W|[VA]|°[CF]|Hz|ms)$")
+_LONE = frozenset({"A", "C"})
+"""Letters that are a unit behind a quantity, and a port's name behind a port's word."""
+_THERMAL = frozenset({"case", "cell", "plug", "meter", "ambient", "second"})
 _CLOCK_FORM = re.compile(
     r"^(h+[:.]?m+([:.]?s+)?([.,:](f+|z+|s+|0+|x+|ms))?|d+[./\-]m+[./\-]y+.*|y+[./\-]m+[./\-]d+.*|"
     r"m+[./\-]d+[./\-]y+.*|iso ?-?8601|mm:ss(.*)?)$",
     re.IGNORECASE,
 )
-_SYMBOL = re.compile(r"^([A-Za-zθϑηλ])[ _.]?(.*)$")
-_SYMBOLS = {
-    "U": "voltage",
-    "V": "voltage",
-    "I": "current",
-    "P": "power",
-    "E": "energy",
-    "Q": "charge",
-    "T": "temperature",
-    "θ": "temperature",
-    "ϑ": "temperature",
-    "R": "resistance",
-    "f": "frequency",
-    "λ": "power_factor",
-    "t": "elapsed",
-    "u": "voltage",
-    "v": "voltage",
-    "i": "current",
-    "p": "power",
-    "e": "energy",
-    "q": "charge",
-}
 _UNIT_QUANTITY = {"time": "elapsed", "percent": "percent"}
 _DATA_LINES = frozenset({"dp", "dm", "cc1", "cc2"})
 _TIME_WORDS = frozenset({"elapsed", "wall_clock", "date", "sample"})
@@ -83,9 +65,17 @@ class Label:
 
 
 @lru_cache(maxsize=8192)
-def read_label(name: str, unit_text: str, words: Vocabulary) -> Label:
-    """Read a column's name and the unit that stands in a row of its own (or empty text)."""
-    rest, unit, sure, form = _take_unit(name.strip(), words)
+def read_label(name: str, unit_text: str, words: Vocabulary, *, ends_in_unit: bool = False) -> Label:
+    """Read a column's name and the unit that stands in a row of its own (or empty text).
+
+    Args:
+        name: as in the file.
+        unit_text: the unit's cell, or empty.
+        words: the vocabulary.
+        ends_in_unit: True where the table's other columns say that the last letter is a unit (`USB A` by `USB V`).
+    """
+    rest, unit, sure, form = _take_unit(plain_signs(name).strip(), words, ends_in_unit=ends_in_unit)
+    unit_text = plain_signs(unit_text)
     if unit_text.strip():
         bare = unit_text.strip().strip("()[]{}<>").strip()
         own = words.unit(bare)
@@ -102,7 +92,7 @@ def read_label(name: str, unit_text: str, words: Vocabulary) -> Label:
     return _settle(_take_words(rest, label, words), words)
 
 
-def _take_unit(name: str, words: Vocabulary) -> tuple[str, Unit | None, bool, str]:
+def _take_unit(name: str, words: Vocabulary, *, ends_in_unit: bool) -> tuple[str, Unit | None, bool, str]:
     """Cut the unit off a label: in brackets, after a slash, `in`, an underscore or a space, or the whole label."""
     form = ""
     for match in reversed(list(_BRACKETS.finditer(name))):
@@ -118,8 +108,11 @@ def _take_unit(name: str, words: Vocabulary) -> tuple[str, Unit | None, bool, st
     if (found := words.unit(name)) is not None and (len(name) > 1 or name in {"s", "h"}):
         return "", found[0], found[1], form
     tail = _TAIL.match(name)
-    if tail and (found := words.unit(tail.group(2))) is not None and _tail_is_unit(tail, found[0], words):
-        return tail.group(1), found[0], found[1], form
+    is_phrase = tokens(name) in words.quantities  # `Watt hours` is no watt in hours
+    if tail and not is_phrase and (found := words.unit(tail.group(2))) is not None:
+        is_unit = ends_in_unit or _tail_is_unit(tail, found[0], words)
+        if is_unit:
+            return tail.group(1), found[0], found[1], form
     glued = _GLUED.match(name)
     if glued and (found := words.unit(glued.group(2))) is not None and found[1]:
         return glued.group(1), found[0], True, form
@@ -131,14 +124,18 @@ def _tail_is_unit(match: re.Match[str], unit: Unit, words: Vocabulary) -> bool:
     head, tail = tokens(match.group(1)), match.group(2)
     if (normalise(tail),) in words.quantities and len(tail) > 2:
         return unit.quantity == "time" and words.quantities[(normalise(tail),)] == "elapsed" and bool(head)
-    if tail in {"A", "C"}:
-        said = {words.quantities.get(h[i:j]) for h in (head,) for i in range(len(h)) for j in range(i + 1, len(h) + 1)}
-        symbol = head[-1] if head else ""
-        return (
-            unit.quantity in said
-            or (tail == "A" and symbol == "i")
-            or (tail == "C" and ("temperature" in said or symbol == "q"))
-        )
+    if tail in _LONE:
+        if re.search(r"[:,]\s*.$", match.string) or normalise(match.group(1)) == normalise(tail):
+            return True  # `DCI: A`; `A A` is amps twice
+        said = {words.quantities.get(head[i:j]) for i in range(len(head)) for j in range(i + 1, len(head) + 1)}
+        roles = {words.roles.get(head[i:j]) for i in range(len(head)) for j in range(i + 1, len(head) + 1)}
+        symbol = symbol_in(match.group(1), words)
+        if symbol is not None:
+            said.add(symbol.quantity)
+            roles.add(symbol.role)
+        if tail == "A":
+            return unit.quantity in said or (bool(roles & {"out", "in", "dc"}) and not said - {None, "part"})
+        return bool(said & {"temperature", "charge"}) or (bool(roles & _THERMAL) and not said - {None, "part"})
     return True
 
 
@@ -235,10 +232,8 @@ def _with_quantity(
     if found is not None:
         strength = (0.9 if partly else 1.0) - (0.1 if any(not u.isdigit() for u in unknown) else 0.0)
         return replace(label, quantity=found[0], strength=strength, reason=f"its name says {_named(found[0], label)}")
-    symbol = _SYMBOL.match(rest.strip(" _-"))
-    if symbol:
-        return _with_symbol(label, symbol.group(1), symbol.group(2), words)
-    return label
+    symbol = symbol_in(rest, words)
+    return label if symbol is None else _with_symbol(label, symbol)
 
 
 def _main_quantity(label: Label, quantities: list[tuple[str, str]]) -> tuple[str, str] | None:
@@ -255,7 +250,7 @@ def _main_quantity(label: Label, quantities: list[tuple[str, str]]) -> tuple[str
     for wanted in ("wall_clock", "power_factor", "percent"):
         if wanted in names:
             return next(item for item in quantities if item[0] == wanted)
-    physical = [item for item in quantities if item[0] not in {"text", "port", "sample"}]
+    physical = [item for item in quantities if item[0] not in {"text", "port", "sample", "part"}]
     others = [item for item in physical if item[0] != "charge"] or physical or quantities
     return others[0]
 
@@ -264,51 +259,53 @@ def _charging_side(quantities: list[tuple[str, str]]) -> str | None:
     return "in" if any(q == "charge" and w.startswith("charg") for q, w in quantities) else None
 
 
-def _with_symbol(label: Label, letter: str, tail: str, words: Vocabulary) -> Label:
-    """Read `U`, `I_out`, `Tcase`, `P1` by the letter symbols of IEC 60027-1 (from memory)."""
-    rest = tokens(tail)
-    role = words.roles.get(rest) if rest else None
-    digits = tail.strip(" _") if tail.strip(" _").isdigit() else None
-    if rest and digits is None and role is None:
-        return label
+def _with_symbol(label: Label, symbol: Symbol) -> Label:
+    """Read `U`, `I_out`, `Tcase`, `P1`, `DCV`, `Meas I` by the letter symbols of IEC 60027-1 (from memory)."""
     unit_quantity = label.unit.quantity if label.unit else None
-    quantity = _SYMBOLS.get(letter)
-    if letter == "T" and (unit_quantity == "time"):
+    quantity: str | None = symbol.quantity
+    if symbol.letter == "T" and unit_quantity == "time":
         quantity = "elapsed"
-    elif letter == "t" and unit_quantity == "temperature":
+    elif symbol.letter == "t" and unit_quantity == "temperature":
         quantity = "temperature"
-    elif letter in {"W", "w"}:
+    elif symbol.letter in {"W", "w"}:
         quantity = "energy" if unit_quantity == "energy" else "power"
-    elif letter in {"A", "a"} and unit_quantity in {None, "current"}:
-        quantity = "current"
-    elif letter == "C":
+    elif symbol.letter in {"A", "a"}:
+        quantity = "current" if unit_quantity in {None, "current"} else None
+    elif symbol.letter == "C":
         quantity = unit_quantity if unit_quantity in {"charge", "temperature"} else None
     if quantity is None:
         return label
     sure = 0.85 if label.unit is not None else 0.6
     label = replace(label, quantity=quantity, strength=sure, unknown=())
-    if digits is not None:
-        label = replace(label, index=digits)
-    label = _with_roles(label, [role]) if role else label
-    return replace(label, reason=f"the letter {letter} stands for {_named(quantity, label)}")
+    if symbol.index:
+        label = replace(label, index=symbol.index)
+    label = _with_roles(label, [r for r in (symbol.role, symbol.mains) if r])
+    return replace(label, reason=f"the letter {symbol.letter} stands for {_named(quantity, label)}")
 
 
 def _settle(label: Label, words: Vocabulary) -> Label:
     """Bring words and unit together: agreement, unit alone, or conflict."""
     if label.quantity is None and label.role in _DATA_LINES:
         label = replace(label, quantity="voltage", strength=0.9, reason="a data or configuration line's voltage")
-    if label.quantity == "temperature" and label.unit is not None and label.unit.symbol == "C":
-        label = replace(label, unit=words.units["°C"])  # a bare C beside a temperature is no coulomb
-    if label.unit is None:
+    if (
+        label.unit is not None
+        and label.unit.symbol == "C"
+        and (label.quantity == "temperature" or (label.quantity is None and label.role in _THERMAL))
+    ):
+        label = replace(label, unit=words.units["°C"], unit_sure=True)  # a bare C beside a temperature is no coulomb
+    unit = label.unit
+    if unit is None:
         return label
-    by_unit = _UNIT_QUANTITY.get(label.unit.quantity, label.unit.quantity)
-    said = f"in {label.unit.symbol}"
+    by_unit = _UNIT_QUANTITY.get(unit.quantity, unit.quantity)
+    said = f"in {unit.symbol}"
+    if label.quantity == by_unit and not label.unit_sure and len(unit.symbol) > 1:
+        label = replace(label, unit_sure=True)  # `MAH` behind a charge: a megaampere is none
     if label.quantity is None:
         return replace(
             label,
             quantity=by_unit,
             strength=0.9 if label.unit_sure else 0.6,
-            reason=f"its unit {label.unit.symbol} says {_say(by_unit)}",
+            reason=f"its unit {unit.symbol} says {_say(by_unit)}",
         )
     if label.quantity == by_unit or (label.quantity in _TIME_WORDS and by_unit == "elapsed"):
         strength = max(label.strength, 0.95) if label.unit_sure else min(label.strength, 0.7)
@@ -319,20 +316,18 @@ def _settle(label: Label, words: Vocabulary) -> Label:
             label,
             quantity=by_unit,
             strength=0.9,
-            reason=f"its unit {label.unit.symbol} says {_say(by_unit)}, though its name says {_say(label.quantity)}",
+            reason=f"its unit {unit.symbol} says {_say(by_unit)}, though its name says {_say(label.quantity)}",
         )
-    if label.quantity in {"text", "port", "sample", "percent"} or by_unit == "percent":
+    if label.quantity in {"text", "port", "sample", "percent", "part"} or by_unit == "percent":
         return replace(
             label,
             quantity=by_unit if label.quantity != "power_factor" else "power_factor",
             strength=0.8,
-            reason=f"its unit {label.unit.symbol} says {_say(by_unit)}",
+            reason=f"its unit {unit.symbol} says {_say(by_unit)}",
         )
     if not label.unit_sure:
         return replace(label, unit=None, unit_sure=True)
-    return replace(
-        label, conflict=f"the name says {_say(label.quantity)}, the unit {label.unit.symbol} says {_say(by_unit)}"
-    )
+    return replace(label, conflict=f"the name says {_say(label.quantity)}, the unit {unit.symbol} says {_say(by_unit)}")
 
 
 _PLACES = {

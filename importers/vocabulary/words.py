@@ -17,11 +17,24 @@ from typing import Any
 
 from importers.problems import ProfileInvalid
 
-__all__ = ["Unit", "Vocabulary", "load_vocabulary", "normalise", "shipped_vocabulary", "tokens"]
+__all__ = ["Unit", "Vocabulary", "load_vocabulary", "normalise", "plain_signs", "shipped_vocabulary", "tokens"]
 
 _PLAIN = str.maketrans({"ł": "l", "Ł": "L", "ø": "o", "ß": "ss", "æ": "ae", "œ": "oe", "\u2019": "'"})
 _CAMEL = re.compile(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z]{2,})")
 _TOKEN = re.compile(r"d[+\-](?![a-z0-9])|[^\W\d_]+|\d+")
+_ALIKE = str.maketrans(
+    dict.fromkeys("\u02da\u00ba\u2218\u2070", "\u00b0")
+    | dict.fromkeys("\u3010\u3014\u300c", "[")
+    | dict.fromkeys("\u3011\u3015\u300d", "]")
+    | dict.fromkeys("\u3008\u300a", "<")
+    | dict.fromkeys("\u3009\u300b", ">")
+    | dict.fromkeys("\u22c5\u2219\u2022\u30fb\u00d7", "\u00b7")
+    | dict.fromkeys("\u2002\u2003\u2009\u200a", " ")
+    | dict.fromkeys("\u200b\ufeff", "")
+)
+"""Signs that stand for one another in labels, beside those that Unicode's compatibility form (NFKC) joins."""
+_LETTERS = str.maketrans("АВСКМНТасмκΑΒΚΜ", "AVCKMHTacmkABKM")
+"""Letters of other alphabets that are drawn as Latin ones are; a Cyrillic Ve stands for volts."""
 _CJK = re.compile(r"[\u2e80-\u9fff\uac00-\ud7af\uf900-\ufaff]")
 
 
@@ -35,6 +48,12 @@ class Unit:
     """Value in the channel's unit = factor x value + offset."""
     offset: float
     ucum: str
+
+
+@lru_cache(maxsize=4096)
+def plain_signs(text: str) -> str:
+    """Write full-width forms, other brackets, rings and points of a label as the usual ones."""
+    return text if text.isascii() else unicodedata.normalize("NFKC", text.translate(_ALIKE)).translate(_ALIKE)
 
 
 @lru_cache(maxsize=4096)
@@ -75,13 +94,17 @@ class Vocabulary:
 
     def unit(self, text: str) -> tuple[Unit, bool] | None:
         """Find a unit; the flag is False where only the letters' case differs."""
-        text = unicodedata.normalize("NFKC", text).strip().rstrip(".")
-        text = text.replace("μ", "µ").replace("Ω", "Ω")
+        text = _unit_spelling(text).strip().rstrip(".")
         if (found := self.units.get(text)) is not None:
             return found, True
         if (found := self.loose_units.get(text.casefold())) is not None:
             return found, False
-        return None
+        latin = text.translate(_LETTERS)
+        return None if text.isascii() or latin == text else self.unit(latin)
+
+
+def _unit_spelling(text: str) -> str:
+    return plain_signs(text).replace("μ", "µ").replace("Ω", "Ω")
 
 
 def _phrases(table: Mapping[str, Iterable[str]]) -> dict[tuple[str, ...], str]:
@@ -100,7 +123,7 @@ def _unit_table(tables: list[dict[str, Any]]) -> tuple[dict[str, Unit], dict[str
             str(table["ucum"]),
         )
         for name in (unit.symbol, *table.get("also", ())):
-            spelled = unicodedata.normalize("NFKC", name).replace("μ", "µ").replace("Ω", "Ω")
+            spelled = _unit_spelling(name)
             exact[spelled] = unit
             loose.setdefault(spelled.casefold(), []).append(unit)
     return exact, {name: units[0] for name, units in loose.items() if len(set(units)) == 1}
