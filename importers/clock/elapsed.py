@@ -20,7 +20,7 @@ from importers.text.rowset import Rows
 from importers.text.shape import Layout
 from importers.vocabulary.words import Unit, Vocabulary
 
-__all__ = ["find_elapsed", "find_sample_number"]
+__all__ = ["count_rows", "find_elapsed", "find_sample_number"]
 
 
 def find_elapsed(
@@ -163,44 +163,55 @@ def find_sample_number(
         column = next((c for c in columns if c.kind == "number" and c.label.quantity is None and _counts_up(c)), None)
     if column is None:
         return None
-    interval, why = (
-        preamble.interval_s,
-        f"counts the samples; {preamble.reason} above the table gives the time between them",
-    )
-    try:
-        if "interval" in answers:
-            interval, why = (
-                float(answers["interval"].replace(",", ".").rstrip(" s")),
-                "counts the samples; the time between them is as answered",
-            )
-    except ValueError:
-        interval = None
+    interval = _answered_interval(answers)
+    why = "counts the samples; the time between them is as answered"
+    if interval is None and preamble.interval_s is not None:
+        interval = preamble.interval_s
+        why = f"counts the samples; {preamble.reason} above the table gives the time between them"
     questions: tuple[Question, ...] = ()
-    if interval is None or not np.isfinite(interval) or interval <= 0:
-        interval = None
-        questions = (
-            Question(
-                "interval",
-                f"Column `{column.name}` numbers the samples, and nothing tells the time between them. How "
-                "many seconds?",
-                (),
-                "--answer interval=1",
-                column=column.name,
-                example="interval_s = 1.0",
-            ),
-        )
+    if interval is None:
+        text = f"Column `{column.name}` numbers the samples, and nothing tells the time between them. How many seconds?"
+        questions = (_which_interval(text, column.name),)
+        why = "counts the samples; nothing tells the time between them"
     form = ClockForm("sample number", (column.index,), interval_s=interval)
     raw = readings(form, rows, layout)
-    return Clockwork(
-        form,
-        None,
-        raw,
-        (),
-        0.98 if interval else 0.5,
-        why if interval else "counts the samples; nothing tells the time between them",
-        questions,
-        frozenset({column.index}),
-    )
+    used = frozenset({column.index})
+    return Clockwork(form, None, raw, (), 0.98 if interval else 0.5, why, questions, used)
+
+
+def _which_interval(text: str, column: str | None) -> Question:
+    return Question("interval", text, (), "--answer interval=1", column=column, example="interval_s = 1.0")
+
+
+def _answered_interval(answers: Mapping[str, str]) -> float | None:
+    given = answers.get("interval", "")
+    return float(given.replace(",", ".")) if given else None
+
+
+def count_rows(columns: list[Column], rows: Rows, preamble: Preamble, answers: Mapping[str, str]) -> Clockwork | None:
+    """Count the rows of a table of readings that has no clock at all, by an interval that is stated or asked."""
+    interval = _answered_interval(answers)
+    why = "no column is a clock; the rows are counted, with the time between them as answered"
+    if interval is None and preamble.interval_s is not None:
+        interval = preamble.interval_s
+        why = (
+            f"no column is a clock; the rows are counted: {preamble.reason} above the table gives the time between them"
+        )
+    is_measured = any(c.kind == "number" and c.label.quantity in {"voltage", "current", "power"} for c in columns)
+    if interval is None and (not is_measured or any(c.kind in {"date", "time", "datetime"} for c in columns)):
+        return None
+    questions: tuple[Question, ...] = ()
+    if interval is None:
+        why = "no column is a clock; the rows are counted"
+        names = ", ".join(f"`{c.name}`" for c in columns[:8])
+        text = (
+            f"No column is a clock: {names}. How many seconds lie between two rows? Or name the clock with "
+            "--answer clock-column=N."
+        )
+        questions = (_which_interval(text, None),)
+    form = ClockForm("sample number", (), interval_s=interval)
+    raw = np.arange(rows.cells.height, dtype=np.float64) * (interval or 1.0)
+    return Clockwork(form, None, raw, (), 0.96 if interval else 0.5, why, questions, frozenset())
 
 
 def _counts_up(column: Column) -> bool:

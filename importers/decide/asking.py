@@ -24,9 +24,11 @@ __all__ = [
     "no_quantity",
     "other_columns",
     "out_of_range",
+    "swapped",
     "time_unit",
     "unit_contradiction",
     "unknown_unit",
+    "unlikely_unit",
     "which_clock",
     "which_column",
     "which_quantity",
@@ -237,6 +239,41 @@ def out_of_range(words: Vocabulary, column: Column, key: str, unit: Unit) -> Que
         f"--answer unit.{column.index + 1}={(others or [unit])[0].symbol}",
         column=column.name,
         example=f'unit = "{(others or [unit])[0].symbol}"',
+    )
+
+
+def unlikely_unit(column: Column, unit: Unit, better: Unit, why: str) -> Question:
+    """Ask for a unit that a profile states and the numbers make unlikely."""
+    most, at = largest_of(column), column.index + 1
+    base = COMMON_UNITS[unit.quantity][0]
+    return Question(
+        f"unit.{at}",
+        f"{_called(column)} holds {_first(column)}. The profile says {unit.symbol}, which makes at most "
+        f"{most * unit.factor:g} {base}; {why}. Which unit is it?",
+        tuple(
+            Choice(u.symbol, f"{u.symbol}: up to {most * u.factor:g} {base}, {said}")
+            for u, said in ((better, "as the numbers say"), (unit, "as the profile says"))
+        ),
+        f"--answer unit.{at}={better.symbol}",
+        column=column.name,
+        example=f'unit = "{better.symbol}"',
+    )
+
+
+def swapped(volts: Column, amps: Column) -> Question:
+    """Ask whether volts and amps of a profile are swapped in a file."""
+    at = volts.index + 1
+    return Question(
+        f"column.{at}",
+        f"The profile says that {_called(volts)} is the voltage and {_called(amps)} the current, but the numbers "
+        f"behave the other way round: {_first(volts)}; {_first(amps)}. What is `{volts.name}`?",
+        (
+            Choice("current_a", f"the current; `{amps.name}` is then the voltage"),
+            Choice("voltage_v", f"the voltage, as the profile says; `{amps.name}` is the current"),
+        ),
+        f"--answer column.{at}=current_a",
+        column=volts.name,
+        example='channel = "current_a"',
     )
 
 

@@ -14,7 +14,7 @@ import numpy.typing as npt
 import polars as pl
 
 from importers.text.cellkinds import cell_kind
-from importers.text.cells import to_numbers, unit_texts
+from importers.text.cells import times_units, to_numbers, unit_texts
 from importers.text.rowset import Rows, name_of
 from importers.text.shape import Layout
 from importers.vocabulary.labels import Label
@@ -37,7 +37,9 @@ class Column:
     values: npt.NDArray[np.float64]
     """All sample values, NaN where absent; empty for texts."""
     cell_units: tuple[str, ...] = ()
-    """Units behind numbers in cells."""
+    """Units behind numbers in cells, or in the rows of a column of their own."""
+    unit_column: int | None = None
+    """Column that holds the unit of each row."""
     distinct: tuple[str, ...] = ()
     """Distinct texts of a text column, at most 17."""
     late: npt.NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
@@ -74,18 +76,20 @@ def look_at_columns(layout: Layout, rows: Rows, words: Vocabulary, late: Sequenc
         _look(i, labels[i] if layout.header_line is not None or layout.unit_row[i] else Label(h), layout, rows, words)
         for i, h in enumerate(headings)
     ]
-    columns = with_cell_units(columns, words)
+    columns = with_cell_units(_with_unit_columns(columns, rows, words), words)
     return [_with_late(c, layout, late, words) for c in columns] if late else columns
 
 
 def _with_late(column: Column, layout: Layout, late: Sequence[Rows], words: Vocabulary) -> Column:
     if column.kind != "number":
         return column
-    factors = dict.fromkeys(column.cell_units, 1.0) if column.cell_units else None
-    parts = [
-        to_numbers(r.cells[name_of(column.index)], layout.decimal, layout.thousands, words, factors).values
-        for r in late
-    ]
+    factors = _factors(column.label, column.cell_units, words)
+    at = column.unit_column
+    parts = []
+    for r in late:
+        cells = r.cells[name_of(column.index)]
+        found = to_numbers(cells, layout.decimal, layout.thousands, words, None if at is not None else factors).values
+        parts.append(times_units(found, r.cells[name_of(at)], factors or {})[0] if at is not None else found)
     return replace(column, late=np.concatenate([p.fill_null(float("nan")).to_numpy() for p in parts]))
 
 
@@ -128,7 +132,63 @@ def _kind_of_rest(cells: pl.Series, words: Vocabulary) -> str:
 
 def cell_unit(column: Column, text: str, words: Vocabulary) -> Unit | None:
     """The unit that stands behind a column's numbers; the column's quantity decides between C and °C, F and °F."""
-    if text.strip() in {"C", "c", "F", "f"} and column.label.quantity == "temperature":
+    return _unit_of(column.label, text, words)
+
+
+def _factors(label: Label, units: tuple[str, ...], words: Vocabulary) -> dict[str, float] | None:
+    """Factors that bring readings of several units to the first one; None without units."""
+    found = {u: unit for u in units if (unit := _unit_of(label, u, words)) is not None}
+    if not found:
+        return None
+    first = next(iter(found.values()))
+    return {u: unit.factor / first.factor if unit.quantity != "temperature" else 1.0 for u, unit in found.items()}
+
+
+def _with_unit_columns(columns: list[Column], rows: Rows, words: Vocabulary) -> list[Column]:
+    """Put columns that hold nothing but units with the numbers that they belong to."""
+    out = list(columns)
+    for column in columns:
+        units = _all_units(column, words)
+        if not units:
+            continue
+        owner = _owner_of(column, next(iter(units.values())).quantity, out)
+        if owner is None:
+            continue
+        factors = _factors(owner.label, tuple(units), words) or {}
+        values = pl.Series(owner.values, dtype=pl.Float64).fill_nan(None)
+        scaled, _ = times_units(values, rows.cells[name_of(column.index)], factors)
+        out[owner.index] = replace(
+            owner,
+            cell_units=tuple(units),
+            unit_column=column.index,
+            values=scaled.fill_null(float("nan")).to_numpy(),
+        )
+        why = f"gives the unit of `{owner.name}`, row by row"
+        out[column.index] = replace(column, label=replace(column.label, quantity="text", unused=why))
+    return out
+
+
+def _all_units(column: Column, words: Vocabulary) -> dict[str, Unit]:
+    """The units that a column of texts holds, where it holds nothing else and all are of one quantity."""
+    if column.kind != "text" or not column.distinct:
+        return {}
+    found = {t: unit[0] for t in column.distinct if t and (unit := words.unit(t)) is not None}
+    is_all = len(found) == len([t for t in column.distinct if t])
+    return found if is_all and len({u.quantity for u in found.values()}) == 1 else {}
+
+
+def _owner_of(column: Column, quantity: str, columns: Sequence[Column]) -> Column | None:
+    """The numbers nearest before a column of units (else behind it) that may be in them."""
+    said = "elapsed" if quantity == "time" else quantity
+    before = [c for c in reversed(columns[: column.index]) if c.kind == "number"]
+    for other in (*before, *(c for c in columns[column.index + 1 :] if c.kind == "number")):
+        if other.unit_column is None and other.label.unit is None and other.label.quantity in {None, said}:
+            return other
+    return None
+
+
+def _unit_of(label: Label, text: str, words: Vocabulary) -> Unit | None:
+    if text.strip() in {"C", "c", "F", "f"} and label.quantity == "temperature":
         return words.units[f"°{text.strip().upper()}"]
     found = words.unit(text)
     return found[0] if found is not None else None
@@ -180,9 +240,12 @@ def _numeric(
 ) -> Column:
     units: tuple[str, ...] = ()
     if has_units:
-        found = unit_texts(list(texts))
+        every = cells.drop_nulls()
+        found = unit_texts(
+            [*texts, *every.gather_every(max(1, len(every) // 2000)).to_list(), *every.tail(50).to_list()]
+        )
         units = tuple(sorted(u for u in found if words.unit(u) is not None))
-    factors = dict.fromkeys(units, 1.0) if units else None
+    factors = _factors(label, units, words)
     numbers = to_numbers(cells, layout.decimal, layout.thousands, words, factors)
     return Column(
         index, label, "number", texts, numbers.values.cast(pl.Float64).fill_null(float("nan")).to_numpy(), units

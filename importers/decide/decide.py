@@ -12,23 +12,24 @@ import numpy.typing as npt
 
 from importers.clock.choice import choose_clock
 from importers.clock.clockwork import clock_candidates
+from importers.clock.elapsed import count_rows
+from importers.decide.answers import answered, check_clock_answers
 from importers.decide.asking import no_clock, no_quantity, which_clock, which_column
 from importers.decide.assembly import assemble, run_plan
-from importers.decide.channels import channel_of
 from importers.decide.columns import Column
 from importers.decide.evidence import KEYS, Array, Decision, Work
 from importers.decide.grouping import Group, Slots, assign, with_label
+from importers.decide.holding import doubt_profile, turn_swapped
 from importers.decide.leftover import ask_leftovers
 from importers.decide.parting import Parting, find_parting
 from importers.decide.pinning import pin_unknown
 from importers.decide.units import settle_time, settle_units
 from importers.decide.unitsolve import laws_of
 from importers.profiles.profile import Profile, same_name
-from importers.schema import CHANNEL_NAMES, CHANNELS
 from importers.text.preamble import Preamble
 from importers.text.rowset import Rows, name_of
 from importers.text.shape import Layout
-from importers.vocabulary.stated import ROLES, by_profile, stated_clock
+from importers.vocabulary.stated import by_profile, stated_clock
 from importers.vocabulary.words import Vocabulary
 
 __all__ = ["Decision", "decide"]
@@ -52,7 +53,9 @@ def decide(
     decision = Decision(None)
     if profile is not None:
         columns = by_profile(columns, profile, words)
-    columns = [_answered(c, answers, words) for c in columns]
+    columns = answered(columns, answers, words)
+    if profile is not None:
+        columns = turn_swapped(columns, answers)
     is_named = layout.header_line is not None or profile is not None
     if profile is not None:
         clock = stated_clock(profile, rows, layout)
@@ -66,13 +69,18 @@ def decide(
         elif candidates:
             decision.questions.append(which_clock(candidates))
         else:
-            decision.problems.append(no_clock(columns))
+            clock = count_rows(columns, rows, preamble, answers) or clock
+    if clock.form is None and not decision.questions:
+        decision.problems.append(no_clock(columns))
     if clock.form is None:
         return decision
+    check_clock_answers(answers, clock, columns)
     decision.questions += clock.questions
     is_stamp = clock.form.source in {"wall clock", "unix", "serial day"}
     seconds = clock.raw * 1e-6 if is_stamp else clock.raw  # stamps are microseconds of 1970
     seconds = seconds - (seconds[np.isfinite(seconds)][0] if np.isfinite(seconds).any() else 0.0)
+    if profile is not None:
+        decision.questions += doubt_profile(columns, seconds, answers, words)
     parting = find_parting(columns, rows, seconds, clock.used, answers.get("rows", ""))
     if profile is not None:
         parting = _stated_port(profile, columns, parting)
@@ -127,42 +135,6 @@ def _first_port(rows: Rows, port_column: int | None) -> npt.NDArray[np.bool_] | 
     cells = rows.cells[name_of(port_column)]
     first = cells.drop_nulls().head(1)
     return (cells == first[0]).fill_null(value=False).to_numpy() if len(first) else None
-
-
-def _answered(column: Column, answers: Mapping[str, str], words: Vocabulary) -> Column:
-    """Put the tester's answers before the label's words."""
-    at = str(column.index + 1)
-    what = answers.get(f"column.{at}", answers.get(f"column.{column.name}"))
-    if answers.get("clock-column") in {at, column.name}:
-        what = "t_s"
-    if what in {"unused", "none", ""} and what is not None:
-        return with_label(column, unused="not used, as answered", quantity=column.label.quantity or "text")
-    if what == "t_s":
-        column = with_label(
-            column, quantity="elapsed", role=None, strength=1.0, reason="the clock, as answered", unused="", conflict=""
-        )
-    if what in CHANNEL_NAMES:
-        channel = next(c for c in CHANNELS if c.name == what)
-        role = next((r for r in ROLES if channel_of(channel.quantity, r) == what), None)
-        column = with_label(
-            column,
-            quantity=channel.quantity,
-            role=role,
-            strength=1.0,
-            reason="as answered",
-            unused="",
-            conflict="",
-            unknown=(),
-        )
-    unit = answers.get(f"unit.{at}", answers.get(f"unit.{column.name}"))
-    found = words.unit(unit) if unit is not None else None
-    if found is not None:
-        column = with_label(
-            column, unit=found[0], unit_sure=True, conflict="", strength=1.0, reason=f"{found[0].symbol}, as answered"
-        )
-        if column.label.quantity is None:
-            column = with_label(column, quantity=found[0].quantity)
-    return column
 
 
 def _choose_rivals(work: Work, slots: Slots) -> None:

@@ -55,6 +55,8 @@ class ColumnPlan:
     """Units behind the numbers in the cells, with factors to `unit`."""
     quantity: str | None = None
     side: str | None = None
+    unit_column: int | None = None
+    """Column that holds the unit of each row, one of `cell_units`."""
 
 
 @dataclass(frozen=True, slots=True)

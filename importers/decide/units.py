@@ -132,7 +132,8 @@ def _place(work: Work, group: Group, column: Column, key: str, units: tuple[Unit
         reason += f"; its unit could be {' or '.join(u.symbol for u in units)}"
     elif column.cell_units:
         confidence = 0.98
-        reason += f"; {unit.symbol} stands behind the numbers"
+        where = "behind the numbers" if column.unit_column is None else "beside the numbers, row by row"
+        reason += f"; {' and '.join(column.cell_units)} {'stand' if len(column.cell_units) > 1 else 'stands'} {where}"
     elif stated:
         confidence = max(label.strength, 0.96)
     elif laws:
@@ -180,6 +181,7 @@ def _write(
         _cell_factors(work, column, factor),
         quantity,
         column.label.side,
+        column.unit_column,
     )
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import re
 import tomllib
+from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
@@ -97,18 +98,46 @@ class Profile:
         return _to_toml(self)
 
     def fits(self, layout: Layout) -> bool:
-        """Tell whether a file's header and preamble are this profile's."""
-        if _same(layout.names) != _same(self.header):
+        """Tell whether a file is this profile's: by its columns' names, in any order, and by its preamble.
+
+        Further columns and other capitals are no hindrance; what is new is asked about. Names that the profile does
+        not use may be absent.
+        """
+        if not self._needed() <= Counter(map(_plain, layout.names)):
             return False
-        if any(self.units) and _same(self.units) != _same(layout.unit_row):
+        if any(self.units) and not self._units_fit(layout):
             return False
         lines = [line.strip() for line in layout.preamble]
         return all(any(fnmatchcase(line, pattern) for line in lines) for pattern in self.preamble)
 
+    def is_exact(self, layout: Layout) -> bool:
+        """Tell whether a file's header is the profile's to the letter."""
+        return _same(layout.names) == _same(self.header)
+
+    def new_in(self, layout: Layout) -> list[str]:
+        """Names in a file's header that the profile does not know."""
+        left = Counter(map(_plain, layout.names)) - Counter(map(_plain, self.header))
+        return [n for n in layout.names if left[_plain(n)] > 0]
+
+    def missing_in(self, layout: Layout) -> list[str]:
+        """Names that the profile uses and a file's header lacks."""
+        left = self._needed() - Counter(map(_plain, layout.names))
+        return [n for n in self.header if left[_plain(n)] > 0]
+
+    def _needed(self) -> Counter[str]:
+        """Names without which the profile's readings can't be had."""
+        used = Counter(_plain(c.name) for c in self.columns if c.channel is not None)
+        return used | Counter(map(_plain, (*self.clock.columns, *filter(None, [self.port_column]))))
+
+    def _units_fit(self, layout: Layout) -> bool:
+        theirs = {_plain(n): _plain(u) for n, u in zip(layout.names, layout.unit_row, strict=True)}
+        mine = {_plain(n): _plain(u) for n, u in zip(self.header, self.units, strict=False)}
+        return all(theirs[n] == mine.get(n, "") for n in self._needed() if n in mine)
+
     def clock_form(self, layout: Layout) -> ClockForm:
         """Find the clock's columns in a file that fits."""
-        names = _same(layout.names)
-        columns = tuple(names.index(name) for name in _same(self.clock.columns))
+        names = [_plain(n) for n in layout.names]
+        columns = tuple(names.index(_plain(name)) for name in self.clock.columns)
         return ClockForm(
             self.clock.source,
             columns,
@@ -278,6 +307,16 @@ def shipped_profiles() -> tuple[Profile, ...]:
 
 
 def matching(profiles: Iterable[Profile], layout: Layout) -> list[Profile]:
-    """Find the profiles that fit a file; equal ones count once."""
+    """Find the profiles that fit a file: those to the letter, else those that know most of its columns.
+
+    Equal ones count once.
+    """
     found = [p for p in profiles if p.fits(layout)]
+    if any(p.is_exact(layout) for p in found):
+        found = [p for p in found if p.is_exact(layout)]
+    elif found:
+        fewest = min(len(p.new_in(layout)) for p in found)
+        found = [p for p in found if len(p.new_in(layout)) == fewest]
+        # a profile of two names fits half of all files: most of the file's columns must be known
+        found = [p for p in found if len(p.new_in(layout)) < 0.5 * len(layout.names)]
     return [p for i, p in enumerate(found) if p.to_toml() not in {q.to_toml() for q in found[:i]}]

@@ -128,8 +128,8 @@ def check_profiles(path: Path | str, profiles: Iterable[Profile] = (), *, zone: 
     checks = []
     for profile in [*profiles, *shipped_profiles()]:
         if not profile.fits(layout):
-            missing = [n for n in profile.header if n not in layout.names]
-            why = f"column `{missing[0]}` is not in the file" if missing else "header order, units or preamble differ"
+            missing = profile.missing_in(layout)
+            why = f"column `{missing[0]}` is not in the file" if missing else "units or preamble differ"
             checks.append(ProfileCheck(profile.name, fits=False, finding=f"does not fit: {why}."))
             continue
         try:

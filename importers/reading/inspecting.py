@@ -9,6 +9,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from importers.decide.answers import check_answers
 from importers.decide.columns import guess_numeric, look_at_columns
 from importers.decide.decide import Decision, decide
 from importers.decide.plan import Choice, ColumnPlan, Plan, Question
@@ -77,6 +78,7 @@ def inspect(
             "it as CSV with a header.",
             file=path.name,
         )
+    check_answers(answers, layout.names, words, path.name)
     found = _choose_profile([*(profiles or ()), *shipped_profiles()], profile, layout, path.name)
     if found is not None:
         layout = _by_profile(layout, found)
@@ -94,7 +96,7 @@ def _choose_profile(profiles: list[Profile], name: str | None, layout: Layout, f
         if not named[0].fits(layout):
             raise ImportRefused.because(
                 "profile-misfit",
-                f"Profile `{name}` does not fit {file}: its header is {list(named[0].header)}, the file's is "
+                f"Profile `{name}` does not fit {file}: {_misfit(named[0], layout)} The file's header is "
                 f"{list(layout.names)}.",
                 file=file,
             )
@@ -110,8 +112,15 @@ def _choose_profile(profiles: list[Profile], name: str | None, layout: Layout, f
     return fitting[0] if fitting else None
 
 
+def _misfit(profile: Profile, layout: Layout) -> str:
+    missing = profile.missing_in(layout)
+    named = ", ".join(f"`{n}`" for n in missing)
+    return f"the file has no column {named}." if missing else "its units or the lines above the table are others."
+
+
 def _by_profile(layout: Layout, profile: Profile) -> Layout:
-    if profile.decimal:
+    has_mark = any(c in cell for row in layout.samples for cell in row for c in ".,")
+    if profile.decimal and (layout.decimal_open or not has_mark or profile.decimal == layout.decimal):
         layout = replace(layout, decimal=profile.decimal, decimal_open=False, thousands=profile.thousands)
     return layout
 

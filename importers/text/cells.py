@@ -13,7 +13,7 @@ import polars as pl
 
 from importers.vocabulary.words import Vocabulary, normalise
 
-__all__ = ["Numbers", "to_numbers", "unit_texts"]
+__all__ = ["Numbers", "times_units", "to_numbers", "unit_texts"]
 
 _SUFFIX = r"^\s*([+\-\u2212]?[\d.,' \u2019\u00a0\u202f]*\d[.,]?(?:[eE][+\-]?\d+)?)\s*([^\d\s.,+\-eE'].*?)\s*$"
 
@@ -117,6 +117,18 @@ def _cast(text: pl.Series, decimal: str, thousands: str) -> pl.Series:
     if text.str.contains("\u2212", literal=True).any():
         text = text.str.replace("\u2212", "-", literal=True)
     return text.cast(pl.Float64, strict=False)
+
+
+def times_units(values: pl.Series, units: pl.Series, factors: Mapping[str, float]) -> tuple[pl.Series, tuple[int, ...]]:
+    """Multiply each number by the factor of the unit that stands in its row.
+
+    Returns:
+        The numbers, NULL where the unit is none of `factors`, and the rows in which it is none.
+    """
+    texts = units.cast(pl.String).str.strip_chars(" \t\r\"'")
+    scale = texts.replace_strict(dict(factors), default=None, return_dtype=pl.Float64)
+    lost = values.is_not_null() & scale.is_null()
+    return values * scale, tuple(lost.arg_true().to_list())
 
 
 def unit_texts(samples: list[str]) -> set[str]:

@@ -16,7 +16,7 @@ from importers.decide.plan import ColumnPlan, Plan
 from importers.problems import ImportRefused
 from importers.schema import Problem
 from importers.text.bytesview import Piece
-from importers.text.cells import to_numbers
+from importers.text.cells import times_units, to_numbers
 from importers.text.lines import is_end_mark
 from importers.text.rows import read_rows
 from importers.text.rowset import Rows, Tally, name_of
@@ -78,6 +78,8 @@ class Parser:
     origin_us: int | None = None
     seen: dict[int, tuple[int, int]] = field(default_factory=dict)
     """Per column: cells with numbers, cells that should be."""
+    counted: int = 0
+    """Rows so far, where they are the clock."""
     used: frozenset[int] = frozenset()
     numeric: frozenset[int] = frozenset()
 
@@ -85,8 +87,10 @@ class Parser:
         plan = self.plan
         clock = set(plan.clock.columns) | set(plan.date_clock.columns if plan.date_clock else ())
         extra = {plan.port_column} if plan.port_column is not None else set()
-        self.used = frozenset(clock | extra | {c.index for run in plan.runs for c in run.columns})
-        numbers = {c.index for run in plan.runs for c in run.columns if not c.cell_units}
+        measured = [c for run in plan.runs for c in run.columns]
+        extra |= {c.unit_column for c in measured if c.unit_column is not None}
+        self.used = frozenset(clock | extra | {c.index for c in measured})
+        numbers = {c.index for c in measured if not c.cell_units or c.unit_column is not None}
         self.numeric = frozenset((numbers | (set() if plan.clock.format else set(plan.clock.columns))) - extra)
 
     def parse(self, piece: Piece, known: Known | None = None) -> Parsed | None:
@@ -117,6 +121,9 @@ class Parser:
 
     def _clock(self, rows: Rows) -> Array:
         form = self.plan.clock
+        if not form.columns:  # the rows themselves are counted
+            start, self.counted = self.counted, self.counted + rows.cells.height
+            return (start + np.arange(rows.cells.height, dtype=np.float64)) * (form.interval_s or 1.0)
         series = to_clock(form, [rows.cells[name_of(i)] for i in form.columns], self.plan.layout.decimal)
         if series.dtype == pl.Int64:
             if self.origin_us is None:
@@ -132,8 +139,14 @@ class Parser:
         layout = self.plan.layout
         for column in {c.index: c for run in self.plan.runs for c in run.columns}.values():
             cells = rows.cells[name_of(column.index)]
-            numbers = to_numbers(cells, layout.decimal, layout.thousands, self.words, dict(column.cell_units) or None)
+            unit_at = column.unit_column
+            behind = dict(column.cell_units) if unit_at is None else {}
+            numbers = to_numbers(cells, layout.decimal, layout.thousands, self.words, behind or None)
             found[column.index] = numbers.values
+            if unit_at is not None:
+                units = rows.cells[name_of(unit_at)]
+                found[column.index], lost = times_units(numbers.values, units, dict(column.cell_units))
+                self._lost_units(column, rows, units, lost)
             filled, bad = self.seen.get(column.index, (0, 0))
             count = len(numbers.values) - numbers.values.null_count()
             self.seen[column.index] = (filled + count, bad + len(numbers.bad))
@@ -153,6 +166,16 @@ class Parser:
                 more = f" {len(places)} such cells." if len(places) > 1 else ""
                 message = f"Line {line:,}, column `{column.name}`: `{raw}` {what}.{more}"
                 self.tally.note(Problem(code, "warning", message, self.file, line, column.name, raw, len(places)))
+
+    def _lost_units(self, column: ColumnPlan, rows: Rows, units: pl.Series, lost: tuple[int, ...]) -> None:
+        """Note numbers whose unit is none that the column has elsewhere: they are left empty."""
+        if lost:
+            line, raw = rows.line_of(lost[0]), str(units[lost[0]]).strip()
+            more = f" {len(lost)} such cells." if len(lost) > 1 else ""
+            message = (
+                f"Line {line:,}, column `{column.name}`: its unit `{raw}` is not known; the cell is left empty.{more}"
+            )
+            self.tally.note(Problem("not-a-number", "warning", message, self.file, line, column.name, raw, len(lost)))
 
     def _totals(self, rows: Rows, good: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
         """Count lines whose clock cell is a word for a total or an end: they are no problem."""

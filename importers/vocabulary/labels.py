@@ -129,7 +129,7 @@ def _tail_is_unit(match: re.Match[str], unit: Unit, words: Vocabulary) -> bool:
             return True  # `DCI: A`; `A A` is amps twice
         said = {words.quantities.get(head[i:j]) for i in range(len(head)) for j in range(i + 1, len(head) + 1)}
         roles = {words.roles.get(head[i:j]) for i in range(len(head)) for j in range(i + 1, len(head) + 1)}
-        symbol = symbol_in(match.group(1), words)
+        symbol = symbol_in(take_port(match.group(1))[0], words)
         if symbol is not None:
             said.add(symbol.quantity)
             roles.add(symbol.role)

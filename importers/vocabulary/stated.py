@@ -11,7 +11,7 @@ from importers.clock.clockwork import Clockwork
 from importers.clock.forms import to_clock
 from importers.decide.channels import channel_of
 from importers.decide.columns import Column
-from importers.profiles.profile import Profile
+from importers.profiles.profile import Profile, same_name
 from importers.schema import CHANNELS
 from importers.text.rowset import Rows, name_of
 from importers.text.shape import Layout
@@ -29,7 +29,7 @@ def by_profile(columns: list[Column], profile: Profile, words: Vocabulary) -> li
     stated = list(profile.columns)
     out = []
     for column in columns:
-        found = next((s for s in stated if s.name.strip() == column.name.strip()), None)
+        found = next((s for s in stated if same_name(s.name, column.name)), None)
         if found is None:
             out.append(column)
             continue

@@ -42,7 +42,7 @@ _HELP = examples(
     'joulebook import log.csv --device PB-07 --port C1 --mode "fixed 20 V" --kind discharge --load "30 W"',
     "joulebook import season-2026/ --meter M2 --ambient 21.5",
     "joulebook import log.csv --dry-run        look, store nothing",
-    "joulebook import log.csv --answer 3.unit=mAh",
+    "joulebook import log.csv --answer unit.3=mAh",
     more="What a file leaves open is asked: the file is refused and the option that answers is named. "
     "`joulebook inspect FILE` shows how a file is read.",
 )
