@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
+from enum import StrEnum
 from typing import Any
 
 import duckdb
 
 from store.catalogue.connection import rows
 from store.errors import NotFound
-from store.model.results import Contribution, Result
+from store.methods.specs import canonical
+from store.model.results import Account, Ambient, Contribution, Correction, Counted, Flag, Power, Result, Rule
 
-__all__ = ["load_account"]
+__all__ = ["account_fields", "account_from", "load_account"]
 
 _PLAIN = ("name", "value", "unit", "uncertainty", "method", "method_version", "from_s", "to_s", "text", "reason")
-_COLUMNS = ", ".join((*_PLAIN, "warnings", "budget", "inputs", "formula"))
+_COLUMNS = ", ".join((*_PLAIN, "warnings", "budget", "account", "formula", "flags", "dof"))
 
 
 def load_account(cursor: duckdb.DuckDBPyConnection, run_id: int, name: str) -> Result:
@@ -24,7 +27,9 @@ def load_account(cursor: duckdb.DuckDBPyConnection, run_id: int, name: str) -> R
         NotFound: No such run, or no such result of it; names the nearest.
     """
     found: list[Any] = rows(
-        cursor, f"SELECT {_COLUMNS} FROM catalogue.result WHERE run_id = ? AND name = ? AND is_current", [run_id, name]
+        cursor,
+        f"SELECT {_COLUMNS} FROM catalogue.result WHERE run_id = ? AND name = ? AND is_current",
+        [run_id, canonical(name)],
     )
     if not found:
         known = rows(
@@ -38,6 +43,47 @@ def load_account(cursor: duckdb.DuckDBPyConnection, run_id: int, name: str) -> R
         **dict(zip(_PLAIN, row[:10], strict=True)),
         warnings=tuple(json.loads(row[10])),
         budget=tuple(Contribution(**part) for part in json.loads(row[11])),
-        inputs=json.loads(row[12]),
+        account=account_from(json.loads(row[12])),
         formula=row[13],
+        flags=frozenset(map(Flag, row[14])),
+        dof=row[15],
+    )
+
+
+_WORDS: Mapping[str, type[StrEnum]] = {
+    "power": Power,
+    "counted": Counted,
+    "ambient": Ambient,
+    "rule": Rule,
+    "base_rule": Rule,
+}
+
+
+def account_fields(account: Account) -> dict[str, Any]:
+    """An account as JSON holds it; what it has not is left out."""
+    fields: dict[str, Any] = {name: getattr(account, name) for name in (*_WORDS, "direction", "probe")}
+    fields |= {
+        "numbers": dict(account.numbers),
+        "spans": [list(span) for span in account.spans],
+        "constants": dict(account.constants),
+        "corrections": [
+            {"channel": c.channel, "gain": c.gain, "offset": c.offset, "source": c.source} for c in account.corrections
+        ],
+        "told": dict(account.told),
+    }
+    return {name: value for name, value in fields.items() if value}
+
+
+def account_from(fields: Mapping[str, Any]) -> Account:
+    """The inverse of `account_fields`."""
+    words: dict[str, Any] = {name: kind(fields[name]) for name, kind in _WORDS.items() if name in fields}
+    return Account(
+        **words,
+        direction=fields.get("direction", ""),
+        probe=fields.get("probe", ""),
+        numbers=fields.get("numbers", {}),
+        spans=tuple(tuple(span) for span in fields.get("spans", ())),
+        constants=fields.get("constants", {}),
+        corrections=tuple(Correction(**item) for item in fields.get("corrections", ())),
+        told=fields.get("told", {}),
     )

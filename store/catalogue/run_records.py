@@ -15,6 +15,7 @@ import duckdb
 import pyarrow as pa
 
 from importers.schema import Account, ClockReading, Conversion, TraceEvent
+from store.catalogue.accounts import account_fields
 from store.model.records import Provenance, RunFacts, StripSet
 from store.model.results import Reduction, Result
 from store.signal.strips import pack_bands
@@ -200,7 +201,10 @@ def result_rows(run_id: int | None, device: str | None, results: Iterable[Result
             "warnings": _json(list(r.warnings)),
             "reason": r.reason,
             "budget": _json([_fields(c) for c in r.budget]),
-            "inputs": _json(dict(r.inputs)),
+            "account": _json(account_fields(r.account)),
+            "flags": sorted(r.flags),
+            "dof": r.dof,
+            "expanded": r.expanded,
             "formula": r.formula,
             "computed_at": now,
             "program_version": __version__,

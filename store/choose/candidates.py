@@ -20,13 +20,13 @@ from store.judge.derived.per_device import (
     per_volume,
     price_per_energy,
 )
-from store.judge.derived.ratios import ROUND_TRIP, WALL_TO_LOAD, YIELD
+from store.judge.derived.ratios import ROUND_TRIP, WALL_TO_LOAD
 from store.judge.derived.sustained import SUSTAINED_POWER_W, sustained_power
 from store.judge.evidence import BenchEvidence, read_evidence
 from store.judge.figures import reference_runs
 from store.judge.matching import groups_of_one_condition, match
 from store.judge.measured import Measured, RunEvidence, measured, pool
-from store.methods.discharge import CHARGE_OUT_AH, ENERGY_OUT_WH, USABLE_SHARE
+from store.methods.discharge import CHARGE_OUT_AH, ENERGY_OUT_WH, YIELD
 from store.methods.recharge import POWER_PEAK_W, TIME_TO_80_S, TIME_TO_FULL_S
 from store.methods.specs import spec_of
 from store.methods.temperatures import CELL_MAX_C, TEMPERATURE_MAX_C
@@ -44,7 +44,7 @@ OF_ENERGY = (WH_PER_KG.name, WH_PER_L.name, PRICE_PER_USABLE_WH.name, "usable_wh
 """Ratios of the delivered energy and what stands on the sheet."""
 
 SPEAKS_FOR_ALL = (
-    *(s.name for s in (ENERGY_OUT_WH, CHARGE_OUT_AH, USABLE_SHARE, YIELD, ROUND_TRIP, WALL_TO_LOAD)),
+    *(s.name for s in (ENERGY_OUT_WH, CHARGE_OUT_AH, YIELD, ROUND_TRIP, WALL_TO_LOAD)),
     *OF_ENERGY,
 )
 """Unless narrowed, these come from the discharges that speak for a power bank: near half of its rated output."""

@@ -17,7 +17,7 @@ from store.errors import StoreError
 from store.judge.derived.sustained import SUSTAINED_POWER_W
 from store.methods.discharge import ENERGY_OUT_WH
 from store.methods.recharge import TIME_TO_FULL_S
-from store.methods.specs import label_of, spec_of
+from store.methods.specs import canonical, label_of, spec_of
 from store.methods.temperatures import TEMPERATURE_MAX_C
 from store.model.sheet import DEVICE_KINDS
 from store.model.spec import Shown
@@ -121,7 +121,7 @@ def unit_for(quantity: str) -> str:
 
 
 def _term(reading: _Reading, table: Mapping[str, Any], path: KeyPath) -> Term:
-    quantity = reading.text(table, "quantity", path)
+    quantity = canonical(reading.text(table, "quantity", path))
     if not quantity:
         reading.complain(path, "`quantity` is wanted: a result's name such as `energy_out_wh`, or `mass_g`, `price`.")
     kind = reading.text(table, "kind", path) or None

@@ -7,14 +7,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 from store.judge.claim_reading import claim_problem
 from store.judge.derived.on_sheet import SHEET_FIELDS
 from store.judge.derived.sustained import judge_sustained
 from store.judge.matching import Matching, groups_of_one_condition, match
-from store.judge.measured import LOWER_BOUND, Measured, RunEvidence, measured, pool
+from store.judge.measured import Measured, RunEvidence, measured, pool
 from store.judge.shared_ports import judge_shared
 from store.judge.sheet_claims import judge_flight, judge_offers, judge_sheet, verdict_of
+from store.methods.specs import canonical
+from store.model.results import Flag
 from store.model.sheet import ClaimSheet, DeviceSheet
 from store.uncertainty.decision import (
     MET,
@@ -33,6 +36,10 @@ from store.words.quantities import convert, unit_of
 __all__ = ["judge_claims"]
 
 
+_SAID = frozenset({Flag.AT_LEAST, Flag.AT_MOST, Flag.ASSUMED_INPUT})
+"""Flags whose note a verdict repeats."""
+
+
 def judge_claims(sheet: DeviceSheet, runs: Sequence[RunEvidence]) -> list[Verdict]:
     """Hold every claim of a sheet against the device's runs, in the sheet's order.
 
@@ -44,6 +51,7 @@ def judge_claims(sheet: DeviceSheet, runs: Sequence[RunEvidence]) -> list[Verdic
 
 
 def _judge(sheet: DeviceSheet, position: int, claim: ClaimSheet, runs: Sequence[RunEvidence]) -> Verdict:
+    claim = replace(claim, quantity=canonical(claim.quantity))
     known = sorted({name for run in runs for name in run.results})
     problem = claim_problem(claim, known)
     if problem:
@@ -110,22 +118,26 @@ def _value(run: RunEvidence, name: str) -> Measured | None:
             0.0, "s", interval / math.sqrt(3.0), (run.run_id,), conditions=(run.condition(),), note=result.reason
         )
     lasted = run.value("duration_s")
-    if name in ("time_to_full_s", "time_to_80_s") and lasted is not None and result.reason.startswith("not reached"):
-        note = f"{LOWER_BOUND}: {result.reason}"
-        return Measured(lasted, "s", 0.0, (run.run_id,), conditions=(run.condition(),), note=note)
+    if name == "time_to_full_s" and lasted is not None and Flag.NOT_REACHED in result.flags:
+        note = f"a lower bound: {result.reason}"
+        least = frozenset({Flag.AT_LEAST})
+        return Measured(lasted, "s", 0.0, (run.run_id,), conditions=(run.condition(),), note=note, flags=least)
     return None
 
 
 def _decide(item: Measured, claim: ClaimSheet, limits: Limits) -> Decision:
-    """The decision; a lower bound can't fall short of a minimum, nor keep a maximum."""
+    """The decision; a lower bound can't fall short of a minimum, nor keep a maximum, and an upper one the reverse."""
     value = convert(item.value, item.unit, unit_of(claim.quantity))
     scale = value / item.value if item.value else 1.0
     u = None if item.uncertainty is None else item.uncertainty * abs(scale)
     found = decide(value, u, limits)
     falls_short = limits.lower is not None and value < limits.lower
-    keeps_within = found.verdict == MET and limits.upper is not None
-    if LOWER_BOUND in item.note and (falls_short or keeps_within):
+    exceeds = limits.upper is not None and value > limits.upper
+    is_met = found.verdict == MET
+    if Flag.AT_LEAST in item.flags and (falls_short or (is_met and limits.upper is not None)):
         return Decision(TOO_CLOSE, None, found.margin, "What was measured is only a lower bound: repeat the test.")
+    if Flag.AT_MOST in item.flags and (exceeds or (is_met and limits.lower is not None)):
+        return Decision(TOO_CLOSE, None, found.margin, "What was measured is only an upper bound: repeat the test.")
     return found
 
 
@@ -142,7 +154,7 @@ def _reason(decision: Decision, item: Measured, claim: ClaimSheet, limits: Limit
         parts.append(f"Mean of {item.count} tests, spread {float(f'{item.spread:.2g}'):g}{unit}.")
     if decision.reason:
         parts.append(decision.reason)
-    if item.uncertainty is None or "assumed" in item.note or LOWER_BOUND in item.note:
+    if item.uncertainty is None or item.flags & _SAID:
         parts.append(_sentence(item.note))
     return " ".join(part for part in parts if part)
 

@@ -19,7 +19,7 @@ from store.judge.evidence import BenchEvidence, read_evidence
 from store.judge.figures import figure_of
 from store.judge.measured import Measured
 from store.judge.peers import peers_of, same_model
-from store.methods.specs import compared, label_of, spec_of
+from store.methods.specs import canonical, compared, label_of, spec_of
 from store.model.sheet import DeviceSheet
 from store.model.spec import Better
 from store.uncertainty.decision import VERDICTS
@@ -47,7 +47,7 @@ def compare_devices(library: Library, names: Sequence[str], *, by: str | None = 
         NotFound: no such device, or no such quantity among their results.
         ComparisonRefused: nothing to compare.
     """
-    asked = list(dict.fromkeys(names))
+    asked, by = list(dict.fromkeys(names)), None if by is None else canonical(by)
     evidence = read_evidence(library, asked)
     sheets = [sheet_of(evidence, name) for name in asked]
     added: tuple[str, ...] = ()

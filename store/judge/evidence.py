@@ -18,7 +18,7 @@ from store.judge.derived.ratios import ASSUMED_ADAPTER, AdapterEfficiency, pair_
 from store.judge.measured import Measured, RunEvidence, measured
 from store.methods.adapter import LOW_END, Side, efficiency_results, is_mains, side_of
 from store.model.records import Meter
-from store.model.results import Array, Contribution, MeterAccuracy, Result
+from store.model.results import Account, Array, Contribution, Flag, MeterAccuracy, Result
 from store.model.sheet import DeviceSheet, PortSheet
 from store.usb.efficiency_limits import LOW_VOLTAGE_V, standards
 from store.usb.offers import is_adaptive, offered_current_a, read_mode
@@ -43,6 +43,7 @@ _RESULT_COLUMNS = (
     "to_s",
     "text",
     "reason",
+    "dof",
 )
 _EFFICIENCY_CHANNELS = ("voltage_v", "current_a", "power_w")
 _PAIR_METHOD = "pair of runs"
@@ -114,16 +115,18 @@ def measured_runs(cursor: duckdb.DuckDBPyConnection, run_ids: Sequence[int]) -> 
 def _results(cursor: duckdb.DuckDBPyConnection, where: str, values: Sequence[object]) -> dict[int, dict[str, Result]]:
     columns = ", ".join(_RESULT_COLUMNS)
     sql = (
-        f"SELECT r.run_id, warnings, budget, {columns} FROM catalogue.result r "
+        f"SELECT r.run_id, warnings, budget, flags, {columns} FROM catalogue.result r "
         f"JOIN (SELECT run_id FROM catalogue.run WHERE {where}) USING (run_id) WHERE is_current"
     )
     found: list[Any] = rows(cursor, sql, list(values))
     by_run: dict[int, dict[str, Result]] = {}
-    for run_id, warnings, budget, *plain in found:
+    for run_id, warnings, budget, flags, *plain in found:
         told = tuple(json.loads(warnings)) if warnings != "[]" else ()
         parts = tuple(Contribution(**part) for part in json.loads(budget)) if budget != "[]" else ()
         fields: dict[str, Any] = dict(zip(_RESULT_COLUMNS, plain, strict=True))
-        by_run.setdefault(run_id, {})[fields["name"]] = Result(**fields, warnings=told, budget=parts)
+        by_run.setdefault(run_id, {})[fields["name"]] = Result(
+            **fields, warnings=told, budget=parts, flags=frozenset(map(Flag, flags))
+        )
     return by_run
 
 
@@ -157,7 +160,7 @@ def derive_evidence(
             groups.setdefault(run.evidence.group_id, []).append(run)
     by_device: dict[str, list[RunEvidence]] = {}
     for run in loaded:
-        evidence = _with_yield(run.evidence)
+        evidence = run.evidence
         members = groups.get(evidence.group_id, []) if evidence.group_id is not None else []
         if evidence.kind == "efficiency" and not is_mains(evidence.port, run.channels):
             evidence = _with_efficiency(_Desk(library, meters), run, members, sheets.get(run.device))
@@ -166,14 +169,6 @@ def derive_evidence(
     by_hand = {pair.discharge_id: pair.recharge_id for pair in library.pairs()}
     runs = {device: tuple(_with_round_trips(found, adapters, by_hand)) for device, found in by_device.items()}
     return BenchEvidence(sheets, runs)
-
-
-def _with_yield(run: RunEvidence) -> RunEvidence:
-    """`yield` is the usable share under its name of section 5."""
-    share = run.results.get("usable_share")
-    if share is None:
-        return run
-    return replace(run, results={**run.results, "yield": replace(share, name="yield")})
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,7 +181,7 @@ class _Desk:
 
 def _with_efficiency(desk: _Desk, run: _Run, members: Sequence[_Run], sheet: DeviceSheet | None) -> RunEvidence:
     """An adapter's port side with its efficiencies, from the mains side in its group."""
-    evidence = _with_yield(run.evidence)
+    evidence = run.evidence
     partner = next((m for m in members if m.device == run.device and is_mains(m.evidence.port, m.channels)), None)
     port = sheet.port(evidence.port or "") if sheet is not None else None
     rated = offered_current_a(port.offers, evidence.mode) if port is not None else None
@@ -293,5 +288,6 @@ def _as_result(name: str, value: Measured, why: str) -> Result:
         _PAIR_METHOD,
         1,
         warnings=note,
-        inputs={"paired with": why, "runs": ", ".join(map(str, value.run_ids))},
+        account=Account(told={"paired_with": why, "runs": ", ".join(map(str, value.run_ids))}),
+        flags=value.flags,
     )

@@ -11,14 +11,11 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from store.methods.specs import spec_of
-from store.model.results import Result
+from store.model.results import Flag, Result
 from store.uncertainty.repeats import check_repeats
 from store.uncertainty.student import t_quantile
 
-__all__ = ["LOWER_BOUND", "Measured", "RunEvidence", "covariance", "measured", "pool", "standard_uncertainty_of"]
-
-LOWER_BOUND = "a lower bound"
-"""How a result's warning begins that says that it may be more."""
+__all__ = ["Measured", "RunEvidence", "covariance", "flags_of", "measured", "pool", "standard_uncertainty_of", "turned"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +53,7 @@ class RunEvidence:
     def is_at_least(self, name: str) -> bool:
         """Whether a result is only known to be at least what it says."""
         result = self.results.get(name)
-        return result is not None and any(text.startswith(LOWER_BOUND) for text in result.warnings)
+        return result is not None and Flag.AT_LEAST in result.flags
 
     def condition(self) -> str:
         """`C1, fixed 20 V, 30 W, 22 °C`: under what it was recorded, for sentences."""
@@ -83,7 +80,9 @@ class Measured:
     conditions: tuple[str, ...] = ()
     """Port, mode, load and ambient of the tests."""
     note: str = ""
-    """What limits it: a lower bound, an uncertainty that is unknown and why ..."""
+    """What limits it, for people: a lower bound, an uncertainty that is unknown and why ..."""
+    flags: frozenset[Flag] = frozenset()
+    """What limits it, for code."""
 
     @property
     def independent(self) -> float | None:
@@ -107,6 +106,7 @@ def measured(run: RunEvidence, name: str) -> Measured | None:
         meters=(run.meter,) if run.meter else (),
         conditions=(_condition(run, name),),
         note=_notes((*result.warnings, result.reason if result.uncertainty is None else "")),
+        flags=result.flags,
     )
 
 
@@ -137,6 +137,19 @@ def _common(result: Result, meter: str | None) -> Mapping[str, float]:
             key = f"{meter}: {part.name}"
             shared[key] = math.hypot(shared.get(key, 0.0), part.standard_uncertainty) * sign
     return shared
+
+
+def flags_of(values: Iterable[Measured]) -> frozenset[Flag]:
+    """What limits a value that is made from several."""
+    return frozenset(flag for value in values for flag in value.flags)
+
+
+_TURNED = {Flag.AT_LEAST: Flag.AT_MOST, Flag.AT_MOST: Flag.AT_LEAST}
+
+
+def turned(flags: Iterable[Flag]) -> frozenset[Flag]:
+    """What limits a value that falls as the one with these flags rises."""
+    return frozenset(_TURNED.get(flag, flag) for flag in flags)
 
 
 def covariance(first: Measured, second: Measured) -> float:
@@ -201,4 +214,5 @@ def pool(values: Sequence[Measured]) -> Measured:
         meters=tuple(dict.fromkeys(meter for value in values for meter in value.meters)),
         conditions=tuple(dict.fromkeys(text for value in values for text in value.conditions)),
         note=_notes((*[value.note for value in values], told)),
+        flags=flags_of(values),
     )

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from store.judge.matching import AMBIENT_BAND_K, same_load, shared_groups
-from store.judge.measured import Measured, RunEvidence, measured, pool, standard_uncertainty_of
+from store.judge.measured import Measured, RunEvidence, flags_of, measured, pool, standard_uncertainty_of
 from store.model.sheet import ClaimSheet
 from store.usb.offers import mode_fits
 from store.words.quantities import unit_of
@@ -78,6 +78,9 @@ def _together(claim: ClaimSheet, values: Sequence[Measured]) -> Measured:
                 for key in {key for value in values for key in value.common}
             },
             conditions=conditions,
+            flags=flags_of(values),
         )
     worst = (max if claim.bound == "at most" else min)(values, key=lambda value: value.value)
-    return Measured(worst.value, worst.unit, worst.uncertainty, run_ids, conditions=conditions, note=worst.note)
+    return Measured(
+        worst.value, worst.unit, worst.uncertainty, run_ids, conditions=conditions, note=worst.note, flags=worst.flags
+    )

@@ -14,7 +14,7 @@ import numpy as np
 
 from store.methods.method import Found, Method, Reducer
 from store.methods.sql_parts import Place
-from store.model.results import Array, Contribution, Mask, MeterAccuracy, Result
+from store.model.results import Account, Array, Contribution, Mask, MeterAccuracy, Result
 from store.model.spec import Better, ResultSpec, Shown
 from store.signal.prepared import Prepared
 from store.signal.statistics import moments, time_weights
@@ -164,7 +164,7 @@ def efficiency_results(ac: Side, dc: Side, rated_a: float) -> list[Result]:
                 budget=budget,
                 reason=_unknown(ac, dc),
                 span=(point.from_s, point.to_s),
-                inputs={"output_w": point.output_w, "input_w": point.input_w, "rated_a": rated_a},
+                account=Account(numbers={"output_w": point.output_w, "input_w": point.input_w, "rated_a": rated_a}),
                 warnings=_stand_in(ac),
             )
         )
@@ -192,7 +192,7 @@ def _average(ac: Side, dc: Side, rated_a: float, points: Sequence[Point]) -> Res
         "1",
         budget=tuple(parts.values()),
         reason=_unknown(ac, dc),
-        inputs={f"at {100 * point.share:.0f} %": point.efficiency for point in points},
+        account=Account(numbers={f"at_{round(100 * point.share)}_percent_load": point.efficiency for point in points}),
         warnings=_stand_in(ac),
     )
 
@@ -272,7 +272,7 @@ def reduce(run: Prepared) -> Found:
                 budget=budget,
                 reason=run.meter.unknown("power"),
                 span=(float(series.t[0]), float(series.t[-1])),
-                inputs={"samples used": len(series)},
+                account=Account(numbers={"samples_used": len(series)}),
                 warnings=(note,) if is_stand_in else (),
             ),
         )

@@ -10,7 +10,7 @@ import numpy as np
 from store.data.tables import load_table
 from store.methods.method import Found, Method, Reducer
 from store.methods.sql_parts import Place, number
-from store.model.results import Array, Contribution, Result
+from store.model.results import Account, Array, Contribution, Result, Rule
 from store.model.spec import Better, ResultSpec
 from store.signal.prepared import Prepared
 from store.uncertainty.accuracy import MeterModel
@@ -91,10 +91,12 @@ def reduce(run: Prepared) -> Found:
     drops = [_drop(run, resistance, near[keep] - far[keep], amps[keep], rated) for rated in (3.0, 5.0)]
     span = (float(times[keep][0]), float(times[keep][-1]))
     found = (resistance, *drops, _loss(run, resistance, top))
-    rule = {"rule of resistance": resistance.inputs["rule"]}
+    rule = resistance.account.rule
     return Found(
         tuple(
-            replace(r, from_s=span[0], to_s=span[1], inputs={**r.inputs, **rule}) if r.value is not None else r
+            replace(r, from_s=span[0], to_s=span[1], account=replace(r.account, base_rule=rule))
+            if r.value is not None
+            else r
             for r in found
         )
     )
@@ -103,17 +105,17 @@ def reduce(run: Prepared) -> Found:
 def _resistance(run: Prepared, near: Array, far: Array, amps: Array) -> Result:
     drop = near - far
     lowest, highest = float(np.percentile(amps, 2)), float(np.percentile(amps, 98))
-    inputs: dict[str, float | str] = {"samples used": len(amps), "from_a": lowest, "to_a": highest}
+    account = Account(numbers={"samples_used": len(amps), "from_a": lowest, "to_a": highest})
     is_sloped = highest > SPREAD * lowest
     if is_sloped:
         line = fit_line(amps, drop)
         ohm, scatter = line.slope, random_part(1000.0 * line.slope_u, f"standard error of a slope, {len(amps)} samples")
-        inputs |= {"rule": "slope", "intercept_v": line.intercept}
+        account = replace(account.plus(intercept_v=line.intercept), rule=Rule.SLOPE)
     else:
         ohm = float(drop.mean() / amps.mean())
         error = float(drop.std(ddof=1)) / math.sqrt(len(drop)) / float(amps.mean())
         scatter = random_part(1000.0 * error, f"standard error of a mean, {len(amps)} samples")
-        inputs["rule"] = "quotient: the current hardly changed"
+        account = replace(account, rule=Rule.QUOTIENT)
     budget = _budget(run.meter, ohm, float(near.mean()), float(amps.mean()), is_sloped=is_sloped)
     return RESISTANCE.found(
         "resistance_mohm",
@@ -121,7 +123,7 @@ def _resistance(run: Prepared, near: Array, far: Array, amps: Array) -> Result:
         "mΩ",
         budget=(*budget, scatter) if budget else (),
         reason=run.meter.unknown("voltage", "current"),
-        inputs=inputs,
+        account=account,
     )
 
 
@@ -147,19 +149,19 @@ def _budget(meter: MeterModel, ohm: float, volts: float, amps: float, *, is_slop
 def _drop(run: Prepared, resistance: Result, drop: Array, amps: Array, rated_a: float) -> Result:
     """What the cable loses at 3 or 5 A: measured there where the log has it, for a warm cable resists more."""
     name, top_a = f"drop_{rated_a:.0f}a_v", float(np.max(amps))
-    inputs: dict[str, float | str] = {"current_a": rated_a, "permitted_v": permitted_drop_v()}
+    account = Account(numbers={"current_a": rated_a, "permitted_v": permitted_drop_v()})
     near = np.abs(amps - rated_a) <= NEAR_SHARE * rated_a
     if int(near.sum()) >= 3:
         value = rated_a * float(drop[near].mean() / amps[near].mean())
-        inputs |= {"rule": "measured at this current", "samples used": int(near.sum())}
+        account = replace(account.plus(samples_used=int(near.sum())), rule=Rule.MEASURED)
         budget = _drop_budget(run.meter, value, rated_a)
-        return DROP.found(name, value, "V", budget=budget, reason=resistance.reason, inputs=inputs)
+        return DROP.found(name, value, "V", budget=budget, reason=resistance.reason, account=account)
     if top_a * REACH < rated_a or resistance.value is None:
         return DROP.absent(name, "V", f"the log goes up to {top_a:.3g} A only")
-    inputs |= {"rule": "resistance x current", "resistance_mohm": resistance.value}
+    account = replace(account.plus(resistance_mohm=resistance.value), rule=Rule.SCALED)
     budget = tuple(_scaled(part, rated_a / 1000.0) for part in resistance.budget)
     value = resistance.value * rated_a / 1000.0
-    return DROP.found(name, value, "V", budget=budget, reason=resistance.reason, inputs=inputs)
+    return DROP.found(name, value, "V", budget=budget, reason=resistance.reason, account=account)
 
 
 def _drop_budget(meter: MeterModel, drop: float, amps: float) -> tuple[Contribution, ...]:
@@ -180,11 +182,11 @@ def _loss(run: Prepared, resistance: Result, top_a: float) -> Result:
     budget = tuple(_scaled(part, top_a**2 / 1000.0) for part in resistance.budget if part.name != "offset of I")
     current = run.meter.current
     if budget and current is not None:
-        powers = 2.0 if resistance.inputs.get("rule") == "slope" else 1.0
+        powers = 2.0 if resistance.account.rule is Rule.SLOPE else 1.0
         sensitivity = powers * value / top_a
         budget = (*budget, offset_part("I", current, sensitivity, "A", run.meter.label))
-    inputs: dict[str, float | str] = {"current_a": top_a, "resistance_mohm": resistance.value or 0.0}
-    return LOSS.found("loss_w", value, "W", budget=budget, reason=resistance.reason, inputs=inputs)
+    account = Account(numbers={"current_a": top_a, "resistance_mohm": resistance.value or 0.0})
+    return LOSS.found("loss_w", value, "W", budget=budget, reason=resistance.reason, account=account)
 
 
 def _scaled(part: Contribution, scale: float) -> Contribution:
@@ -201,7 +203,7 @@ def _redo_cable(place: Place) -> str | None:
         f"         ({place.channel('voltage_v')}) - ({place.channel('voltage_far_v')}) AS u FROM {place.source}\n"
         "    AND voltage_v IS NOT NULL AND voltage_far_v IS NOT NULL AND current_a IS NOT NULL\n), samples AS (\n"
         "  SELECT *, max(abs(i)) OVER () AS top FROM all_samples QUALIFY i > 0.05 * top\n), ohms AS (\n"
-        f"  SELECT {'regr_slope(u, i)' if place.text('rule of resistance') == 'slope' else 'avg(u) / avg(i)'} AS r\n"
+        f"  SELECT {'regr_slope(u, i)' if place.account.base_rule is Rule.SLOPE else 'avg(u) / avg(i)'} AS r\n"
         "  FROM samples\n)"
     )
     if name == "resistance_mohm":
@@ -209,7 +211,7 @@ def _redo_cable(place: Place) -> str | None:
     if name == "loss_w":
         return f"{begin}\nSELECT any_value(r * top ** 2) AS {name} FROM ohms, samples"
     amps = number(place.given("current_a"))
-    if place.text("rule").startswith("measured"):
+    if place.account.rule is Rule.MEASURED:
         near = f"abs(i - {amps}) <= 0.03 * {amps}"
         return f"{begin}\nSELECT {amps} * avg(u) / avg(i) AS {name} FROM samples WHERE {near}"
     return f"{begin}\nSELECT {amps} * r AS {name} FROM ohms"

@@ -15,11 +15,11 @@ from store.methods.energy import (
     redo_energy,
     redo_scaled_energy,
 )
-from store.methods.method import Found, Method, Reducer
+from store.methods.method import Bound, Found, Method, Reducer
 from store.methods.sql_parts import Place, between, plateau
-from store.model.results import Array, Event, Mask, Result
+from store.model.results import Account, Array, Event, Flag, Mask, Result
 from store.model.spec import Better, ResultSpec, Shown
-from store.signal.detectors import EndOfLoad, cutbacks, end_of_load, held_stretch, in_band, smoothed
+from store.signal.detectors import EndOfLoad, LoadEnd, cutbacks, end_of_load, held_stretch, in_band, smoothed
 from store.signal.prepared import Prepared
 from store.signal.signals import Electrical
 from store.signal.window import LoadWindow
@@ -53,7 +53,7 @@ NAMES = (
     ("first_cutback_s", "s"),
     ("energy_to_cutback_wh", "Wh"),
     ("end", ""),
-    ("usable_share", "1"),
+    ("yield", "1"),
     ("cell_equivalent_mah", "mAh"),
 )
 
@@ -113,7 +113,7 @@ def reduce(run: Prepared) -> Found:
     energy = integrate(run, "energy", window.a, window.b, "along")
     bound = _bounds(window, end)
     results = [
-        integral_result("energy_out_wh", energy, warnings=bound),
+        integral_result("energy_out_wh", energy, warnings=bound.notes, flags=bound.flags),
         _charge(run, power, window, bound),
         _runtime(run, window, bound),
         _held(run, load, power.is_gap[window.a : window.b]),
@@ -124,34 +124,40 @@ def reduce(run: Prepared) -> Found:
     return Found(tuple(results), (*_events(power, window, end, backs), *_load_applied(power, window)))
 
 
-def _bounds(window: LoadWindow, end: EndOfLoad) -> tuple[str, ...]:
-    out = []
-    if end.word == "log stopped under load":
-        out.append("a lower bound: the log stops under load (a meter fed by the port stops with it)")
+def _bounds(window: LoadWindow, end: EndOfLoad) -> Bound:
+    notes, flags = [], set()
+    if end.word is LoadEnd.LOG_STOPPED:
+        notes.append("a lower bound: the log stops under load (a meter fed by the port stops with it)")
+        flags |= {Flag.AT_LEAST, Flag.LOG_STOPPED}
     if window.starts_late:
-        out.append("the log starts under load: what came before it is not counted")
-    return tuple(out)
+        notes.append("the log starts under load: what came before it is not counted")
+        flags.add(Flag.STARTS_LATE)
+    return Bound(tuple(notes), frozenset(flags))
 
 
-def _charge(run: Prepared, power: Electrical, window: LoadWindow, bound: tuple[str, ...]) -> Result:
+def _charge(run: Prepared, power: Electrical, window: LoadWindow, bound: Bound) -> Result:
     if power.i is None:
         return ENERGY.absent("charge_out_ah", "Ah", "the log has no current")
-    return integral_result("charge_out_ah", integrate(run, "charge", window.a, window.b, "along"), warnings=bound)
+    charge = integrate(run, "charge", window.a, window.b, "along")
+    return integral_result("charge_out_ah", charge, warnings=bound.notes, flags=bound.flags)
 
 
-def _runtime(run: Prepared, window: LoadWindow, bound: tuple[str, ...]) -> Result:
+def _runtime(run: Prepared, window: LoadWindow, bound: Bound) -> Result:
     return RUNTIME.found(
         "runtime_s",
         window.to_s - window.from_s,
         "s",
         budget=time_budget(run.signals.step_s, 2),
         span=window.span,
-        warnings=(*window.warnings, *bound),
-        inputs={
-            "power": run.signals.power.source if run.signals.power is not None else "",
-            "plateau_w": window.plateau_w,
-            "threshold_w": run.limits["window_share"] * window.plateau_w,
-        },
+        warnings=(*window.warnings, *bound.notes),
+        account=Account(
+            power=run.power_source,
+            numbers={
+                "plateau_w": window.plateau_w,
+                "threshold_w": run.limits["window_share"] * window.plateau_w,
+            },
+        ),
+        flags=bound.flags,
     )
 
 
@@ -159,35 +165,36 @@ def _held(run: Prepared, load: HeldLoad, is_gap: Mask) -> Result:
     t, quiet, level, called = load.t, load.quiet, load.level, load.called
     band = run.limits["held_band"]
     stretch = held_stretch(t, quiet, level, band, break_s=run.limits["held_break_s"], is_gap=is_gap)
-    inputs: dict[str, float | str] = {"level": level, "level from": called, "band": band}
-    if run.signals.power is not None:
-        inputs["power"] = run.signals.power.source
+    account = Account(power=run.power_source, numbers={"level": level, "band": band}, told={"level_from": called})
     if stretch is None:
         middle = float(np.median(quiet))
         reason = (
             f"never within {band * 100:.0f} % of the {called}: {level:.4g} was asked for, {middle:.4g} is the median"
         )
-        return HELD.absent("held_s", "s", reason, inputs=inputs)
+        return HELD.absent("held_s", "s", reason, account=account)
     a, b = stretch
+    cut = _cut_by_gap(load, is_gap, a, b, band)
     return HELD.found(
         "held_s",
         float(t[b] - t[a]),
         "s",
         budget=time_budget(run.signals.step_s, 2),
         span=(float(t[a]), float(t[b])),
-        inputs=inputs,
-        warnings=_cut_by_gap(load, is_gap, a, b, band),
+        account=account,
+        warnings=cut.notes,
+        flags=cut.flags,
     )
 
 
-def _cut_by_gap(load: HeldLoad, is_gap: Mask, first: int, last: int, band: float) -> tuple[str, ...]:
+def _cut_by_gap(load: HeldLoad, is_gap: Mask, first: int, last: int, band: float) -> Bound:
     """Said where the load was held on the other side of a gap as well: nothing shows that it was not held within."""
     t, inside = load.t, in_band(load.quiet, load.level, band)
     beside = [k for k in (first - 1, last) if 0 <= k < len(is_gap) and is_gap[k] and inside[k] and inside[k + 1]]
     if not beside:
-        return ()
+        return Bound()
     longest = max(float(t[k + 1] - t[k]) for k in beside)
-    return (f"a lower bound: a gap of {longest:.0f} s in the log ends it, and the load was held on its other side",)
+    note = f"a lower bound: a gap of {longest:.0f} s in the log ends it, and the load was held on its other side"
+    return Bound((note,), frozenset({Flag.AT_LEAST, Flag.GAP_OPEN}))
 
 
 def _first_cutback(run: Prepared, window: LoadWindow, load: HeldLoad, backs: list[tuple[int, int]]) -> list[Result]:
@@ -207,7 +214,9 @@ def _first_cutback(run: Prepared, window: LoadWindow, load: HeldLoad, backs: lis
             "s",
             budget=time_budget(run.signals.step_s, 2),
             span=(window.from_s, when),
-            inputs={"level": level, "level from": called, "cutbacks": len(backs), "power": str(energy.inputs["power"])},
+            account=Account(
+                power=run.power_source, numbers={"level": level, "cutbacks": len(backs)}, told={"level_from": called}
+            ),
         ),
         integral_result("energy_to_cutback_wh", energy),
     ]
@@ -215,30 +224,32 @@ def _first_cutback(run: Prepared, window: LoadWindow, load: HeldLoad, backs: lis
 
 def _end(window: LoadWindow, power: Electrical, end: EndOfLoad) -> Result:
     last = float(power.p3[window.b])
-    inputs: dict[str, float | str] = {"last power under load (W)": last}
+    account = Account(numbers={"last_power_w": last})
     if np.isfinite(end.fall_s):
-        inputs["fall_s"] = end.fall_s
-    return END.words("end", end.word, span=(window.to_s, float(power.t[end.at])), inputs=inputs)
+        account = account.plus(fall_s=end.fall_s)
+    flags = (Flag.LOG_STOPPED,) if end.word is LoadEnd.LOG_STOPPED else ()
+    return END.words("end", end.word, span=(window.to_s, float(power.t[end.at])), account=account, flags=flags)
 
 
-def _shares(run: Prepared, energy: Integral, bound: tuple[str, ...]) -> list[Result]:
+def _shares(run: Prepared, energy: Integral, bound: Bound) -> list[Result]:
     out = []
     rated, cell = run.context.rated_energy_wh, run.context.cell_voltage_v
     if rated:
         out.append(
             SHARE.found(
-                "usable_share",
+                "yield",
                 energy.value / rated,
                 "1",
                 budget=scaled(energy.budget, 1.0 / rated),
                 reason=energy.reason,
                 span=energy.span,
-                inputs={"energy_out_wh": energy.value, "rated_energy_wh (maker's)": rated, **energy.inputs},
-                warnings=bound,
+                account=energy.account.plus(energy_out_wh=energy.value, rated_energy_wh=rated),
+                warnings=(*energy.warnings, *bound.notes),
+                flags=energy.flags | bound.flags,
             )
         )
     else:
-        out.append(SHARE.absent("usable_share", "1", "the device's rated energy is not stated"))
+        out.append(SHARE.absent("yield", "1", "the device's rated energy is not stated"))
     if cell:
         out.append(
             CELL_CHARGE.found(
@@ -248,8 +259,9 @@ def _shares(run: Prepared, energy: Integral, bound: tuple[str, ...]) -> list[Res
                 budget=scaled(energy.budget, 1000.0 / cell),
                 reason=energy.reason,
                 span=energy.span,
-                inputs={"energy_out_wh": energy.value, "cell_voltage_v (maker's)": cell, **energy.inputs},
-                warnings=bound,
+                account=energy.account.plus(energy_out_wh=energy.value, cell_voltage_v=cell),
+                warnings=(*energy.warnings, *bound.notes),
+                flags=energy.flags | bound.flags,
             )
         )
     else:
@@ -273,9 +285,9 @@ def _events(power: Electrical, window: LoadWindow, end: EndOfLoad, backs: list[t
                 "cutback", float(power.t[start]), float(power.t[stop]), level, "W", f"power went down to {level:.3g} W"
             )
         )
-    if end.word == "cut-off":
+    if end.word is LoadEnd.CUT_OFF:
         out.append(Event("cut-off", window.to_s, float(power.t[end.at]), float(power.p3[window.b]), "W"))
-    elif end.word == "fading" and np.isfinite(end.fall_s):
+    elif end.word is LoadEnd.FADING and np.isfinite(end.fall_s):
         out.append(Event("fading", window.to_s, float(power.t[end.at]), float(power.p3[window.b]), "W"))
     return tuple(out)
 
@@ -291,13 +303,13 @@ def _redo_runtime(place: Place) -> str:
 
 
 def _redo_share(place: Place) -> str | None:
-    rated = place.result.inputs.get("rated_energy_wh (maker's)")
-    return redo_scaled_energy(place, 1.0 / rated) if isinstance(rated, (int, float)) else None
+    rated = place.account.numbers.get("rated_energy_wh")
+    return redo_scaled_energy(place, 1.0 / rated) if rated is not None else None
 
 
 def _redo_cell_charge(place: Place) -> str | None:
-    volts = place.result.inputs.get("cell_voltage_v (maker's)")
-    return redo_scaled_energy(place, 1000.0 / volts) if isinstance(volts, (int, float)) else None
+    volts = place.account.numbers.get("cell_voltage_v")
+    return redo_scaled_energy(place, 1000.0 / volts) if volts is not None else None
 
 
 _CUTBACK_RESTS = ("held_band", "cutback_min_s", "cutback_rise_share", "cutoff_share")
@@ -354,14 +366,16 @@ CHARGE_OUT_AH = ResultSpec(
     rests_on=("counter_disagreement",),
     redo=redo_charge,
 )
-USABLE_SHARE = ResultSpec(
-    "usable_share",
-    "share of the rated energy",
+YIELD = ResultSpec(
+    "yield",
+    "yield",
     "1",
-    short="share of rated",
     shown=Shown.SHARE,
     kinds=("discharge",),
     better=Better.LARGER,
+    on_page={"discharge": 20},
+    compared_for={"power bank": 20},
+    to_get_it="Discharge it once more; state the rated energy.",
     rests_on=("counter_disagreement",),
     redo=_redo_share,
 )
@@ -391,7 +405,7 @@ SPECS = (
         redo=redo_energy,
     ),
     END_OF_LOAD,
-    USABLE_SHARE,
+    YIELD,
     ResultSpec(
         "cell_equivalent_mah",
         "equivalent cell capacity",

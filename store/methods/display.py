@@ -9,7 +9,7 @@ import numpy as np
 
 from store.methods.method import Found, Method, Reducer
 from store.methods.sql_parts import BILINEAR, Place
-from store.model.results import Array, Contribution, Result
+from store.model.results import Account, Array, Contribution, Power, Result, Rule
 from store.model.spec import ResultSpec, Shown
 from store.signal.prepared import Prepared
 from store.uncertainty.budget import difference_part, power_budget, random_part, reading_budget
@@ -26,6 +26,7 @@ LEVEL = Method(
 )
 METHODS = (BIAS, SPREAD, LARGEST, LEVEL)
 
+SIGN = {"sign": "positive where the display promises too much"}
 JUMP_POINTS = 10.0
 """A change of over 10 points between readings is a jump."""
 
@@ -82,8 +83,9 @@ def reduce(run: Prepared) -> Found:
             readings = pairs_of(columns[f"display_{channel}"], columns[channel], usable)
             suffix = channel.rpartition("_")[2]
             names = [f"display_{word}_{part}_{suffix}" for part in ("bias", "spread", "error_max")]
-            told = {"power of the meter": "V x I" if is_product and word == "power" else "as logged"}
-            found += [replace(r, inputs={**r.inputs, **told}) for r in _errors(run, word, names, unit, readings)]
+            source = Power.PRODUCT if is_product and word == "power" else Power.LOGGED
+            errors = _errors(run, word, names, unit, readings)
+            found += [replace(r, account=replace(r.account, power=source)) for r in errors]
     if "display_percent" in columns:
         found += _level(run, columns)
     return Found(tuple(found))
@@ -109,15 +111,14 @@ def _errors(run: Prepared, word: str, names: Sequence[str], unit: str, readings:
     worst_parts, _ = _meter_part(run, word, float(meter[at]))
     scatter = random_part(spread / np.sqrt(count), f"standard error of a mean, {count} readings")
     of_spread = random_part(spread / np.sqrt(2.0 * (count - 1)), f"{count} readings, taken as independent")
-    inputs: dict[str, float | str] = {"readings": count}
-    told = {"display's reading": float(shown[at]), "meter's reading": float(meter[at])}
-    worst: dict[str, float | str] = {**inputs, **told}
+    account = Account(numbers={"readings": count})
+    worst = account.plus(display_reading=float(shown[at]), meter_reading=float(meter[at]))
     span = run.window.span if run.window is not None else (run.signals.first_s, run.signals.last_s)
     mean_budget = (*mean_parts, scatter) if mean_parts else ()
     return [
-        BIAS.found(names[0], float(off.mean()), unit, budget=mean_budget, reason=why, inputs=inputs, span=span),
-        SPREAD.found(names[1], spread, unit, budget=(of_spread,), inputs=inputs, span=span),
-        LARGEST.found(names[2], float(abs(off[at])), unit, budget=worst_parts, reason=why, inputs=worst, span=span),
+        BIAS.found(names[0], float(off.mean()), unit, budget=mean_budget, reason=why, account=account, span=span),
+        SPREAD.found(names[1], spread, unit, budget=(of_spread,), account=account, span=span),
+        LARGEST.found(names[2], float(abs(off[at])), unit, budget=worst_parts, reason=why, account=worst, span=span),
     ]
 
 
@@ -151,12 +152,12 @@ def _by_counter(columns: Mapping[str, Array]) -> list[Result] | None:
     t = columns["t_s"][keep]
     span = (float(t[0]), float(t[-1]))
     told = ("the last reading is taken as at switch-off: energy that came after it is not counted",)
-    inputs: dict[str, float | str] = {"readings": int(keep.sum()), "energy by": "the meter's counter"}
+    account = Account(rule=Rule.COUNTER, numbers={"readings": int(keep.sum())})
     step = difference_part("display's step", 0.005, "the display shows whole percents")
-    sign = {**inputs, "sign": "positive where the display promises too much"}
+    sign = account.plus(SIGN)
     return [
-        LEVEL.found("charge_level_off", off / 100.0, "1", budget=(step,), span=span, inputs=sign, warnings=told),
-        LEVEL.found("charge_level_jumps", float(jumps), "1", uncertainty=0.0, span=span, inputs=inputs),
+        LEVEL.found("charge_level_off", off / 100.0, "1", budget=(step,), span=span, account=sign, warnings=told),
+        LEVEL.found("charge_level_jumps", float(jumps), "1", uncertainty=0.0, span=span, account=account),
     ]
 
 
@@ -183,10 +184,15 @@ def _level(run: Prepared, columns: Mapping[str, Array]) -> list[Result]:
             "1",
             budget=(difference_part("display's step", 0.005, "the display shows whole percents"),),
             span=window.span,
-            inputs={"readings": readings, "sign": "positive where the display promises too much"},
+            account=Account(numbers={"readings": readings}, told=SIGN),
         ),
         LEVEL.found(
-            "charge_level_jumps", float(jumps), "1", uncertainty=0.0, span=window.span, inputs={"readings": readings}
+            "charge_level_jumps",
+            float(jumps),
+            "1",
+            uncertainty=0.0,
+            span=window.span,
+            account=Account(numbers={"readings": readings}),
         ),
     ]
 
@@ -195,7 +201,7 @@ def _redo_difference(place: Place) -> str | None:
     """Display less meter at the same moment, under load."""
     word = place.result.name.split("_")[1]
     channel = {"voltage": "voltage_v", "current": "current_a", "power": "power_w", "energy": "energy_wh"}[word]
-    meter = "voltage_v * current_a" if place.text("power of the meter") == "V x I" else channel
+    meter = "voltage_v * current_a" if place.account.power is Power.PRODUCT else channel
     what = {"bias": "avg(off)", "spread": "stddev_samp(off)", "error": "max(abs(off))"}[place.result.name.split("_")[2]]
     return (
         f"WITH pairs AS (\n  SELECT display_{channel} - {meter} AS off FROM {place.source}\n"
@@ -207,7 +213,7 @@ def _redo_difference(place: Place) -> str | None:
 def _redo_level(place: Place) -> str:
     """Display's % against what is left of all the energy that was delivered."""
     name = place.result.name
-    if place.text("energy by"):
+    if place.account.rule is Rule.COUNTER:
         begin = (
             "WITH shown AS (\n  SELECT file_row_number AS n, display_percent, energy_wh,\n"
             "         first(energy_wh) OVER w AS e0, last(energy_wh) OVER w AS e1\n"

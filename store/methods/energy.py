@@ -9,7 +9,7 @@ import numpy as np
 
 from store.methods.method import EVERY, Found, Method, Reducer
 from store.methods.sql_parts import BILINEAR, POWER, Place, number
-from store.model.results import Array, Contribution, Result
+from store.model.results import Account, Array, Contribution, Counted, Flag, Power, Result
 from store.model.spec import ResultSpec
 from store.signal.prepared import Prepared
 from store.signal.signals import Electrical, Signals, is_alternating
@@ -46,6 +46,8 @@ CHARGE = Method("charge trapezoid", 1, "sum over steps of step x (I0 + I1) / 2; 
 CHECK = Method("counter check", 1, "the meter's own counter, last minus first, against the integral of the samples")
 METHODS = (ENERGY, POWER_ENERGY, CHARGE, CHECK)
 
+COUNTED = {"": Counted.NET, "along": Counted.ALONG, "against": Counted.AGAINST}
+
 
 @dataclass(frozen=True, slots=True)
 class Integral:
@@ -57,19 +59,21 @@ class Integral:
     reason: str
     """Why the uncertainty is unknown."""
     span: tuple[float, float]
-    inputs: dict[str, float | str]
+    account: Account
     warnings: tuple[str, ...]
     method: Method
+    flags: frozenset[Flag] = frozenset()
 
 
 def _gap_notes(
     power: Electrical, a: int, b: int, filled: Array | None, unit: str
-) -> tuple[float, list[str], dict[str, float | str]]:
-    """What the counter gave across gaps, warnings and inputs about gaps between samples a and b."""
+) -> tuple[float, list[str], set[Flag], dict[str, float]]:
+    """What the counter gave across gaps, notes, flags and numbers about gaps between samples a and b."""
     gap_s, count = power.gap_s(a, b)
-    inputs: dict[str, float | str] = {"gaps": count, "gap_s": gap_s}
+    numbers: dict[str, float] = {"gaps": count, "gap_s": gap_s}
+    flags: set[Flag] = set()
     if not count:
-        return 0.0, [], inputs
+        return 0.0, [], flags, numbers
     part = filled[a:b] if filled is not None else np.full(b - a, np.nan)
     where = power.is_gap[a:b]
     known = where & np.isfinite(part)
@@ -78,15 +82,17 @@ def _gap_notes(
     open_s = float(steps[where & ~known].sum())
     warnings = []
     if known.any():
-        inputs[f"from the meter's counter ({unit})"] = from_counter
+        numbers[f"from_counter_{unit.lower()}"] = from_counter
+        flags.add(Flag.GAP_FILLED)
         warnings.append(
             f"{int(known.sum())} gap(s) of {float(steps[known].sum()):.0f} s in all: {from_counter:.4g} {unit} "
             "taken from the meter's counter"
         )
     if open_s > 0.0:
-        inputs["unknown_s"] = open_s
+        numbers["unknown_s"] = open_s
+        flags |= {Flag.AT_LEAST, Flag.GAP_OPEN}
         warnings.append(f"a lower bound: nothing is known of {open_s:.0f} s in {int((where & ~known).sum())} gap(s)")
-    return from_counter, warnings, inputs
+    return from_counter, warnings, flags, numbers
 
 
 def integrate(run: Prepared, quantity: str, a: int, b: int, part: str = "") -> Integral:
@@ -107,14 +113,12 @@ def integrate(run: Prepared, quantity: str, a: int, b: int, part: str = "") -> I
     if part and not power.is_both_ways:
         name = quantity
     value = power.integral(name, a, b)
-    from_counter, warnings, inputs = _gap_notes(power, a, b, None if power.is_both_ways else filled, unit)
-    inputs |= {
-        "power": power.source,
-        "samples used": b - a + 1 if not power.grain_s else power.used,
-        "left out": power.left_out,
+    from_counter, warnings, flags, numbers = _gap_notes(power, a, b, None if power.is_both_ways else filled, unit)
+    numbers |= {
+        "samples_used": b - a + 1 if not power.grain_s else power.used,
+        "left_out": power.left_out,
     }
-    if power.is_both_ways:
-        inputs["counted"] = f"{part} the run's direction" if part else "both directions, net"
+    counted = COUNTED[part] if power.is_both_ways else None
     budget: tuple[Contribution, ...] = ()
     if power.v is not None or quantity == "energy":
         net = power.integral(quantity, a, b) - from_counter
@@ -130,9 +134,10 @@ def integrate(run: Prepared, quantity: str, a: int, b: int, part: str = "") -> I
         budget,
         reason,
         (float(power.t[a]), float(power.t[b])),
-        inputs,
+        Account(power=power.source, counted=counted, numbers=numbers),
         tuple(warnings),
         method,
+        frozenset(flags),
     )
 
 
@@ -158,7 +163,9 @@ def _budget(
     return energy_budget(run.meter, energy=value, charge=charge, volt_hours=volt_hours, half=value - step)
 
 
-def integral_result(name: str, part: Integral, *, warnings: tuple[str, ...] = ()) -> Result:
+def integral_result(
+    name: str, part: Integral, *, warnings: tuple[str, ...] = (), flags: frozenset[Flag] = frozenset()
+) -> Result:
     """An integral as a result."""
     return part.method.found(
         name,
@@ -167,8 +174,9 @@ def integral_result(name: str, part: Integral, *, warnings: tuple[str, ...] = ()
         budget=part.budget,
         reason=part.reason,
         span=part.span,
-        inputs=part.inputs,
+        account=part.account,
         warnings=(*part.warnings, *warnings),
+        flags=part.flags | flags,
     )
 
 
@@ -229,7 +237,7 @@ def _by_direction(run: Prepared, power: Electrical, last: int) -> list[Result]:
 def _power_check(signals: Signals, power: Electrical, run: Prepared) -> tuple[str, ...]:
     """Warns where logged power and V x I differ in the median by more than 1 % or the meter's accuracy."""
     logged = signals.series.get("power_w")
-    if power.source != "V x I" or logged is None:
+    if power.source is not Power.PRODUCT or logged is None:
         return ()
     if len(logged.t) == len(power.t):
         ours, theirs = power.p, logged.y
@@ -278,15 +286,15 @@ def _counter_result(run: Prepared, name: str, value: float) -> Result | None:
         return None
     off = _counter_off(run, name, value)
     unit = "Wh" if name == "energy_wh" else "Ah"
-    inputs: dict[str, float | str] = {"integral": value}
+    account = Account(numbers={"integral": value})
     if off is not None and math.isfinite(off):
-        inputs["difference_percent"] = off * 100.0
+        account = account.plus(difference_percent=off * 100.0)
     return CHECK.found(
         f"counter_{name}",
         gain[0],
         unit,
         span=gain[1:],
-        inputs=inputs,
+        account=account,
         reason="the accuracy of the meter's counter is not stated",
     )
 
@@ -318,13 +326,13 @@ def redo_scaled_energy(place: Place, factor: float) -> str:
 def _integral(place: Place, whole: str, cut: str, counter: tuple[str, str]) -> str:
     """An integral over steps; across a gap what the meter's counter gained; by direction where both occur."""
     name = place.result.name
-    part = place.result.inputs.get("counted")
-    if part in ("along the run's direction", "against the run's direction"):
-        sign, pick = ("", "greatest") if part.startswith("along") else ("-", "least")
+    part = place.account.counted
+    if part in (Counted.ALONG, Counted.AGAINST):
+        sign, pick = ("", "greatest") if part is Counted.ALONG else ("-", "least")
         first, rest = f"{cut}", f"{whole} - {cut}"
         along = f"CASE WHEN i1 > 0 THEN {first} ELSE {rest} END"
         against = f"CASE WHEN i1 > 0 THEN {rest} ELSE {first} END"
-        crossing = along if part.startswith("along") else against
+        crossing = along if part is Counted.ALONG else against
         return (
             f"{place.steps()}, cut AS (SELECT *, i1 / nullif(i1 - i2, 0) AS x FROM steps)\n"
             f"SELECT {sign}sum(CASE WHEN i1 * i2 < 0 THEN {crossing}\n"

@@ -8,7 +8,7 @@ from store.methods.heat_projection import FIT, REACH, fit_of, fit_results, time_
 from store.methods.heat_steady import STEADY, steady_results
 from store.methods.method import EVERY, Found, Method, Reducer
 from store.methods.sql_parts import Place, number, smooth
-from store.model.results import Contribution, Result
+from store.model.results import Account, Ambient, Contribution, Result
 from store.model.spec import ResultSpec, Shown
 from store.signal.heated import Heated, heated_of, line_fit, probe_of, resolution_part
 from store.signal.prepared import Prepared
@@ -85,11 +85,15 @@ def _rise(run: Prepared, heated: Heated) -> Result:
         budget=budget,
         reason=run.meter.unknown("temperature"),
         span=(float(heated.whole.t[0]), at),
-        inputs={"over": over, "ambient_c": ambient, "hottest_c": hottest, "at_s": at, "probe": heated.channel},
+        account=Account(
+            ambient=over,
+            probe=heated.channel,
+            numbers={"ambient_c": ambient, "hottest_c": hottest, "at_s": at},
+        ),
     )
 
 
-def _ambient(run: Prepared, heated: Heated, at: float) -> tuple[float, str, list[Contribution]]:
+def _ambient(run: Prepared, heated: Heated, at: float) -> tuple[float, Ambient, list[Contribution]]:
     """Ambient, where it is from, and what it adds to the budget of a rise."""
     accuracy = run.meter.temperature
     offset = accuracy.offset_u if accuracy is not None else 0.0
@@ -99,12 +103,12 @@ def _ambient(run: Prepared, heated: Heated, at: float) -> tuple[float, str, list
         near = logged.between(at - 60.0, at + 60.0)
         value = float(np.mean(near.y)) if len(near) else float(np.interp(at, logged.t, logged.y))
         other = Contribution("offset of ambient T", offset, "B", "rectangular", "the ambient probe")
-        return value, "logged ambient", [probe, other]
+        return value, Ambient.LOGGED, [probe, other]
     if run.context.ambient_c is not None:
         limit = run.limits["ambient_stated_k"]
         stated = difference_part("stated ambient", limit, f"noted by hand, taken as good to {limit:g} K")
-        return run.context.ambient_c, "stated ambient", [probe, stated]
-    return float(heated.whole.y[0]), "first sample", []
+        return run.context.ambient_c, Ambient.STATED, [probe, stated]
+    return float(heated.whole.y[0]), Ambient.FIRST_SAMPLE, []
 
 
 def _slope(run: Prepared, heated: Heated) -> Result:
@@ -127,7 +131,7 @@ def _slope(run: Prepared, heated: Heated) -> Result:
         budget=(scatter, *steps) if is_known else (),
         reason="the reading never changed, so the thermometer's steps are not known",
         span=(float(part.t[0]), end),
-        inputs={**heated.inputs, "samples used": len(part)},
+        account=heated.account.plus(samples_used=len(part)),
     )
 
 
@@ -148,14 +152,14 @@ def _touch(run: Prepared, heated: Heated) -> Result:
     ambient = run.context.ambient_c
     if ambient is not None and abs(ambient - 25.0) > 5.0:
         warnings.append(f"limits hold at about 25 °C ambient, this was {ambient:g} °C")
-    inputs: dict[str, float | str] = {"hottest_c": hottest, "probe": heated.channel, "limits": EDITION}
+    account = Account(probe=heated.channel, numbers={"hottest_c": hottest}, told={"limits": EDITION})
     span = (float(heated.whole.t[0]), float(heated.whole.t[-1]))
-    return TOUCH.words("touch_class", "; ".join(words), span=span, warnings=warnings, inputs=inputs)
+    return TOUCH.words("touch_class", "; ".join(words), span=span, warnings=warnings, account=account)
 
 
 def _redo_slope(place: Place) -> str | None:
-    channel = str(place.result.inputs.get("probe", ""))
-    if not channel.startswith("temperature_"):
+    channel = place.account.probe
+    if not channel:
         return None
     return (
         f"SELECT regr_slope({place.channel(channel)}, t_s) * 3600 AS {place.result.name}\nFROM {place.source} "
@@ -165,13 +169,12 @@ def _redo_slope(place: Place) -> str | None:
 
 def _redo_rise(place: Place) -> str | None:
     """The hottest median of three less the ambient that the account names."""
-    channel = str(place.result.inputs.get("probe", ""))
-    ambient = place.result.inputs.get("ambient_c")
-    if not channel.startswith("temperature_") or not isinstance(ambient, (int, float)):
+    channel, ambient = place.account.probe, place.account.numbers.get("ambient_c")
+    if not channel or ambient is None:
         return None
     return (
         f"{smooth(place, channel)}\nSELECT max(t3) - {number(ambient)} AS {place.result.name} FROM quiet"
-        f"  -- ambient: {place.result.inputs.get('over', '')}"
+        f"  -- ambient: {place.account.ambient or ''}"
     )
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from store.methods.heat_steady import points_of
 from store.methods.method import Method
 from store.methods.sql_parts import Place, number, smooth
-from store.model.results import Contribution, Result
+from store.model.results import Account, Contribution, Flag, Result
 from store.model.spec import ResultSpec, Shown
 from store.signal.heated import Heated, heated_of, line_fit, probe_of, step_of
 from store.signal.heatfit import FirstOrderFit, binned, fit_first_order
@@ -77,16 +77,15 @@ def fit_results(run: Prepared, heated: Heated, fit: FirstOrderFit | str) -> list
             )
         return [FIT.absent(name, unit, f"no heating fit: {reason}") for name, unit in names]
     span = (heated.begins_s, float(heated.steady_load.t[-1]))
-    inputs: dict[str, float | str] = {
-        **heated.inputs,
-        "start_c": fit.start,
-        "rise_k": fit.rise,
-        "time_constant_s": fit.tau,
-        "samples per point": -(-len(heated.steady_load) // 600),
-        "residual_sd_k": fit.residual_sd,
-        "covers (time constants)": fit.covers,
-        "standard errors widened by": fit.inflation,
-    }
+    account = heated.account.plus(
+        start_c=fit.start,
+        rise_k=fit.rise,
+        time_constant_s=fit.tau,
+        samples_per_point=-(-len(heated.steady_load) // 600),
+        residual_sd_k=fit.residual_sd,
+        covers=fit.covers,
+        widened_by=fit.inflation,
+    )
     scatter = {
         "heat_fit_rise_k": fit.rise_se,
         "heat_time_constant_s": fit.tau_se,
@@ -110,7 +109,7 @@ def fit_results(run: Prepared, heated: Heated, fit: FirstOrderFit | str) -> list
                 uncertainty=uncertainty,
                 reason=reason,
                 span=span,
-                inputs=inputs,
+                account=account,
             )
         )
     return out
@@ -134,7 +133,7 @@ def time_to(
         heated = heated_of(run, channel)
     fit = fit_of(run, heated) if fit is None else fit
     series = heated.loaded
-    inputs: dict[str, float | str] = {"limit_c": limit_c, **heated.inputs}
+    account = heated.account.plus(limit_c=limit_c)
     start = heated.begins_s
     over = median_of_three(series.y) >= limit_c
     if over.any():
@@ -159,19 +158,21 @@ def time_to(
             )
             reason = "the curve is flat there: the moment is not determined"
         return REACH.found(
-            "time_to_limit_s", at - start, "s", budget=budget, reason=reason, span=(start, at), inputs=inputs
+            "time_to_limit_s", at - start, "s", budget=budget, reason=reason, span=(start, at), account=account
         )
     hottest = float(np.max(median_of_three(series.y)))
     if isinstance(fit, str) or fit.refusal or fit.is_short or fit.final <= limit_c:
         return REACH.absent(
-            "time_to_limit_s", "s", f"{limit_c:g} °C not reached: {hottest:.1f} °C at most", inputs=inputs
+            "time_to_limit_s",
+            "s",
+            f"{limit_c:g} °C not reached: {hottest:.1f} °C at most",
+            account=account,
+            flags=(Flag.NOT_REACHED,),
         )
-    return _projected(run, heated, fit, limit_c, inputs)
+    return _projected(run, heated, fit, limit_c, account)
 
 
-def _projected(
-    run: Prepared, heated: Heated, fit: FirstOrderFit, limit_c: float, inputs: dict[str, float | str]
-) -> Result:
+def _projected(run: Prepared, heated: Heated, fit: FirstOrderFit, limit_c: float, account: Account) -> Result:
     """When the fit reaches the limit, with the errors of the fit and of the thermometer over the rate there."""
     seconds, fit_u = fit.time_to(limit_c)
     start = heated.begins_s
@@ -182,11 +183,6 @@ def _projected(
         detail = f"{accuracy.text}, over {rate * 3600.0:.3g} K/h"
         reading = Contribution("accuracy of T", accuracy.reading_u(limit_c) / rate, "B", "rectangular", detail)
         budget = (random_part(fit_u, "standard errors of the fit's three parameters, correlated"), reading)
-    more: dict[str, float | str] = {
-        "start_c": fit.start, "rise_k": fit.rise, "time_constant_s": fit.tau,
-        "samples per point": -(-len(heated.steady_load) // 600),
-        "fitted to (s)": float(heated.steady_load.t[-1]),
-    }  # fmt: skip
     warning = f"projected by the heating fit: the log ends at {float(heated.loaded.y[-1]):.1f} °C"
     return REACH.found(
         "time_to_limit_s",
@@ -195,7 +191,14 @@ def _projected(
         budget=budget,
         reason=run.meter.unknown("temperature"),
         span=(start, start + seconds),
-        inputs={**inputs, **more},
+        account=account.plus(
+            start_c=fit.start,
+            rise_k=fit.rise,
+            time_constant_s=fit.tau,
+            samples_per_point=-(-len(heated.steady_load) // 600),
+            fitted_to_s=float(heated.steady_load.t[-1]),
+        ),
+        flags=(Flag.PROJECTED,),
         warnings=(warning,),
     )
 
@@ -233,11 +236,11 @@ def _redo_fit(place: Place) -> str | None:
 
 def _redo_reach(place: Place) -> str | None:
     """First median of three at the limit; where the log ends below it, when the fit gets there."""
-    limit, channel, start = number(place.given("limit_c")), place.text("probe"), place.result.from_s
-    if start is None or not channel.startswith("temperature_"):
+    limit, channel, start = number(place.given("limit_c")), place.account.probe, place.result.from_s
+    if start is None or not channel:
         return None
-    if "fitted to (s)" in place.result.inputs:
-        line = _line(place, place.given("fitted to (s)"))
+    if "fitted_to_s" in place.account.numbers:
+        line = _line(place, place.given("fitted_to_s"))
         return line and (f"{line}\nSELECT -tau * ln(1 - ({limit} - start) / rise) AS {place.result.name} FROM fit")
     return (
         f"{smooth(place, channel, f't_s >= {number(start)}')}\n"

@@ -8,7 +8,7 @@ import numpy as np
 
 from store.methods.method import Method
 from store.methods.sql_parts import Place, number, smooth
-from store.model.results import Array, Contribution, Result
+from store.model.results import Account, Array, Contribution, Result
 from store.model.spec import ResultSpec, Shown
 from store.signal.heated import Heated, line_fit, resolution_part
 from store.signal.heatfit import binned
@@ -67,26 +67,28 @@ def steady_results(run: Prepared, heated: Heated) -> list[Result]:
     since = steady_since(t, y, rise_k, window_s)
     span = (float(t[0]), float(t[-1]))
     change = round(float(y[-1] - np.interp(t[-1] - window_s, t, y)), 6) + 0.0
-    inputs: dict[str, float | str] = {
-        "rule": rule, "change at the end (K)": change, "largest change (K)": rise_k, "looks back (s)": window_s,
-        "samples per point": -(-len(heated.loaded) // 4000), "load begins at (s)": heated.begins_s,
-        "load ends at (s)": float(heated.loaded.t[-1]), **heated.inputs,
-    }  # fmt: skip
+    account = heated.account.plus(
+        {"rule": rule},
+        end_change_k=change,
+        largest_change_k=rise_k,
+        looks_back_s=window_s,
+        samples_per_point=-(-len(heated.loaded) // 4000),
+        load_begins_s=heated.begins_s,
+        load_ends_s=float(heated.loaded.t[-1]),
+    )
     if since is None:
         reason = f"not steady by {rule}: {round(change, 1) + 0.0:+.1f} K in the last {window_s / 60.0:g} min"
         return [
-            STEADY.words("steady", f"no ({rule}: {round(change, 1) + 0.0:+.1f} K)", span=span, inputs=inputs),
+            STEADY.words("steady", f"no ({rule}: {round(change, 1) + 0.0:+.1f} K)", span=span, account=account),
             STEADY.absent("steady_since_s", "s", reason),
         ]
     return [
-        STEADY.words("steady", f"yes ({rule}: {round(change, 1) + 0.0:+.1f} K)", span=span, inputs=inputs),
-        _steady_moment(run, heated, t, y, since=since, inputs=inputs),
+        STEADY.words("steady", f"yes ({rule}: {round(change, 1) + 0.0:+.1f} K)", span=span, account=account),
+        _steady_moment(run, heated, t, y, since=since, account=account),
     ]
 
 
-def _steady_moment(
-    run: Prepared, heated: Heated, t: Array, y: Array, *, since: float, inputs: dict[str, float | str]
-) -> Result:
+def _steady_moment(run: Prepared, heated: Heated, t: Array, y: Array, *, since: float, account: Account) -> Result:
     """The moment with its uncertainty: that of the change, over how fast the change falls there."""
     window_s = run.limits["steady_window_s"]
     start = heated.begins_s
@@ -100,7 +102,7 @@ def _steady_moment(
         budget, reason = _moment_budget(run, heated, t, y, since)
     return STEADY.found(
         "steady_since_s", since - start, "s", budget=budget, reason=reason, span=(start, since), warnings=warnings,
-        inputs=inputs,
+        account=account,
     )  # fmt: skip
 
 
@@ -123,10 +125,10 @@ def _moment_budget(
 
 def points_of(place: Place, when: str, origin: str) -> str | None:
     """Medians of three, in blocks of equal count, as x and y: parts of a WITH."""
-    channel = place.text("probe")
-    if not channel.startswith("temperature_"):
+    channel = place.account.probe
+    if not channel:
         return None
-    size = int(place.given("samples per point"))
+    size = int(place.given("samples_per_point"))
     return (
         f"{smooth(place, channel, when)}, points AS (\n  SELECT avg(t_s) - {origin} AS x, avg(t3) AS y FROM (\n"
         f"    SELECT t_s, t3, (row_number() OVER (ORDER BY n) - 1) // {size} AS block FROM quiet\n  ) GROUP BY block\n)"
@@ -135,10 +137,10 @@ def points_of(place: Place, when: str, origin: str) -> str | None:
 
 def _redo_steady(place: Place) -> str | None:
     """Last moment at which the change over the window was too large, from load applied."""
-    low, high = number(place.given("load begins at (s)")), number(place.given("load ends at (s)"))
+    low, high = number(place.given("load_begins_s")), number(place.given("load_ends_s"))
     span = f"t_s BETWEEN {low} AND {high}"
     begin = points_of(place, span, "0e0")
-    back, most = number(place.given("looks back (s)")), number(place.given("largest change (K)"))
+    back, most = number(place.given("looks_back_s")), number(place.given("largest_change_k"))
     return begin and (
         f"{begin}, first AS (SELECT min(x) AS x0 FROM points), line AS (\n"
         "  SELECT x, y, lead(x) OVER w AS x2, lead(y) OVER w AS y2 FROM points WINDOW w AS (ORDER BY x)\n), ends AS (\n"

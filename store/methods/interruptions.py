@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 
 from store.methods.method import Found, Method, Reducer
-from store.methods.sql_parts import TAKEN, Place, found_spans, spans_input
-from store.model.results import Array, Event, Result
+from store.methods.sql_parts import TAKEN, Place, found_spans
+from store.model.results import Account, Array, Event, Result
 from store.model.spec import Better, ResultSpec, Shown
 from store.signal.detectors import Dropout, dropouts, steady_levels
 from store.signal.prepared import Prepared
@@ -162,12 +162,12 @@ def reduce(run: Prepared) -> Found:
     step = run.signals.step_s
     sentence = f"a dropout shorter than the sampling interval ({step:.3g} s) can't be seen"
     span = (float(t[0]), float(t[-1]))
-    inputs: dict[str, float | str] = {"limit": f"{run.limits['dropout_share'] * 100:.0f} % of the steady voltage"}
+    account = Account(told={"limit": f"{run.limits['dropout_share'] * 100:.0f} % of the steady voltage"})
     mode = parse_mode(run.context.mode)
     if mode is not None and mode.nominal_v is not None:
-        inputs["nominal_v"] = mode.nominal_v
-    spans = spans_input([(float(t[d.a]), float(t[d.b + 1])) for d in drops])
-    moved = {"changes: at s, from V, to V": spans_input([(float(t[c.at]), c.from_v, c.to_v) for c in changes])}
+        account = account.plus(nominal_v=mode.nominal_v)
+    spans = tuple((float(t[d.a]), float(t[d.b + 1])) for d in drops)
+    moved = Account(spans=tuple((float(t[c.at]), c.from_v, c.to_v) for c in changes))
     results = [
         DROPOUTS.found(
             "dropouts",
@@ -176,7 +176,7 @@ def reduce(run: Prepared) -> Found:
             uncertainty=0.0,
             span=span,
             warnings=(sentence,),
-            inputs={**inputs, "dropouts: from s, to s": spans},
+            account=replace(account, spans=spans),
         ),
         _longest(t, drops, step, sentence, span),
         _lowest(run, t, v, drops, sentence),
@@ -186,7 +186,7 @@ def reduce(run: Prepared) -> Found:
             "1",
             uncertainty=0.0,
             span=span,
-            inputs=moved,
+            account=moved,
         ),
     ]
     return Found(tuple(results), tuple(_events(t, drops, changes)))
@@ -203,7 +203,7 @@ def _longest(t: Array, drops: list[Dropout], step: float, sentence: str, span: t
         budget=time_budget(step, 2),
         span=(float(t[worst.a]), float(t[worst.b + 1])),
         warnings=(sentence,),
-        inputs={"run": f"{span[0]:.0f} to {span[1]:.0f} s", "dropouts": len(drops)},
+        account=Account(numbers={"dropouts": len(drops)}, told={"run": f"{span[0]:.0f} to {span[1]:.0f} s"}),
     )
 
 
@@ -234,7 +234,7 @@ def _redo_dropouts(place: Place) -> str:
     )
     if name == "dropouts":
         return (
-            f"{begin}, {found_spans(place.text('dropouts: from s, to s'), ('from_s', 'to_s'))}\n"
+            f"{begin}, {found_spans(place.account.spans, ('from_s', 'to_s'))}\n"
             f"SELECT count(*) AS {name} FROM found\n"
             "WHERE (SELECT max(v) FROM samples WHERE t_s >= from_s AND t_s < to_s)\n"
             "  < (SELECT arg_max(v, t_s) FROM samples WHERE t_s < from_s)"
@@ -247,7 +247,7 @@ def _redo_modes(place: Place) -> str:
     """The moments that were found, each with another voltage after it than before."""
     hold = place.constant("mode_change_hold_s")
     share = place.constant("mode_change_share")
-    found = found_spans(place.text("changes: at s, from V, to V"), ("at_s", "old", "new"))
+    found = found_spans(place.account.spans, ("at_s", "old", "new"))
     return (
         f"{TAKEN}WITH samples AS (\n  SELECT t_s, {place.channel('voltage_v')} AS v FROM {place.source}\n"
         f"    AND voltage_v IS NOT NULL\n), {found}\n"

@@ -8,7 +8,7 @@ import numpy as np
 
 from store.methods.method import Found, Method, Reducer
 from store.methods.sql_parts import TAKEN, Place, found_levels
-from store.model.results import Array, Event
+from store.model.results import Account, Array, Event
 from store.model.spec import ResultSpec, Shown
 from store.signal.levels import Level, find_levels
 from store.signal.prepared import Prepared
@@ -37,7 +37,7 @@ class SwitchOff:
     current_a: float
     since_s: float
     """When that current began [s]."""
-    account: str = ""
+    spans: tuple[tuple[float, ...], ...] = ()
     """The level's settled samples, as an account lists them."""
 
 
@@ -86,7 +86,7 @@ def _switch_off(t: Array, i3: Array, levels: list[Level], at: int) -> SwitchOff:
     if not before:
         return SwitchOff(at, float(np.median(i3[max(0, at - 5) : at])), float(t[0]))
     level = before[-1]
-    return SwitchOff(at, level.current_a, float(t[level.a]), level.account)
+    return SwitchOff(at, level.current_a, float(t[level.a]), (level.span,))
 
 
 def _found(run: Prepared, t: Array, v3: Array, *, nominal: float, levels: list[Level], offs: list[SwitchOff]) -> Found:
@@ -119,7 +119,7 @@ def _found(run: Prepared, t: Array, v3: Array, *, nominal: float, levels: list[L
                 budget=reading_budget("I", meter.current, level.current_a, "A", meter.label),
                 reason=meter.unknown("current"),
                 span=(level.from_s, level.to_s),
-                inputs={"held_s": seconds, "levels: from s, to s, A, ± A": level.account},
+                account=Account(numbers={"held_s": seconds}, spans=(level.span,)),
                 warnings=note,
             )
         )
@@ -138,7 +138,7 @@ def _found(run: Prepared, t: Array, v3: Array, *, nominal: float, levels: list[L
             budget=reading_budget("I", meter.current, worst.current_a, "A", meter.label),
             reason=meter.unknown("current"),
             span=span,
-            inputs={"switch-offs": len(offs), "levels: from s, to s, A, ± A": worst.account},
+            account=Account(numbers={"switch_offs": len(offs)}, spans=worst.spans),
         )
     )
     out.append(LIGHT.found("switch_off_after_s", span[1] - span[0], "s", budget=time_budget(step, 2), span=span))
@@ -160,11 +160,7 @@ def _redo_light(place: Place) -> str | None:
     name = place.result.name
     if name == "switch_off_after_s":
         return f"{TAKEN}{place.track()}\nSELECT max(t_s) - min(t_s) AS {name} FROM samples WHERE {place.within()}"
-    return (
-        f"{found_levels(place)}\nSELECT amps AS {name} FROM level"
-        if place.text("levels: from s, to s, A, ± A")
-        else None
-    )
+    return f"{found_levels(place)}\nSELECT amps AS {name} FROM level" if place.account.spans else None
 
 
 _RESTS = ("settle_s", "level_share", "level_min_s", "on_hold_s", "off_share")

@@ -3,19 +3,22 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from store.model.results import Contribution, Event, Result
+from store.model.results import Account, Contribution, Event, Flag, Result
 
 if TYPE_CHECKING:
     from store.signal.prepared import Prepared
 
-__all__ = ["EVERY", "Found", "Method", "Reducer"]
+__all__ = ["EVERY", "Bound", "Found", "Method", "Reducer"]
 
 EVERY = ("*",)
 """Kinds of a reducer that every run gets, stated kind or not."""
+
+NOTHING = Account()
+"""The account of what rests on the samples alone."""
 
 UNEVALUATED = "the method states no uncertainty for this quantity"
 
@@ -26,6 +29,14 @@ class Found:
 
     results: tuple[Result, ...] = ()
     events: tuple[Event, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Bound:
+    """What the log leaves out of a figure: notes for people, and flags."""
+
+    notes: tuple[str, ...] = ()
+    flags: frozenset[Flag] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +59,8 @@ class Method:
         span: tuple[float | None, float | None] = (None, None),
         warnings: Sequence[str] = (),
         budget: Sequence[Contribution] = (),
-        inputs: Mapping[str, float | str] | None = None,
+        account: Account = NOTHING,
+        flags: Iterable[Flag] = (),
         reason: str = "",
     ) -> Result:
         """A result with a value; `reason` says why its uncertainty is unknown. Never NaN."""
@@ -69,8 +81,9 @@ class Method:
             reason=why,
             warnings=tuple(warnings),
             budget=tuple(budget),
-            inputs=dict(inputs or {}),
+            account=account,
             formula=self.formula,
+            flags=frozenset(flags),
         )
 
     def words(
@@ -80,7 +93,8 @@ class Method:
         *,
         span: tuple[float | None, float | None] = (None, None),
         warnings: Sequence[str] = (),
-        inputs: Mapping[str, float | str] | None = None,
+        account: Account = NOTHING,
+        flags: Iterable[Flag] = (),
     ) -> Result:
         """A result that is words."""
         return Result(
@@ -94,11 +108,14 @@ class Method:
             to_s=span[1],
             text=text,
             warnings=tuple(warnings),
-            inputs=dict(inputs or {}),
+            account=account,
             formula=self.formula,
+            flags=frozenset(flags),
         )
 
-    def absent(self, name: str, unit: str, reason: str, *, inputs: Mapping[str, float | str] | None = None) -> Result:
+    def absent(
+        self, name: str, unit: str, reason: str, *, account: Account = NOTHING, flags: Iterable[Flag] = ()
+    ) -> Result:
         """A result that can't be had from this trace, with the reason."""
         return Result(
             name=name,
@@ -108,8 +125,9 @@ class Method:
             method=self.name,
             method_version=self.version,
             reason=reason,
-            inputs=dict(inputs or {}),
+            account=account,
             formula=self.formula,
+            flags=frozenset(flags),
         )
 
 

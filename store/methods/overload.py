@@ -12,7 +12,7 @@ import numpy as np
 
 from store.methods.method import Found, Method, Reducer
 from store.methods.sql_parts import MEDIAN_3, Place, clock, number
-from store.model.results import Array, Event, Result
+from store.model.results import Account, Array, Event, Result
 from store.model.spec import ResultSpec, Shown
 from store.signal.prepared import Prepared
 from store.signal.signals import Electrical
@@ -21,8 +21,6 @@ from store.signal.trips import Trip, find_return, find_trip
 from store.uncertainty.budget import power_budget, reading_budget, scaled, time_budget
 from store.usb.source_windows import transient_window
 from store.words.facts import parse_mode
-
-RATED = "rated_current_a (maker's)"
 
 __all__ = ["METHODS", "REDUCERS", "SPECS", "reduce"]
 
@@ -69,14 +67,12 @@ def reduce(run: Prepared) -> Found:
         absent = [TRIP.absent(name, unit, reason) for name, unit in NAMES if name != "over_rating_s"]
         return Found((*absent, _over_rating(run, power, i3, len(power.t) - 1)))
     notes = _notes(run, trip)
-    inputs: dict[str, float | str] = {
-        "nominal_v": nominal,
-        "nominal from": source,
-        "trip_at_s": float(power.t[trip.at]),
-    }
+    account = Account(
+        numbers={"nominal_v": nominal, "trip_at_s": float(power.t[trip.at])}, told={"nominal_from": source}
+    )
     back = _back(run, trip, Tracks(power.t, power.p3, v3, i3), nominal)
     results = [
-        *_trip_values(run, trip, Tracks(power.t, power.p3, v3, i3), notes=notes, inputs=inputs),
+        *_trip_values(run, trip, Tracks(power.t, power.p3, v3, i3), notes=notes, account=account),
         _over_rating(run, power, i3, trip.at),
         _recovery(power, trip, back),
     ]
@@ -126,7 +122,7 @@ class Tracks:
 
 
 def _trip_values(
-    run: Prepared, trip: Trip, tracks: Tracks, *, notes: tuple[str, ...], inputs: dict[str, float | str]
+    run: Prepared, trip: Trip, tracks: Tracks, *, notes: tuple[str, ...], account: Account
 ) -> list[Result]:
     before = slice(0, trip.at)
     amps, watts = float(tracks.i3[before].max()), float(tracks.p3[before].max())
@@ -143,7 +139,7 @@ def _trip_values(
             budget=amps_budget,
             reason=meter.unknown("current"),
             span=span,
-            inputs=inputs,
+            account=account,
             warnings=notes,
         ),
         TRIP.found(
@@ -153,7 +149,7 @@ def _trip_values(
             budget=power_budget(meter, power=watts, volts=watts / amps if amps > 0.0 else 0.0, amps=amps),
             reason=meter.unknown("voltage", "current"),
             span=span,
-            inputs=inputs,
+            account=account,
             warnings=notes,
         ),
         TRIP.found(
@@ -163,7 +159,7 @@ def _trip_values(
             budget=reading_budget("V", meter.voltage, volts, "V", meter.label),
             reason=meter.unknown("voltage"),
             span=span,
-            inputs=inputs,
+            account=account,
         ),
     ]
     if not rated:
@@ -173,7 +169,7 @@ def _trip_values(
         TRIP.found(
             "trip_ratio", amps / rated, "1", budget=scaled(amps_budget, 1.0 / rated),
             reason=meter.unknown("current"), span=span,
-            inputs={**inputs, "trip_current_a": amps, "rated_current_a (maker's)": rated}, warnings=notes,
+            account=account.plus(trip_current_a=amps, rated_current_a=rated), warnings=notes,
         )
     )  # fmt: skip
     return out
@@ -191,7 +187,7 @@ def _over_rating(run: Prepared, power: Electrical, i3: Array, until: int) -> Res
         "s",
         budget=time_budget(run.signals.step_s, 2),
         span=(float(power.t[0]), float(power.t[until])),
-        inputs={"rated_current_a (maker's)": rated, "trip_at_s": float(power.t[until])},
+        account=Account(numbers={"rated_current_a": rated, "trip_at_s": float(power.t[until])}),
     )
 
 
@@ -232,21 +228,21 @@ def _recovery(power: Electrical, trip: Trip, back: Return | None) -> Result:
     if back is None:
         return RECOVERY.words("recovery", f"not seen: the log ends {span[1] - span[0]:.0f} s after the trip", span=span)
     after = float(power.t[back.at] - power.t[trip.at])
-    inputs: dict[str, float | str] = {"after_s": after, "voltage_v": back.voltage_v}
+    account = Account(numbers={"after_s": after, "voltage_v": back.voltage_v})
     words = f"by itself within the log, after {after:.1f} s"
     if not back.is_same:
         words += f", at {back.voltage_v:.3g} V: a new contract must be made"
-    return RECOVERY.words("recovery", words, span=span, inputs=inputs)
+    return RECOVERY.words("recovery", words, span=span, account=account)
 
 
 def _redo_trip(place: Place) -> str | None:
     """Largest median of three before the trip, whose moment the account names; time over the rating likewise."""
-    name, at = place.result.name, place.result.inputs.get("trip_at_s")
-    if not isinstance(at, (int, float)):
+    name, at = place.result.name, place.account.numbers.get("trip_at_s")
+    if at is None:
         return None
     before = f"t_s < {number(at)}"
     if name == "over_rating_s":
-        rated = number(place.given(RATED))
+        rated = number(place.given("rated_current_a"))
         return (
             f"{_redo_medians(place)}, timed AS (\n"
             "  SELECT t_s, i3, lead(t_s) OVER (ORDER BY n) - t_s AS step FROM quiet\n)\n"
@@ -255,7 +251,7 @@ def _redo_trip(place: Place) -> str | None:
         )
     what = {"trip_current_a": "max(i3)", "trip_power_w": "max(p3)", "voltage_at_trip_v": "arg_max(v3, n)"}.get(name)
     if name == "trip_ratio":
-        what = f"max(i3) / {number(place.given(RATED))}"
+        what = f"max(i3) / {number(place.given('rated_current_a'))}"
     return f"{_redo_medians(place)}\nSELECT {what} AS {name} FROM quiet WHERE {before}"
 
 

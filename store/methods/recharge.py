@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from store.methods.energy import ENERGY, Integral, integral_result, integrate, redo_charge, redo_energy
-from store.methods.method import Found, Method, Reducer
-from store.methods.sql_parts import BILINEAR, POWER, TAKEN, Place, found_spans, number, plateau, spans_input
-from store.model.results import Event, Result
+from store.methods.method import Bound, Found, Method, Reducer
+from store.methods.sql_parts import BILINEAR, POWER, TAKEN, Place, found_spans, number, plateau
+from store.model.results import Account, Event, Flag, Result
 from store.model.spec import Better, ResultSpec, Shown
 from store.signal.detectors import Pause, last_in_band, pauses
 from store.signal.integrate import HOUR_S
@@ -45,9 +45,7 @@ def reduce(run: Prepared) -> Found:
     full_at = _last_over(power, window, run.limits["full_share"])
     reached = full_at < len(power.t) - 1
     energy = integrate(run, "energy", window.a, full_at, "along")
-    note = () if reached else ("a lower bound: the log ends while charging",)
-    if window.starts_late:
-        note = (*note, "the log starts while charging: what came before it is not counted")
+    bound = _bounds(window, reached=reached)
     rests = pauses(
         power.t[window.a : full_at + 1],
         power.p3[window.a : full_at + 1],
@@ -55,8 +53,8 @@ def reduce(run: Prepared) -> Found:
         run.limits["pause_min_s"],
     )
     results = [
-        integral_result("energy_in_wh", energy, warnings=note),
-        _charge(run, power, window, full_at, note),
+        integral_result("energy_in_wh", energy, warnings=bound.notes, flags=bound.flags),
+        _charge(run, power, window, full_at, bound),
         _peak(run, power, window),
         _full(run, power, window, full_at, reached=reached),
         _eighty(run, power, window, energy, full_at, reached=reached),
@@ -64,6 +62,17 @@ def reduce(run: Prepared) -> Found:
         *_pause_results(run, window, rests),
     ]
     return Found(tuple(results), _events(run, power, window, rests, full_at, reached=reached))
+
+
+def _bounds(window: LoadWindow, *, reached: bool) -> Bound:
+    notes, flags = [], set()
+    if not reached:
+        notes.append("a lower bound: the log ends while charging")
+        flags |= {Flag.AT_LEAST, Flag.LOG_STOPPED}
+    if window.starts_late:
+        notes.append("the log starts while charging: what came before it is not counted")
+        flags.add(Flag.STARTS_LATE)
+    return Bound(tuple(notes), frozenset(flags))
 
 
 def _last_over(power: Electrical, window: LoadWindow, share: float) -> int:
@@ -75,10 +84,17 @@ def _last_over(power: Electrical, window: LoadWindow, share: float) -> int:
     return max(window.a, len(over) - 1 - int(np.argmax(pair[::-1])))
 
 
-def _charge(run: Prepared, power: Electrical, window: LoadWindow, full_at: int, note: tuple[str, ...]) -> Result:
+def _charge(
+    run: Prepared,
+    power: Electrical,
+    window: LoadWindow,
+    full_at: int,
+    bound: Bound,
+) -> Result:
     if power.i is None:
         return ENERGY.absent("charge_in_ah", "Ah", "the log has no current")
-    return integral_result("charge_in_ah", integrate(run, "charge", window.a, full_at, "along"), warnings=note)
+    charge = integrate(run, "charge", window.a, full_at, "along")
+    return integral_result("charge_in_ah", charge, warnings=bound.notes, flags=bound.flags)
 
 
 def largest_mean(power: Electrical, span_s: float, a: int, b: int) -> tuple[float, float] | None:
@@ -119,13 +135,14 @@ def _peak(run: Prepared, power: Electrical, window: LoadWindow) -> Result:
         budget=budget,
         reason=run.no_energy_accuracy,
         span=(at_s, at_s + span_s),
-        inputs={"power": power.source},
+        account=Account(power=power.source),
     )
 
 
 def _full(run: Prepared, power: Electrical, window: LoadWindow, full_at: int, *, reached: bool) -> Result:
     if not reached:
-        return FULL.absent("time_to_full_s", "s", f"not reached, the log ends at {float(power.p3[-1]):.3g} W")
+        reason = f"not reached, the log ends at {float(power.p3[-1]):.3g} W"
+        return FULL.absent("time_to_full_s", "s", reason, flags=(Flag.NOT_REACHED,))
     warnings = ("the log starts while charging: the true time is longer",) if window.starts_late else ()
     return FULL.found(
         "time_to_full_s",
@@ -134,11 +151,11 @@ def _full(run: Prepared, power: Electrical, window: LoadWindow, full_at: int, *,
         budget=time_budget(run.signals.step_s, 2),
         span=(window.from_s, float(power.t[full_at])),
         warnings=warnings,
-        inputs={
-            "power": power.source,
-            "plateau_w": window.plateau_w,
-            "threshold_w": run.limits["full_share"] * window.plateau_w,
-        },
+        account=Account(
+            power=power.source,
+            numbers={"plateau_w": window.plateau_w, "threshold_w": run.limits["full_share"] * window.plateau_w},
+        ),
+        flags=(Flag.STARTS_LATE,) if window.starts_late else (),
     )
 
 
@@ -147,7 +164,7 @@ def _eighty(
 ) -> Result:
     if not reached:
         reason = "full was not reached, so it is not known what 80 % would be"
-        return EIGHTY.absent("time_to_80_s", "s", reason)
+        return EIGHTY.absent("time_to_80_s", "s", reason, flags=(Flag.NOT_REACHED,))
     name = "energy_along" if power.is_both_ways else "energy"
     total = power.total[name][window.a : full_at + 1]
     goal = float(total[0]) + run.limits["full_energy_share"] * energy.value
@@ -163,12 +180,9 @@ def _eighty(
         "s",
         budget=time_budget(run.signals.step_s, 1),
         span=(window.from_s, at),
-        inputs={
-            **energy.inputs,
-            "energy_in_wh": energy.value,
-            "share": run.limits["full_energy_share"],
-            "full_at_s": float(power.t[full_at]),
-        },
+        account=energy.account.plus(
+            energy_in_wh=energy.value, share=run.limits["full_energy_share"], full_at_s=float(power.t[full_at])
+        ),
     )
 
 
@@ -176,7 +190,7 @@ def _taper(run: Prepared, power: Electrical, window: LoadWindow) -> list[Result]
     last = last_in_band(power.p3[window.a : window.b + 1], window.plateau_w, run.limits["taper_band"])
     if last is None or window.a + last >= len(power.t) - 1:
         reason = "not reached, the log ends at the plateau" if last is not None else "power never held the plateau"
-        return [TAPER.absent("taper_start_s", "s", reason)]
+        return [TAPER.absent("taper_start_s", "s", reason, flags=(Flag.NOT_REACHED,) if last is not None else ())]
     at = float(power.t[window.a + last])
     return [
         TAPER.found(
@@ -185,23 +199,26 @@ def _taper(run: Prepared, power: Electrical, window: LoadWindow) -> list[Result]
             "s",
             budget=time_budget(run.signals.step_s, 2),
             span=(window.from_s, at),
-            inputs={"power": power.source, "plateau_w": window.plateau_w, "band": run.limits["taper_band"]},
+            account=Account(
+                power=power.source, numbers={"plateau_w": window.plateau_w, "band": run.limits["taper_band"]}
+            ),
         )
     ]
 
 
 def _pause_results(run: Prepared, window: LoadWindow, rests: list[Pause]) -> list[Result]:
     total = sum(p.length_s for p in rests)
-    inputs: dict[str, float | str] = {"threshold_w": run.limits["pause_share"] * window.plateau_w, "pauses": len(rests)}
+    spans: tuple[tuple[float, ...], ...] = ()
     if run.signals.power is not None:
         starts = [float(run.signals.power.t[window.a + rest.a]) for rest in rests]
-        spans = [(at, at + rest.length_s) for at, rest in zip(starts, rests, strict=True)]
-        inputs |= {"power": run.signals.power.source, "pauses: from s, to s": spans_input(spans)}
+        spans = tuple((at, at + rest.length_s) for at, rest in zip(starts, rests, strict=True))
+    numbers = {"threshold_w": run.limits["pause_share"] * window.plateau_w, "pauses": float(len(rests))}
+    account = Account(power=run.power_source, numbers=numbers, spans=spans)
     budget = time_budget(run.signals.step_s, 2 * len(rests)) if rests else ()
     return [
-        PAUSES.found("pauses", len(rests), "1", uncertainty=0.0, span=window.span, inputs=inputs),
+        PAUSES.found("pauses", len(rests), "1", uncertainty=0.0, span=window.span, account=account),
         PAUSES.found(
-            "pause_s", total, "s", budget=budget, uncertainty=None if rests else 0.0, span=window.span, inputs=inputs
+            "pause_s", total, "s", budget=budget, uncertainty=None if rests else 0.0, span=window.span, account=account
         ),
     ]
 
@@ -289,8 +306,8 @@ def _redo_taper(place: Place) -> str:
 
 def _redo_eighty(place: Place) -> str | None:
     """When a share of the energy had gone in, between samples in proportion."""
-    start, full = place.result.from_s, place.result.inputs.get("full_at_s")
-    if start is None or not isinstance(full, (int, float)) or "counted" in place.result.inputs:
+    start, full = place.result.from_s, place.account.numbers.get("full_at_s")
+    if start is None or full is None or place.account.counted is not None:
         return None
     whole = BILINEAR if place.is_product else POWER
     goal = f"{place.constant('full_energy_share')} * sum(e) OVER ()"
@@ -307,7 +324,7 @@ def _redo_pauses(place: Place) -> str:
     """The rests that were found, each held against the threshold on the samples."""
     what = "count(*)" if place.result.name == "pauses" else "coalesce(sum(to_s - from_s), 0)"
     return (
-        f"{TAKEN}{place.track()}, {found_spans(place.text('pauses: from s, to s'), ('from_s', 'to_s'))}\n"
+        f"{TAKEN}{place.track()}, {found_spans(place.account.spans, ('from_s', 'to_s'))}\n"
         f"SELECT {what} AS {place.result.name} FROM found\n"
         "WHERE (SELECT median(p) FROM samples WHERE t_s >= from_s AND t_s < to_s) "
         f"< {number(place.given('threshold_w'))}"

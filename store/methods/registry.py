@@ -12,9 +12,8 @@ from types import MappingProxyType
 from store.methods import heat
 from store.methods.method import Method, Reducer
 from store.methods.specs import modules, spec_of
-from store.methods.sql_parts import constant_input, correction_inputs
 from store.methods.temperatures import TEMPERATURE
-from store.model.results import Event, Reduction, Result, RunContext, Trace
+from store.model.results import Ambient, Event, Reduction, Result, RunContext, Trace
 from store.signal.prepared import Prepared, prepare
 from store.signal.thresholds import THRESHOLDS
 
@@ -55,23 +54,25 @@ def reduce_run(trace: Trace, context: RunContext, imported_events: Sequence[Even
 
 
 def _with_shared(run: Prepared, result: Result, changed: Sequence[str]) -> Result:
-    """The result with what it rests on beside its own inputs: samples, corrections applied, constants changed."""
+    """The result with what it rests on beside its own: samples, corrections applied, constants changed."""
     spec = spec_of(result.name)
-    shared: dict[str, float | str] = {
-        constant_input(name): run.limits[name]
-        for name in changed
-        if THRESHOLDS[name].is_everywhere or (spec is not None and name in spec.rests_on)
-    }
-    shared["samples in the log"] = run.signals.samples
+    numbers: dict[str, float] = {"samples_logged": run.signals.samples}
     if run.signals.power is not None and result.method not in OF_HEAT:
-        shared["samples without power"] = run.signals.power.left_out
-    for item in run.context.corrections:
-        if item.channel in run.trace.channels and _rests_on(result, item.channel):
-            gain, offset = correction_inputs(item.channel)
-            shared |= {gain: item.gain, offset: item.offset}
-            if item.source:
-                shared[f"correction of {item.channel}"] = item.source
-    return replace(result, inputs={**result.inputs, **shared})
+        numbers["samples_without_power"] = run.signals.power.left_out
+    account = replace(
+        result.account.plus(**numbers),
+        constants={
+            name: run.limits[name]
+            for name in changed
+            if THRESHOLDS[name].is_everywhere or (spec is not None and name in spec.rests_on)
+        },
+        corrections=tuple(
+            item
+            for item in run.context.corrections
+            if item.channel in run.trace.channels and _rests_on(result, item.channel)
+        ),
+    )
+    return replace(result, account=account)
 
 
 def _rests_on(result: Result, channel: str) -> bool:
@@ -83,8 +84,8 @@ def _rests_on(result: Result, channel: str) -> bool:
         return False
     if result.method == TEMPERATURE.name:
         return result.name.rsplit("_", 2)[0] == channel.removesuffix("_c")
-    ambient = channel == "temperature_ambient_c" and result.inputs.get("over") == "logged ambient"
-    return ambient or result.inputs.get("probe") == channel
+    is_ambient = channel == "temperature_ambient_c" and result.account.ambient is Ambient.LOGGED
+    return is_ambient or result.account.probe == channel
 
 
 def _gap_events(run: Prepared, imported: Sequence[Event]) -> list[Event]:

@@ -8,7 +8,7 @@ import numpy as np
 
 from store.methods.method import Found, Method, Reducer
 from store.methods.sql_parts import Place, found_levels, number
-from store.model.results import Contribution, Event, Result
+from store.model.results import Account, Contribution, Event, Result
 from store.model.spec import Better, ResultSpec, Shown
 from store.signal.levels import Level, find_levels
 from store.signal.prepared import Prepared
@@ -56,14 +56,13 @@ def reduce(run: Prepared) -> Found:
             uncertainty=0.0,
             span=_span(levels),
             warnings=warnings,
-            inputs={"levels: from s, to s, A, ± A": "; ".join(level.account for level in levels)},
+            account=Account(spans=tuple(level.span for level in levels)),
         ),
         *_each(run, levels, levels_v, mode, warnings),
         *_worst(run, levels, levels_v, mode, warnings),
         source_resistance(run, levels, levels_v),
     ]
-    added = _added_back(run)
-    results = [replace(r, inputs={**r.inputs, **added}) if r.value is not None else r for r in results]
+    results = [_with_cable(run, r) if r.value is not None else r for r in results]
     events = tuple(Event("level", float(power.t[lv.a]), float(power.t[lv.b]), lv.current_a, "A") for lv in levels)
     return Found(tuple(results), events)
 
@@ -95,16 +94,16 @@ def _voltage_budget(run: Prepared, level: Level, volts: float) -> tuple[Contribu
     return (gain_part("V", accuracy, volts, label), offset_part("V", accuracy, 1.0, "V", label), scatter)
 
 
-def _added_back(run: Prepared) -> dict[str, float | str]:
-    """The cable whose drop was added to the voltages, negative where energy flows in."""
-    told: dict[str, float | str] = {"energy flows": run.context.direction or "out"}
+def _with_cable(run: Prepared, result: Result) -> Result:
+    """With the cable whose drop was added to the voltages, negative where energy flows in."""
+    account = replace(result.account, direction=run.context.direction or "out")
     if run.context.measured_at == "cable end" and run.context.cable_mohm is not None:
-        told["added back (mΩ)"] = run.context.cable_mohm * (-1.0 if run.context.direction == "in" else 1.0)
-    return told
+        account = account.plus(added_mohm=run.context.cable_mohm * (-1.0 if run.context.direction == "in" else 1.0))
+    return replace(result, account=account)
 
 
-def _limits(window: Window) -> dict[str, float | str]:
-    return {"window": window.name, "lower_v": window.lower, "upper_v": window.upper}
+def _within(account: Account, window: Window) -> Account:
+    return account.plus({"window": window.name}, lower_v=window.lower, upper_v=window.upper)
 
 
 def _window(mode: Mode | None) -> tuple[Window | None, str]:
@@ -126,9 +125,7 @@ def _each(
         span = (level.from_s, level.to_s)
         budget = _voltage_budget(run, level, value)
         reason = run.meter.unknown("voltage")
-        inputs: dict[str, float | str] = {
-            "current_a": level.current_a, "samples used": level.samples, "levels: from s, to s, A, ± A": level.account
-        }  # fmt: skip
+        account = Account(numbers={"current_a": level.current_a, "samples_used": level.samples}, spans=(level.span,))
         current = run.meter.current
         amps = (
             (
@@ -146,7 +143,7 @@ def _each(
                 budget=amps,
                 reason=run.meter.unknown("current"),
                 span=span,
-                inputs=inputs,
+                account=account,
             )
         )
         out.append(
@@ -157,7 +154,7 @@ def _each(
                 budget=budget,
                 reason=reason,
                 span=span,
-                inputs=inputs,
+                account=account,
                 warnings=warnings,
             )
         )
@@ -176,13 +173,13 @@ def _each(
                 budget=relative,
                 reason=reason,
                 span=span,
-                inputs={**inputs, "nominal_v": nominal},
+                account=account.plus(nominal_v=nominal),
             )
         )
-        margin = {**inputs, **_limits(window)}
+        margin = _within(account, window)
         out.append(
             LEVELS.found(
-                f"{stem}_margin_v", window.margin(value), "V", budget=budget, reason=reason, span=span, inputs=margin
+                f"{stem}_margin_v", window.margin(value), "V", budget=budget, reason=reason, span=span, account=margin
             )
         )
     return out
@@ -207,17 +204,12 @@ def _worst(
     ):
         level = levels[pick]
         budget = scaled(_voltage_budget(run, level, volts[pick]), scale)
-        inputs: dict[str, float | str] = {
-            "at current_a": level.current_a,
-            "voltage_v": volts[pick],
-            "nominal_v": nominal,
-            "levels: from s, to s, A, ± A": level.account,
-            **_limits(window),
-        }
+        numbers = {"at_current_a": level.current_a, "voltage_v": volts[pick], "nominal_v": nominal}
+        account = _within(Account(numbers=numbers, spans=(level.span,)), window)
         out.append(
             WORST.found(
                 name, values[pick], unit, budget=budget, reason=run.meter.unknown("voltage"),
-                span=(level.from_s, level.to_s), inputs=inputs, warnings=warnings,
+                span=(level.from_s, level.to_s), account=account, warnings=warnings,
             )
         )  # fmt: skip
     return out
@@ -251,32 +243,34 @@ def source_resistance(run: Prepared, levels: list[Level], volts: list[float]) ->
             gain_part("I", run.meter.current, value, run.meter.label),
             random_part(1000.0 * max(line_u, noise_u), f"standard error of the slope over {len(levels)} levels"),
         )
-    inputs: dict[str, float | str] = {"levels": len(levels), "from_a": float(amps.min()), "to_a": float(amps.max())}
-    inputs["levels: from s, to s, A, ± A"] = "; ".join(level.account for level in levels)
+    account = Account(
+        numbers={"levels": len(levels), "from_a": float(amps.min()), "to_a": float(amps.max())},
+        spans=tuple(level.span for level in levels),
+    )
     reason = run.meter.unknown("voltage", "current")
-    return RESISTANCE.found(name, value, unit, budget=budget, reason=reason, span=_span(levels), inputs=inputs)
+    return RESISTANCE.found(name, value, unit, budget=budget, reason=reason, span=_span(levels), account=account)
 
 
 def _redo_level(place: Place) -> str | None:
-    name, inputs = place.result.name, place.result.inputs
+    name, numbers = place.result.name, place.account.numbers
     if name == "levels":
         return f"{found_levels(place)}\nSELECT count(*) AS levels FROM level"
     if name.endswith("_current_a"):
         return f"{found_levels(place)}\nSELECT amps AS {name} FROM level"
     if name.endswith("_voltage_v"):
         return f"{found_levels(place)}\nSELECT volts AS {name} FROM level"
-    if name.endswith("_percent") and "nominal_v" in inputs:
+    if name.endswith("_percent") and "nominal_v" in numbers:
         return (
             f"{found_levels(place)}\nSELECT 100 * (volts / {number(place.given('nominal_v'))} - 1) AS {name} FROM level"
         )
-    if "lower_v" not in inputs or "upper_v" not in inputs:
+    if "lower_v" not in numbers or "upper_v" not in numbers:
         return None
     low, high = number(place.given("lower_v")), number(place.given("upper_v"))
     return f"{found_levels(place)}\nSELECT least(volts - {low}, {high} - volts) AS {name} FROM level"
 
 
 def _redo_resistance(place: Place) -> str:
-    sign = "" if place.text("energy flows") == "in" else "-"
+    sign = "" if place.account.direction == "in" else "-"
     return f"{found_levels(place)}\nSELECT {sign}1000 * regr_slope(volts, amps) AS {place.result.name} FROM level"
 
 

@@ -19,6 +19,7 @@ from store.model.spec import LATER, ResultSpec, Shown
 __all__ = [
     "ALIASES",
     "by_weight",
+    "canonical",
     "compared",
     "filter_numbers",
     "is_share",
@@ -35,7 +36,7 @@ __all__ = [
 
 FOLDERS = ("store.methods", "store.judge.derived")
 
-ALIASES: Mapping[str, str] = MappingProxyType({})
+ALIASES: Mapping[str, str] = MappingProxyType({"usable_share": "yield"})
 """Names that results had before, and what they are called now: claims, needs and commands may still say them."""
 
 _NUMBER = re.compile(r"(?<=_)(\d\d)(?=_)")
@@ -65,10 +66,16 @@ def specs() -> Mapping[str, ResultSpec]:
     return MappingProxyType(found)
 
 
+def canonical(name: str) -> str:
+    """What a result is called now, from a name that it may have had before."""
+    return ALIASES.get(name, name)
+
+
 def spec_of(name: str) -> ResultSpec | None:
     """The spec of a result, also by a name that it had before; None where there is none."""
     known = specs()
-    return known.get(name) or known.get(ALIASES.get(name, "")) or known.get(_NUMBER.sub("#", name))
+    now = canonical(name)
+    return known.get(now) or known.get(_NUMBER.sub("#", now))
 
 
 def label_of(name: str, *, is_short: bool = False) -> str:

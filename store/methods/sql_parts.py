@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from store.model.results import Result
+from store.model.results import Account, Power, Result
 from store.signal.thresholds import THRESHOLDS
 
 __all__ = [
@@ -19,15 +19,11 @@ __all__ = [
     "Place",
     "between",
     "clock",
-    "constant_input",
-    "correction_inputs",
     "found_levels",
     "found_spans",
     "number",
     "plateau",
     "smooth",
-    "spans_input",
-    "spans_of",
 ]
 
 BILINEAR = "step * (2*v1*i1 + 2*v2*i2 + v1*i2 + v2*i1) / 6"
@@ -42,16 +38,6 @@ MEDIAN_3 = """CASE WHEN lag({y}) OVER w IS NULL OR lead({y}) OVER w IS NULL THEN
          ELSE greatest(least({y}, lag({y}) OVER w), least(greatest({y}, lag({y}) OVER w), lead({y}) OVER w)) END"""
 
 
-def constant_input(name: str) -> str:
-    """Under which name a result's inputs hold a constant that a library has changed."""
-    return f"constant {name}"
-
-
-def correction_inputs(channel: str) -> tuple[str, str]:
-    """Under which names a result's inputs hold gain and offset of a calibration's correction."""
-    return f"gain of {channel}", f"offset of {channel}"
-
-
 @dataclass(frozen=True, slots=True)
 class Place:
     """A result, its run and its file, as SQL words."""
@@ -62,19 +48,22 @@ class Place:
 
     def constant(self, name: str) -> str:
         """A detector's constant as it was in force."""
-        return number(float(self.result.inputs.get(constant_input(name), THRESHOLDS[name].value)))
+        return number(self.account.constants.get(name, THRESHOLDS[name].value))
 
     def channel(self, name: str) -> str:
         """A channel, with its calibration's correction where there was one."""
-        gain, offset = (self.result.inputs.get(key) for key in correction_inputs(name))
-        if gain is None and offset is None:
-            return name
-        return f"{number(float(gain if gain is not None else 1.0))} * {name} + {number(float(offset or 0.0))}"
+        found = next((item for item in self.account.corrections if item.channel == name), None)
+        return name if found is None else f"{number(found.gain)} * {name} + {number(found.offset)}"
+
+    @property
+    def account(self) -> Account:
+        """What the result rests on."""
+        return self.result.account
 
     @property
     def is_product(self) -> bool:
         """Whether power is V x I, and not what the meter logged as power."""
-        return self.result.inputs.get("power", "V x I") == "V x I"
+        return self.account.power is not Power.LOGGED
 
     @property
     def source(self) -> str:
@@ -82,17 +71,13 @@ class Place:
         return f"read_parquet('{self.file}', file_row_number = true)\n  WHERE run_id = {self.run_id}"
 
     def given(self, name: str) -> float:
-        """A number among the result's inputs."""
-        return float(self.result.inputs[name])
-
-    def text(self, name: str) -> str:
-        """A word among the result's inputs; empty where there is none."""
-        return str(self.result.inputs.get(name, ""))
+        """A number of the account."""
+        return float(self.account.numbers[name])
 
     @property
     def added_v(self) -> str:
         """What was added to a voltage for the drop of a stated cable, as a term of current."""
-        mohm = self.result.inputs.get("added back (mΩ)", 0.0)
+        mohm = self.account.numbers.get("added_mohm", 0.0)
         return f"sum(w * i) / sum(w) * {number(float(mohm) / 1000.0)}" if mohm else "0"
 
     def within(self, moment: str = "t_s", until: str | None = None) -> str:
@@ -138,19 +123,8 @@ def number(value: float) -> str:
     return text if "e" in text or "inf" in text or "nan" in text else f"{text}e0"
 
 
-def spans_input(spans: Sequence[tuple[float, ...]]) -> str:
-    """Spans that a detector found, as an account lists them: every figure to the last bit."""
-    return "; ".join(", ".join(repr(float(value)) for value in span) for span in spans) or "none"
-
-
-def spans_of(text: str) -> list[tuple[float, ...]]:
-    """The inverse of `spans_input`."""
-    return [] if text in ("", "none") else [tuple(map(float, span.split(", "))) for span in text.split("; ")]
-
-
-def found_spans(text: str, names: tuple[str, ...]) -> str:
+def found_spans(found: Sequence[Sequence[float]], names: tuple[str, ...]) -> str:
     """The spans of an account as a table `found` with these columns: a part of a WITH."""
-    found = spans_of(text)
     if not found:
         return f"found AS (SELECT {', '.join(f'0e0 AS {name}' for name in names)} WHERE false)"
     listed = ", ".join(f"({', '.join(map(number, span))})" for span in found)
@@ -189,7 +163,7 @@ def between(place: Place) -> str:
 def found_levels(place: Place) -> str:
     """Time-weighted means of voltage and current over the settled samples of each level that was found."""
     return (
-        f"{TAKEN}{place.track()}, {found_spans(place.text('levels: from s, to s, A, ± A'), LEVEL)}, part AS (\n"
+        f"{TAKEN}{place.track()}, {found_spans(place.account.spans, LEVEL)}, part AS (\n"
         "  SELECT from_s, n, t_s, v, i FROM samples JOIN found ON t_s BETWEEN from_s AND to_s\n"
         "  WHERE abs(i - middle_a) <= band_a\n), weighted AS (\n"
         "  SELECT from_s, v, i, (coalesce(t_s - lag(t_s) OVER w, 0) + coalesce(lead(t_s) OVER w - t_s, 0)) / 2 AS w\n"

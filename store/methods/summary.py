@@ -8,7 +8,7 @@ import numpy as np
 
 from store.methods.method import EVERY, Found, Method, Reducer
 from store.methods.sql_parts import Place, clock, plateau
-from store.model.results import Contribution, Result
+from store.model.results import Account, Contribution, Result
 from store.model.spec import ResultSpec, Shown
 from store.signal.prepared import Prepared
 from store.signal.signals import Electrical, Series
@@ -59,9 +59,9 @@ def _record(run: Prepared) -> list[Result]:
     signals = run.signals
     span = (signals.first_s, signals.last_s)
     gap = sum(b - a for a, b in signals.gaps)
-    inputs: dict[str, float | str] = {"samples": signals.samples, "gaps": len(signals.gaps)}
+    account = Account(numbers={"samples": signals.samples, "gaps": len(signals.gaps)})
     if changed := run.limits.changed():
-        inputs["constants changed in this library"] = ", ".join(changed)
+        account = account.plus({"constants_changed": ", ".join(changed)})
     out = [
         RECORD.found(
             "duration_s",
@@ -69,7 +69,7 @@ def _record(run: Prepared) -> list[Result]:
             "s",
             budget=time_budget(signals.step_s, 2),
             span=span,
-            inputs=inputs,
+            account=account,
             warnings=(*signals.warnings, *run.meter.problems),
         ),
         RECORD.found("samples", signals.samples, "1", uncertainty=0.0, span=span),
@@ -94,7 +94,7 @@ def _record(run: Prepared) -> list[Result]:
             budget=time_budget(signals.step_s, 2 * len(signals.gaps)) if signals.gaps else (),
             uncertainty=None if signals.gaps else 0.0,
             span=span,
-            inputs=inputs,
+            account=account,
         )
     )
     return out
@@ -126,7 +126,7 @@ def _plateau(run: Prepared) -> list[Result]:
             budget=budget,
             span=window.span,
             warnings=window.warnings,
-            inputs={"power": power.source, "samples near the plateau": count},
+            account=Account(power=power.source, numbers={"samples_near_plateau": count}),
             reason=run.no_energy_accuracy,
         )
     ]
@@ -170,16 +170,18 @@ def _of_track(
     mean, sd = power.moments(symbol, a, b)
     low, high = power.extremes(symbol, a, b)
     span = (float(power.t[a]), float(power.t[b]))
-    inputs: dict[str, float | str] = {
-        "power": power.source,
-        "samples used": b - a + 1 if not power.grain_s else power.used,
-        "left out": power.left_out,
-    }
+    account = Account(
+        power=power.source,
+        numbers={
+            "samples_used": b - a + 1 if not power.grain_s else power.used,
+            "left_out": power.left_out,
+        },
+    )
     budget, reason = _mean_budget(run, word, mean, power, window)
     moment_of = {"min": low, "max": high}
     out = [
         MEAN.found(
-            f"{word}_mean_{suffix}", mean, unit, budget=budget, reason=reason, span=span, inputs=inputs, warnings=note
+            f"{word}_mean_{suffix}", mean, unit, budget=budget, reason=reason, span=span, account=account, warnings=note
         )
     ]
     for kind, (at, value) in moment_of.items():
@@ -192,7 +194,7 @@ def _of_track(
                 budget=_reading(run, word, value, power, at),
                 reason=reason,
                 span=span,
-                inputs={"at_s": when, **inputs},
+                account=account.plus(at_s=when),
                 warnings=note,
             )
         )
@@ -204,7 +206,7 @@ def _of_track(
             budget=_spread_budget(run, word, sd, power.half_spread(symbol, a, b), is_product=power.v is not None),
             reason=_no_spread(b - a + 1, sd) or reason,
             span=span,
-            inputs=inputs,
+            account=account,
             warnings=note,
         )
     )
@@ -293,7 +295,7 @@ def _of_series(run: Prepared, word: str, unit: str, series: Series) -> list[Resu
             budget=reading_budget(symbol, accuracy, value, unit, run.meter.label),
             reason=reason,
             span=span,
-            inputs={"samples used": len(series)},
+            account=Account(numbers={"samples_used": len(series)}),
         )
         for kind, value in values.items()
     ]
@@ -305,7 +307,7 @@ def _of_series(run: Prepared, word: str, unit: str, series: Series) -> list[Resu
             unit,
             budget=_spread_budget(run, word, sd, half, is_product=False),
             span=span,
-            inputs={"samples used": len(series)},
+            account=Account(numbers={"samples_used": len(series)}),
             reason=_no_spread(len(series), sd) or reason,
         )
     )
@@ -333,7 +335,7 @@ def _weighted(place: Place) -> str | None:
     if word not in CHANNELS:
         return None
     symbol, channel = CHANNELS[word]
-    if "power" in place.result.inputs:
+    if place.account.power is not None:
         begin = f"{place.steps()}, part AS (SELECT t_s, n, {symbol} AS y FROM samples WHERE {place.within()})"
     else:
         begin = (
@@ -368,7 +370,7 @@ def _extreme(place: Place) -> str | None:
     if word not in CHANNELS or which not in ("min", "max"):
         return None
     symbol, channel = CHANNELS[word]
-    if "power" in place.result.inputs:
+    if place.account.power is not None:
         return f"{place.track()}\nSELECT {which}({symbol}) AS {place.result.name} FROM samples WHERE {place.within()}"
     return (
         f"SELECT {which}({place.channel(channel)}) AS {place.result.name}\nFROM {place.source} "

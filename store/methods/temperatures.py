@@ -9,7 +9,7 @@ import numpy as np
 from importers.schema import CHANNEL_NAMES
 from store.methods.method import EVERY, Found, Method, Reducer
 from store.methods.sql_parts import Place, smooth
-from store.model.results import Result
+from store.model.results import Account, Result
 from store.model.spec import Better, ResultSpec
 from store.signal.prepared import Prepared
 from store.signal.statistics import median_of_three
@@ -48,7 +48,7 @@ def reduce(run: Prepared) -> Found:
                     budget=reading_budget("T", run.meter.temperature, value, "°C", run.meter.label),
                     reason=run.meter.unknown("temperature"),
                     span=(float(series.t[0]), float(series.t[-1])),
-                    inputs={"at_s": float(series.t[at]), "samples used": len(series)},
+                    account=Account(numbers={"at_s": float(series.t[at]), "samples_used": len(series)}),
                     warnings=warnings if kind == "max" else (),
                 )
             )

@@ -6,7 +6,8 @@ Knows NumPy and the words of importers.schema: no file, no catalogue, no screen.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from enum import StrEnum
 from typing import Protocol
 
 import numpy as np
@@ -15,15 +16,21 @@ import numpy.typing as npt
 from importers.schema import TraceEvent as Event
 
 __all__ = [
+    "Account",
+    "Ambient",
     "Array",
     "ArrayTrace",
     "Contribution",
     "Correction",
+    "Counted",
     "Event",
+    "Flag",
     "Mask",
     "MeterAccuracy",
+    "Power",
     "Reduction",
     "Result",
+    "Rule",
     "RunContext",
     "Trace",
 ]
@@ -144,6 +151,98 @@ class Contribution:
     """Degrees of freedom; None for limits that are taken as known."""
 
 
+class Flag(StrEnum):
+    """What limits a result. Code decides by these and by the account, never by a sentence."""
+
+    AT_LEAST = "at least"
+    """The true value may be larger: part of it is not in the log. It proves nothing against a device."""
+    AT_MOST = "at most"
+    """The true value may be smaller: it was divided by, or taken from, what is at least so much."""
+    NOT_REACHED = "not reached"
+    """Absent because the log ends before it."""
+    NEAR_EDGE = "near edge"
+    """A threshold lies within the uncertainty of what is held against it: the other side is as likely."""
+    ASSUMED_INPUT = "assumed input"
+    """It rests on a number that nobody measured."""
+    GAP_FILLED = "gap filled"
+    """The meter's counter tells what a gap in the log held."""
+    GAP_OPEN = "gap open"
+    """Nothing is known of a gap in the log."""
+    STARTS_LATE = "starts late"
+    """The log begins under load: what came before it is not counted."""
+    LOG_STOPPED = "log stopped"
+    """The log ends under load."""
+    LOAD_TAKEN_OFF = "load taken off"
+    """The load ended, and not the device's output."""
+    TOO_SHORT = "too short"
+    """The log is too short for its scatter to be known."""
+    PROJECTED = "projected"
+    """Carried on by a fit beyond the log."""
+
+
+class Power(StrEnum):
+    """What power is made from."""
+
+    PRODUCT = "V x I"
+    LOGGED = "logged power"
+
+
+class Counted(StrEnum):
+    """Which part of a run with both directions an integral counts."""
+
+    NET = "both directions, net"
+    ALONG = "along the run's direction"
+    AGAINST = "against the run's direction"
+
+
+class Ambient(StrEnum):
+    """What a temperature rise is over."""
+
+    LOGGED = "logged ambient"
+    STATED = "stated ambient"
+    FIRST_SAMPLE = "first sample"
+
+
+class Rule(StrEnum):
+    """Which of several rules gave a number."""
+
+    SLOPE = "slope"
+    QUOTIENT = "quotient: the current hardly changed"
+    MEASURED = "measured at this current"
+    SCALED = "resistance x current"
+    COUNTER = "energy by the meter's counter"
+
+
+@dataclass(frozen=True, slots=True)
+class Account:
+    """What a result rests on, as data: `why` lists it, and the statement that gets the number again reads it."""
+
+    power: Power | None = None
+    counted: Counted | None = None
+    ambient: Ambient | None = None
+    rule: Rule | None = None
+    base_rule: Rule | None = None
+    """The rule of the result that this one is made from."""
+    direction: str = ""
+    """Which way energy flows, where a sign hangs on it."""
+    probe: str = ""
+    """The channel of temperature."""
+    numbers: Mapping[str, float] = field(default_factory=dict)
+    """By names that end in their unit: `trip_at_s`, `nominal_v`, `samples_used`."""
+    spans: tuple[tuple[float, ...], ...] = ()
+    """What a detector found: from and to [s], then what its kind has: middle and band of a level [A], voltages [V]."""
+    constants: Mapping[str, float] = field(default_factory=dict)
+    """Constants of detection that the library sets otherwise, and that decide about this result."""
+    corrections: tuple[Correction, ...] = ()
+    """Of a meter's calibration, as applied."""
+    told: Mapping[str, str] = field(default_factory=dict)
+    """Words for people: nothing reads them."""
+
+    def plus(self, told: Mapping[str, str] | None = None, /, **more: float) -> Account:
+        """The same with more numbers and words."""
+        return replace(self, numbers={**self.numbers, **more}, told={**self.told, **(told or {})})
+
+
 @dataclass(frozen=True, slots=True)
 class Result:
     """A number reduced from traces, or its absence with the reason."""
@@ -160,13 +259,21 @@ class Result:
     text: str | None = None
     """For results that are words."""
     reason: str = ""
-    """Why it is absent, or why its uncertainty is unknown."""
+    """Why it is absent, or why its uncertainty is unknown. For people."""
     warnings: tuple[str, ...] = ()
+    """For people: code reads the flags."""
     budget: tuple[Contribution, ...] = ()
-    inputs: Mapping[str, float | str] = field(default_factory=dict)
-    """What `why` lists: samples used, left out, counter's value, level, window ..."""
+    account: Account = field(default_factory=Account)
     formula: str = ""
     """The formula in words."""
+    flags: frozenset[Flag] = frozenset()
+    dof: float | None = None
+    """Degrees of freedom of the uncertainty; None where it is as good as known."""
+
+    @property
+    def expanded(self) -> float | None:
+        """What is printed behind ±, at about 95 %: k = 2."""
+        return None if self.uncertainty is None else 2.0 * self.uncertainty
 
 
 @dataclass(frozen=True, slots=True)

@@ -29,7 +29,7 @@ def _mean(expression: str, device: str, name: str, runs: Sequence[int]) -> str:
     )
 
 
-DERIVED = ("yield", "round_trip", "wall_to_load", "wasted_share")
+DERIVED = ("round_trip", "wall_to_load", "wasted_share")
 """Figures that rest on several runs or on the sheet: no rows of `results`."""
 
 _OF_ENERGY = {

@@ -29,9 +29,6 @@ if TYPE_CHECKING:
 
 __all__ = ["ResultChange", "load_records", "recompute", "reduce_again", "replace_results"]
 
-SET_BY_PEOPLE = ("constant ", "gain of ", "offset of ", "correction of ")
-"""How the inputs begin that change only when a person changes a fact: see `store.methods.sql_parts`."""
-
 PORTION = 256
 """Runs per transaction: chosen by us so that one commits in well under a second."""
 
@@ -114,7 +111,7 @@ def reduce_again(
 
 
 def _rows_by_name(cursor: duckdb.DuckDBPyConnection, run_ids: Sequence[int]) -> dict[tuple[int, str], dict[str, Any]]:
-    columns = ("rowid", "run_id", *_COMPARED, "warnings", "inputs")
+    columns = ("rowid", "run_id", *_COMPARED, "warnings", "account", "flags", "dof")
     sql = (
         f"SELECT {', '.join(columns)} FROM catalogue.result WHERE is_current AND run_id IN (SELECT unnest(?::BIGINT[]))"
     )
@@ -124,14 +121,15 @@ def _rows_by_name(cursor: duckdb.DuckDBPyConnection, run_ids: Sequence[int]) -> 
 
 def _is_same(old: Mapping[str, Any], new: Mapping[str, Any]) -> bool:
     """Equal but for rounding: sums may differ in the last bits from one processor to another."""
-    if not all(_equal(old[name], new[name]) for name in (*_COMPARED, "warnings")):
+    if not all(_equal(old[name], new[name]) for name in (*_COMPARED, "warnings", "flags", "dof")):
         return False
-    return old["inputs"] == new["inputs"] or _set_by_people(old["inputs"]) == _set_by_people(new["inputs"])
+    return old["account"] == new["account"] or _set_by_people(old["account"]) == _set_by_people(new["account"])
 
 
-def _set_by_people(inputs: str) -> dict[str, Any]:
-    """Of a result's inputs those that a person decides: constants of the detectors, corrections of a calibration."""
-    return {key: value for key, value in json.loads(inputs).items() if key.startswith(SET_BY_PEOPLE)}
+def _set_by_people(account: str) -> tuple[Any, Any]:
+    """Of a result's account what a person decides: constants of the detectors, corrections of a calibration."""
+    found = json.loads(account)
+    return found.get("constants"), found.get("corrections")
 
 
 def _equal(old: object, new: object) -> bool:

@@ -7,6 +7,7 @@ Times are in seconds, powers in watts, positive in the run's direction.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import StrEnum
 from itertools import pairwise
 
 import numpy as np
@@ -17,6 +18,7 @@ from store.signal.statistics import median_of_three, noise, runs_of
 __all__ = [
     "Dropout",
     "EndOfLoad",
+    "LoadEnd",
     "Pause",
     "cutbacks",
     "dropouts",
@@ -29,12 +31,19 @@ __all__ = [
 ]
 
 
+class LoadEnd(StrEnum):
+    """Why a load ended."""
+
+    CUT_OFF = "cut-off"
+    FADING = "fading"
+    LOG_STOPPED = "log stopped under load"
+
+
 @dataclass(frozen=True, slots=True)
 class EndOfLoad:
     """How a load ended."""
 
-    word: str
-    """`cut-off`, `fading` or `log stopped under load`."""
+    word: LoadEnd
     at: int
     """Index of the first sample after the fall, or of the last sample."""
     fall_s: float
@@ -185,11 +194,11 @@ def end_of_load(
         log stopped under load where no sample follows; else fading.
     """
     if last_on >= len(t) - 1:
-        return EndOfLoad("log stopped under load", len(t) - 1, float("nan"))
+        return EndOfLoad(LoadEnd.LOG_STOPPED, len(t) - 1, float("nan"))
     after = last_on + 1
     off = np.flatnonzero(p3[after:] < off_share * plateau)
     if not len(off):
-        return EndOfLoad("fading", after, float("nan"))
+        return EndOfLoad(LoadEnd.FADING, after, float("nan"))
     first_off = after + int(off[0])
     begin = int(np.searchsorted(t, t[last_on] - 60.0, side="left"))
     before = p3[begin : last_on + 1]
@@ -198,7 +207,7 @@ def end_of_load(
     last_level = int(at_level[-1]) if len(at_level) else last_on
     fall = float(t[first_off] - t[last_level])
     quick = fall <= max(within_s, 1.01 * float(t[last_on + 1] - t[last_on])) or first_off - last_level <= 1
-    return EndOfLoad("cut-off" if quick and not is_fading else "fading", first_off, fall)
+    return EndOfLoad(LoadEnd.CUT_OFF if quick and not is_fading else LoadEnd.FADING, first_off, fall)
 
 
 def last_in_band(y: Array, level: float, band: float) -> int | None:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from store.model.results import Array, Contribution
+from store.model.results import Account, Array, Contribution
 from store.signal.detectors import last_in_band
 from store.signal.prepared import Prepared
 from store.signal.signals import Series, means_of
@@ -33,10 +33,9 @@ class Heated:
     """How the end of heating was told, where the log has no power to tell it."""
 
     @property
-    def inputs(self) -> dict[str, float | str]:
+    def account(self) -> Account:
         """What every result of heat rests on."""
-        told: dict[str, float | str] = {"probe": self.channel}
-        return {**told, "heating ends": self.note} if self.note else told
+        return Account(probe=self.channel, told={"heating_ends": self.note} if self.note else {})
 
     @property
     def hottest(self) -> float:

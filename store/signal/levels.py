@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from store.methods.sql_parts import spans_input
 from store.model.results import Array
 from store.signal.detectors import steady_levels
 from store.signal.signals import Electrical
@@ -34,9 +33,9 @@ class Level:
     band_a: float = 0.0
 
     @property
-    def account(self) -> str:
+    def span(self) -> tuple[float, ...]:
         """As an account of results lists it: from, to, middle, band."""
-        return spans_input([(self.from_s, self.to_s, self.middle_a, self.band_a)])
+        return (self.from_s, self.to_s, self.middle_a, self.band_a)
 
 
 def find_levels(power: Electrical, limits: Limits) -> list[Level]:

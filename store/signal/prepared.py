@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from store.model.results import RunContext, Trace
+from store.model.results import Power, RunContext, Trace
 from store.signal.condense import condense
 from store.signal.signals import TEMPERATURES, Signals, build_signals
 from store.signal.thresholds import Limits
@@ -33,6 +33,11 @@ class Prepared:
     window: LoadWindow | None
     limits: Limits
     meter: MeterModel
+
+    @property
+    def power_source(self) -> Power | None:
+        """What power is made from; None where there is none."""
+        return self.signals.power.source if self.signals.power is not None else None
 
     @property
     def no_load(self) -> str:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from store.model.results import Array, Correction, Event, Mask
+from store.model.results import Array, Correction, Event, Mask, Power
 from store.signal.integrate import (
     HOUR_S,
     bilinear_steps,
@@ -73,7 +73,7 @@ class Electrical:
     is_gap: Mask
     """n - 1 steps."""
     total: Mapping[str, Array]
-    source: str
+    source: Power
     """`V x I` or `logged power`."""
     p3: Array
     """Power, median of three: what detectors look at."""
@@ -276,7 +276,7 @@ def build_electrical(
         i=amps,
         is_gap=is_gap,
         total=total,
-        source="V x I" if use_product else "logged power",
+        source=Power.PRODUCT if use_product else Power.LOGGED,
         p3=median_of_three(p),
         left_out=left_out,
         shifts={},

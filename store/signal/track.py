@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from store.model.results import Array, Mask
+from store.model.results import Array, Mask, Power
 from store.signal.signals import Electrical, Series, fill_gaps, flows_against, steps_of
 from store.signal.statistics import median_of_three, noise
 
@@ -233,7 +233,7 @@ def electrical(track: Track, series: Mapping[str, Series]) -> Electrical:
         i=i,
         is_gap=is_gap,
         total=total,
-        source="V x I" if track.has_product else "logged power",
+        source=Power.PRODUCT if track.has_product else Power.LOGGED,
         p3=median_of_three(p),
         left_out=track.left_out,
         shifts=track.shifts,

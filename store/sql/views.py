@@ -115,8 +115,8 @@ _COLUMNS: dict[str, tuple[dict[str, str], str]] = {
     "runs": ({name: run_term(name) for name in RUN_COLUMNS}, RUNS_SOURCE),
     "results": (
         _plain(
-            "run_id device name value unit uncertainty method method_version from_s to_s current text reason warnings "
-            "computed_at program_version",
+            "run_id device name value unit uncertainty dof expanded flags method method_version from_s to_s current "
+            "text reason warnings computed_at program_version",
             current="is_current",
         ),
         "catalogue.result",

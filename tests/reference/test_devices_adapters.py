@@ -17,7 +17,7 @@ from store.methods.adapter import Point, Side, average_of_four, efficiency_point
 from store.methods.cable import fit_line, permitted_drop_v
 from store.methods.display import charge_level
 from store.methods.registry import reduce_run
-from store.model.results import ArrayTrace, MeterAccuracy, Result, RunContext
+from store.model.results import ArrayTrace, MeterAccuracy, Result, Rule, RunContext
 from store.uncertainty.accuracy import meter_model
 from store.usb.efficiency_limits import limit_of, standards, supply_class
 
@@ -182,7 +182,7 @@ def test_worked_cables(amps: float, near: float, far: float, drop: float, mohm: 
     assert found[f"drop_{amps:.0f}a_v"].value == pytest.approx(drop)
     assert found["loss_w"].value == pytest.approx(lost)
     assert drop <= permitted_drop_v() == 0.75
-    assert found["resistance_mohm"].inputs["rule"] == "quotient: the current hardly changed"
+    assert found["resistance_mohm"].account.rule is Rule.QUOTIENT
     if amps < 5:
         assert found["drop_5a_v"].value is None
         assert "up to 3 A" in found["drop_5a_v"].reason
@@ -205,7 +205,7 @@ def test_slope_of_a_noisy_sweep_agrees_with_scipy() -> None:
     context = RunContext("cable", "out", meter=MeterAccuracy("M", "0.03%", "0.06%"))
     found = named(list(reduce_run(ArrayTrace(columns), context).results))["resistance_mohm"]
     assert found.value == pytest.approx(148, abs=1)
-    assert found.inputs["rule"] == "slope"
+    assert found.account.rule is Rule.SLOPE
     gains = found.value * np.sqrt(0.0003**2 + 0.0006**2) / np.sqrt(3)
     assert found.uncertainty == pytest.approx(np.hypot(gains, 1000 * peer.stderr), rel=1e-6)
 

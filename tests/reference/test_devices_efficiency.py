@@ -20,7 +20,7 @@ from store.judge.derived.ratios import (
     wasted_share,
 )
 from store.judge.measured import Measured, RunEvidence
-from store.model.results import Result
+from store.model.results import Flag, Result
 
 
 def wh(value: float, u: float | None = 0.1, run: int = 1) -> Measured:
@@ -111,8 +111,8 @@ def test_no_load_has_no_runtime(load: float) -> None:
 
 def a_run(number: int, kind: str, started: str, ambient: float | None = 22.0, **more: object) -> RunEvidence:
     name = "energy_out_wh" if kind == "discharge" else "energy_in_wh"
-    warnings = more.pop("warnings", ())
-    result = Result(name, 50.0, "Wh", 0.1, "energy", 1, warnings=warnings)  # type: ignore[arg-type]
+    flags = frozenset(more.pop("flags", ()))  # type: ignore[arg-type]
+    result = Result(name, 50.0, "Wh", 0.1, "energy", 1, flags=flags)  # type: ignore[arg-type]
     return RunEvidence(
         number, "C1", "fixed 20 V", kind, ambient_c=ambient, started=started, results={name: result}, **more
     )  # type: ignore[arg-type]
@@ -138,7 +138,7 @@ def test_ambients_over_three_kelvin_apart_do_not_pair() -> None:
 
 
 def test_lower_bounds_rejected_runs_and_shared_discharges_do_not_pair() -> None:
-    bound = a_run(1, "discharge", "1", warnings=("a lower bound: the log stops under load",))
+    bound = a_run(1, "discharge", "1", flags={Flag.AT_LEAST})
     assert pairs(bound, a_run(2, "recharge", "2")) == []
     assert pairs(a_run(1, "discharge", "1", quality="suspect"), a_run(2, "recharge", "2")) == []
     both = [a_run(1, "discharge", "1", group_id=9), a_run(3, "discharge", "1", group_id=9)]

@@ -19,7 +19,7 @@ def test_the_printed_sql_gets_the_stored_number(name: str, demo_library: Path) -
     done = 0
     for run_id in library.runs("kind:discharge", limit=12).table["run_id"].to_pylist():
         account = library.why(run_id, name)
-        if account.value is None or account.warnings or account.inputs.get("gaps"):
+        if account.value is None or account.warnings or account.account.numbers.get("gaps"):
             continue
         found = duckdb.connect().execute(library.redo_sql(run_id, name)).fetchall()
         assert found[0][0] == pytest.approx(account.value, rel=1e-9), run_id

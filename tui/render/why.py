@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from store.model.results import Result
+from store.words.accounts import account_words
 from tui.render.format import UNICODE_SIGNS, Signs, clock_time, count, reading
 from tui.render.plain import plain
 from tui.render.tables import Column, facts_block, table, titled, wrapped
@@ -29,11 +30,10 @@ def why_lines(
     for note in (*result.warnings, "" if is_absent else result.reason):
         if note:
             yield from wrapped("note: ", plain(note), width)
-    inputs = ((name, f"{v:.6g}" if isinstance(v, float) else v) for name, v in result.inputs.items())
-    yield from titled("it rests on", facts_block(inputs, width=width, is_wrapped=True))
+    yield from titled("inputs", facts_block(account_words(result.account), width=width, is_wrapped=True))
     yield from titled("uncertainty", _budget_lines(result, signs, width))
     yield from titled(
-        "the same from the Parquet alone, in any DuckDB", ["  " + plain(part) for part in sql.splitlines()]
+        "reproduce it from the Parquet file with DuckDB", ["  " + plain(part) for part in sql.splitlines()]
     )
 
 
@@ -66,5 +66,5 @@ def _budget_lines(result: Result, signs: Signs, width: int | None) -> list[str]:
     ]
     lines = [f"  {line}" for line in table(columns, rows, width=width and width - 2, ellipsis=signs.ellipsis)]
     if result.uncertainty is not None:
-        lines.append(f"  together {result.uncertainty:.3g}; twice that is printed")
+        lines.append(f"  combined {result.uncertainty:.3g}; shown expanded (k = 2)")
     return lines

@@ -6,6 +6,7 @@ Knows the catalogue's file and these texts; nothing of runs.
 from __future__ import annotations
 
 import re
+from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 from importlib import resources
 from pathlib import Path
@@ -13,6 +14,7 @@ from pathlib import Path
 import duckdb
 
 from store.catalogue.connection import Catalogue, rows
+from store.catalogue.migrations import flags
 from store.errors import DiskFault, LibraryTooNew
 from store.files import durable
 from store.files.layout import Layout
@@ -20,8 +22,12 @@ from store.version import __version__
 
 __all__ = ["LATEST", "create_schema", "latest", "migrate", "schema_version", "scripts"]
 
-LATEST = 2
+LATEST = 3
 """The schema that this program writes."""
+
+
+STEPS: Mapping[int, Callable[[duckdb.DuckDBPyConnection], None]] = {3: flags.derive}
+"""What a version needs beyond its SQL, done after it in the same transaction; for catalogues that hold something."""
 
 
 def scripts() -> dict[int, str]:
@@ -54,6 +60,8 @@ def create_schema(cursor: duckdb.DuckDBPyConnection, found: int, texts: dict[int
         if version > found:
             durable.step("migrate", Path(f"{version:04d}"))
             cursor.execute(re.sub(r"--.*", "", text))
+            if texts is None and found and version in STEPS:
+                STEPS[version](cursor)
             now = datetime.now(UTC).replace(tzinfo=None)
             cursor.execute("INSERT INTO catalogue.schema_history VALUES (?, ?, ?)", [version, now, __version__])
 

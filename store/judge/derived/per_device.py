@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from store.judge.derived.on_sheet import sheet_uncertainty
-from store.judge.measured import Measured
+from store.judge.measured import Measured, turned
 from store.model.sheet import DeviceSheet
 from store.model.spec import Better, ResultSpec
 
@@ -49,6 +49,7 @@ def price_per_energy(energy: Measured, sheet: DeviceSheet) -> Measured | None:
         conditions=energy.conditions,
         common={key: -value * part / energy.value for key, part in energy.common.items()},
         note=energy.note,
+        flags=turned(energy.flags),
     )
 
 
@@ -65,6 +66,7 @@ def _over(top: Measured, bottom: float, bottom_u: float, unit: str) -> Measured:
         conditions=top.conditions,
         common={key: part / bottom for key, part in top.common.items()},
         note=top.note,
+        flags=top.flags,
     )
 
 

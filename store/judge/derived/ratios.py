@@ -9,7 +9,8 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from store.judge.measured import LOWER_BOUND, Measured, RunEvidence, measured, standard_uncertainty_of
+from store.judge.measured import Measured, RunEvidence, flags_of, measured, standard_uncertainty_of, turned
+from store.model.results import Flag
 from store.model.spec import Better, ResultSpec, Shown
 
 __all__ = [
@@ -45,7 +46,8 @@ class AdapterEfficiency:
 
     def as_measured(self) -> Measured:
         """As a value to reckon with."""
-        return Measured(self.value, "1", self.uncertainty, self.run_ids)
+        flags = frozenset() if self.is_measured else frozenset({Flag.ASSUMED_INPUT})
+        return Measured(self.value, "1", self.uncertainty, self.run_ids, flags=flags)
 
 
 ASSUMED_ADAPTER = AdapterEfficiency(
@@ -93,6 +95,7 @@ def wasted_share(through: Measured) -> Measured:
         meters=through.meters,
         conditions=through.conditions,
         note=through.note,
+        flags=turned(through.flags),
     )
 
 
@@ -148,12 +151,7 @@ def _nearest(run: RunEvidence, near: Sequence[RunEvidence]) -> EnergyPair:
 
 def _is_full(run: RunEvidence, name: str) -> bool:
     result = run.results.get(name)
-    return (
-        result is not None
-        and result.value is not None
-        and result.value > 0
-        and not any(text.startswith(LOWER_BOUND) for text in result.warnings)
-    )
+    return result is not None and result.value is not None and result.value > 0 and Flag.AT_LEAST not in result.flags
 
 
 def _ports_of_groups(runs: Sequence[RunEvidence]) -> dict[int, set[str | None]]:
@@ -248,6 +246,7 @@ def _hours(energy: Measured, load_w: float, missed_wh: float) -> Measured:
         meters=energy.meters,
         conditions=energy.conditions,
         note=energy.note,
+        flags=energy.flags,
     )
 
 
@@ -266,6 +265,7 @@ def _derived(value: float, unit: str, u: float | None, sources: Sequence[Measure
         meters=tuple(dict.fromkeys(meter for item in sources for meter in item.meters)),
         conditions=tuple(dict.fromkeys(text for item in sources for text in item.conditions)),
         note=" ".join(dict.fromkeys(item.note for item in sources if item.note)),
+        flags=flags_of(sources),
     )
 
 
@@ -278,23 +278,12 @@ def _with_note(item: Measured, note: str) -> Measured:
         meters=item.meters,
         conditions=item.conditions,
         note=" ".join(part for part in (item.note, note) if part),
+        flags=item.flags,
     )
 
 
 _TO_GET_IT = "Recharge it, then discharge it, at one ambient."
 
-YIELD = ResultSpec(
-    "yield",
-    "yield",
-    "1",
-    shown=Shown.SHARE,
-    kinds=("discharge",),
-    better=Better.LARGER,
-    on_page={"discharge": 20},
-    compared_for={"power bank": 20},
-    to_get_it="Discharge it once more; state the rated energy.",
-    is_of_device=True,
-)
 ROUND_TRIP = ResultSpec(
     "round_trip",
     "round-trip efficiency",
@@ -331,7 +320,6 @@ WASTED_SHARE = ResultSpec(
     is_of_device=True,
 )
 SPECS = (
-    YIELD,
     ROUND_TRIP,
     WALL_TO_LOAD,
     WASTED_SHARE,

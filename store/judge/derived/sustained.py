@@ -150,8 +150,7 @@ def _is_open(run: RunEvidence) -> bool:
 
 def _is_steady(run: RunEvidence) -> bool:
     """Whether a heat test came to rest; one that did not says nothing about the load."""
-    steady = run.results.get("steady")
-    return steady is not None and (steady.text or "").startswith("yes")
+    return run.value("steady_since_s") is not None
 
 
 SUSTAINED_POWER_W = ResultSpec(

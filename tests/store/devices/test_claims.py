@@ -9,7 +9,7 @@ import pytest
 from store.judge.claims import judge_claims
 from store.judge.derived.sustained import sustained_power
 from store.judge.measured import RunEvidence
-from store.model.results import Result
+from store.model.results import Flag, Result
 from store.model.sheet import ClaimSheet, DeviceSheet, PortSheet
 from store.uncertainty.decision import MET, NOT_CHECKABLE, NOT_MET, NOT_TESTED, TOO_CLOSE, Verdict
 
@@ -103,11 +103,11 @@ def test_claim_without_a_condition_is_held_against_the_worst_one() -> None:
 
 
 def test_lower_bound_can_meet_a_minimum_but_not_miss_it() -> None:
-    bound = ("a lower bound: the log stops under load",)
-    short = run(1, result("energy_out_wh", 40, warnings=bound))
+    bound = frozenset({Flag.AT_LEAST})
+    short = run(1, result("energy_out_wh", 40, flags=bound))
     assert judged(ENERGY, short).verdict == TOO_CLOSE
     assert "repeat the test" in judged(ENERGY, short).reason
-    assert judged(ENERGY, run(1, result("energy_out_wh", 60, warnings=bound))).verdict == MET
+    assert judged(ENERGY, run(1, result("energy_out_wh", 60, flags=bound))).verdict == MET
 
 
 def test_unknown_uncertainty_is_said() -> None:
@@ -127,7 +127,8 @@ def test_load_that_was_never_held_was_held_for_no_time() -> None:
 @pytest.mark.parametrize(("lasted", "verdict"), [(9000.0, NOT_MET), (3600.0, TOO_CLOSE)])
 def test_charge_that_never_ended_took_longer_than_its_log(lasted: float, verdict: str) -> None:
     claim = ClaimSheet("time_to_full_s", "at most", 2, unit="h")
-    full = result("time_to_full_s", None, None, "s", reason="not reached, the log ends at 12 W")
+    ends = "the log ends at 12 W"
+    full = result("time_to_full_s", None, None, "s", reason=ends, flags=frozenset({Flag.NOT_REACHED}))
     tested = run(1, full, result("duration_s", lasted, 0.4, "s"), kind="recharge", load_set=None)
     assert judged(claim, tested).verdict == verdict
 

@@ -108,7 +108,7 @@ KINDS: tuple[Callable[[np.random.Generator], tuple[dict[str, Array], RunContext]
     sweep,
     mains,
 )
-SUMS = ("energy", "charge", "usable_share", "cell_equivalent", "counter")
+SUMS = ("energy", "charge", "yield", "cell_equivalent", "counter")
 GRAIN_S = BLOCK * STEP_S
 
 

@@ -57,8 +57,8 @@ def test_a_constant_set_here_moves_what_rests_on_it_and_why_names_it(tmp_path: P
     assert changed == list(seen.changes)
     assert by_name(library)["held_s"] == pytest.approx(300.0, abs=1.0)
     assert library.verdicts()[0].verdict == "not met"
-    assert library.why(1, "held_s").inputs["constant held_band"] == 0.03
-    assert "constant held_band" not in library.why(1, "energy_wh").inputs
+    assert library.why(1, "held_s").account.constants == {"held_band": 0.03}
+    assert not library.why(1, "energy_wh").account.constants
     (amended,) = library.amendments("threshold")
     told = (amended.key, amended.old_value, amended.new_value, amended.reason)
     assert told == ("held_band", "0.05", "0.03", "loads here hold 3 %")
@@ -76,7 +76,7 @@ def test_a_constant_holds_for_what_is_imported_later(tmp_path: Path) -> None:
     library.set_thresholds({"held_band": 0.03}, reason="loads here hold 3 %")
     frame = make_run(600, noise=0.0)
     add_run(library, write_export(tmp_path, "b.csv"), frame, facts=Facts(device="PB-01", kind="discharge"))
-    assert library.why(2, "held_s").inputs["constant held_band"] == 0.03
+    assert library.why(2, "held_s").account.constants == {"held_band": 0.03}
 
 
 def test_impossible_constants_are_refused(tmp_path: Path) -> None:
@@ -147,12 +147,12 @@ def test_a_meters_accuracy_moves_its_own_runs_only(tmp_path: Path) -> None:
 
 
 def test_a_rated_value_moves_the_devices_runs(tmp_path: Path) -> None:
-    """usable_share follows the sheet."""
+    """yield follows the sheet."""
     library = drooping(tmp_path)
-    share = by_name(library)["usable_share"]
+    share = by_name(library)["yield"]
     assert share is not None
     library.save_device(DeviceSheet("PB-01", "power bank", rated_energy_wh=20.0), reason="misread")
-    assert by_name(library)["usable_share"] == pytest.approx(share / 2.0)
+    assert by_name(library)["yield"] == pytest.approx(share / 2.0)
 
 
 def test_a_calibration_corrects_runs_from_its_day_on(tmp_path: Path) -> None:
@@ -167,9 +167,8 @@ def test_a_calibration_corrects_runs_from_its_day_on(tmp_path: Path) -> None:
     library.add_calibration(Calibration("M1", STARTED.date(), document="C-7", corrections=(correction,)))
     account = library.why(1, "energy_wh")
     assert account.value == pytest.approx(1.01 * before, rel=1e-12)
-    assert account.inputs["correction of voltage_v"] == "certificate 7"
-    assert account.inputs["gain of voltage_v"] == 1.01
-    assert "gain of voltage_v" not in library.why(1, "temperature_max_c").inputs
+    assert account.account.corrections == (correction,)
+    assert not library.why(1, "temperature_max_c").account.corrections
     first = library.samples(1, ["voltage_v"]).column("voltage_v")[0].as_py()
     assert first == pytest.approx(20.0, abs=1e-9), "the trace keeps what the meter read"
 

@@ -13,6 +13,7 @@ import pytest
 
 from importers.schema import Facts
 from store import Library
+from store.catalogue.accounts import account_from
 from store.methods.why import gets_it_again, redo_sql
 from store.model.records import Calibration, Meter
 from store.model.results import Contribution, Correction, Result
@@ -22,14 +23,14 @@ ALWAYS = {"energy_wh", "charge_ah", "energy_out_wh", "runtime_s", "temperature_m
 
 
 def accounts(library: Library, run_id: int) -> list[Result]:
-    """Every current result of a run with its inputs, from the catalogue."""
+    """Every current result of a run with its account, from the catalogue."""
     with library.catalogue.reader() as cursor:
         found: list[Any] = cursor.sql(
-            "SELECT name, value, unit, uncertainty, method, method_version, from_s, to_s, inputs "
+            "SELECT name, value, unit, uncertainty, method, method_version, from_s, to_s, account "
             "FROM catalogue.result WHERE is_current AND value IS NOT NULL AND run_id = ?",
             params=[run_id],
         ).fetchall()
-    return [Result(*row[:8], inputs=json.loads(row[8])) for row in found]
+    return [Result(*row[:8], account=account_from(json.loads(row[8]))) for row in found]
 
 
 WITHIN = {"first-order heating": 1e-6, "time to limit": 1e-6}
@@ -88,8 +89,8 @@ def test_odd_logs_give_the_stored_values(tmp_path: Path) -> None:
     library = Library.create(tmp_path / "store", zone="UTC", who="tester")
     add_run(library, write_export(tmp_path, "odd.csv"), frame_with_everything_odd())
     odd = {result.name: result for result in accounts(library, 1)}
-    assert odd["energy_wh"].inputs["gaps"] == 2
-    assert "from the meter's counter (Wh)" in odd["energy_wh"].inputs
+    assert odd["energy_wh"].account.numbers["gaps"] == 2
+    assert "from_counter_wh" in odd["energy_wh"].account.numbers
     assert check(library, 1) >= ALWAYS
     add_run(library, write_export(tmp_path, "power.csv"), make_run(300).select("t_s", "power_w"))
     assert check(library, 2) >= {"energy_wh", "energy_out_wh", "power_mean_w", "runtime_s"}
@@ -112,8 +113,7 @@ def test_a_calibrations_correction_is_in_the_statement(tmp_path: Path) -> None:
     facts = Facts(device="PB-01", port="C1", mode="fixed 20 V", kind="discharge", load="30 W", meter="M1")
     add_run(library, write_export(tmp_path, "a.csv"), make_run(), facts=facts)
     energy = next(result for result in accounts(library, 1) if result.name == "energy_wh")
-    assert energy.inputs["gain of voltage_v"] == 1.01
-    assert energy.inputs["correction of voltage_v"] == "certificate 7"
+    assert energy.account.corrections == corrections
     assert check(library, 1) >= ALWAYS
 
 
@@ -140,10 +140,10 @@ def test_every_number_of_one_run_of_each_kind_can_be_had_again(demo_library: Pat
 
 
 def is_whole(account: Result) -> bool:
-    """Formula, inputs, span; an uncertainty with its budget, whose shares sum to one, or why it is unknown."""
+    """Formula, account, span; an uncertainty with its budget, whose shares sum to one, or why it is unknown."""
     if account.value is None and account.text is None:
         return bool(account.reason)
-    if not (account.formula and account.inputs and account.from_s is not None):
+    if not (account.formula and account.account.numbers and account.from_s is not None):
         return False
     if account.value is None or account.uncertainty == 0.0:
         return True
@@ -159,12 +159,14 @@ def test_every_result_of_the_demo_has_a_whole_account(demo_library: Path) -> Non
     with library.catalogue.reader() as cursor:
         found: list[Any] = cursor.sql(
             "SELECT name, value, unit, uncertainty, method, method_version, from_s, to_s, text, reason, budget, "
-            "inputs, formula, run_id FROM catalogue.result WHERE is_current AND run_id IS NOT NULL"
+            "account, formula, run_id FROM catalogue.result WHERE is_current AND run_id IS NOT NULL"
         ).fetchall()
     assert len(found) > 10_000
     for row in found:
         budget = tuple(Contribution(**part) for part in json.loads(row[10]))
-        account = Result(*row[:9], reason=row[9], budget=budget, inputs=json.loads(row[11]), formula=row[12])
+        account = Result(
+            *row[:9], reason=row[9], budget=budget, account=account_from(json.loads(row[11])), formula=row[12]
+        )
         assert is_whole(account), (row[13], account)
     for run_id in one_run_of_each_kind(library)[:4]:
         for stored in library.results(run_id):
