@@ -170,7 +170,7 @@ def _following(column: Column, answered_one: Column) -> Column:
     is_alike = mine.quantity == other.quantity and mine.role == other.role and mine.mains == other.mains
     if column is answered_one or not is_alike or mine.unit is not None or column.cell_units or mine.unused:
         return column
-    return with_label(column, unit=other.unit, unit_sure=True, strength=0.96)
+    return with_label(column, unit=other.unit, unit_sure=True, terms=(*mine.terms, "answer"))
 
 
 def _answered(column: Column, answers: Mapping[str, str], words: Vocabulary) -> Column:
@@ -184,14 +184,16 @@ def _answered(column: Column, answers: Mapping[str, str], words: Vocabulary) -> 
         return with_label(column, quantity="port", role=None, unit=None, unused="", conflict="")
     if what == "t_s":
         why = "the clock, as answered"
-        column = with_label(column, quantity="elapsed", role=None, strength=1.0, reason=why, unused="", conflict="")
+        column = with_label(
+            column, quantity="elapsed", role=None, terms=("answer",), reason=why, unused="", conflict=""
+        )
     if what in CHANNEL_NAMES:
         channel = next(c for c in CHANNELS if c.name == what)
         quantity = _QUANTITY.get(channel.quantity, channel.quantity)
         role = next((r for r in ROLES if channel_of(quantity, r) == what), None)
         kept = column.label.unit if column.label.unit is not None and column.label.unit.quantity == quantity else None
         label = replace(column.label, quantity=quantity, role=role, unit=kept, unused="", conflict="", unknown=())
-        column = replace(column, label=replace(label, strength=1.0, reason="as answered"))
+        column = replace(column, label=replace(label, terms=("answer",), reason="as answered"))
     unit = _given(answers, "unit", column)
     found = words.unit(unit) if unit is not None else None
     if found is None:
@@ -207,5 +209,7 @@ def _answered(column: Column, answers: Mapping[str, str], words: Vocabulary) -> 
             column=column.name,
         )
     why = f"{found[0].symbol}, as answered"
-    column = with_label(column, unit=found[0], unit_sure=True, conflict="", strength=1.0, reason=why)
+    column = with_label(
+        column, unit=found[0], unit_sure=True, conflict="", terms=(*column.label.terms, "answer"), reason=why
+    )
     return with_label(column, quantity=kind) if said is None else column

@@ -12,12 +12,13 @@ import numpy as np
 from importers.decide.channels import COMMON_UNITS, MAIN, is_plausible
 from importers.decide.columns import Column
 from importers.decide.grouping import Slots
-from importers.decide.plan import Choice, Question
+from importers.decide.plan import Choice, Plan, Question
 from importers.decide.unitsolve import Law
-from importers.schema import CHANNELS, Problem
+from importers.schema import CHANNEL_NAMES, CHANNELS, Problem
 from importers.vocabulary.words import Unit, Vocabulary
 
 __all__ = [
+    "confirm_reading",
     "label_conflict",
     "largest_of",
     "no_clock",
@@ -274,6 +275,27 @@ def swapped(volts: Column, amps: Column) -> Question:
         f"--answer column.{at}=current_a",
         column=volts.name,
         example='channel = "current_a"',
+    )
+
+
+def confirm_reading(plan: Plan) -> Question:
+    """Ask about the column of which least is known, where the whole is not sure enough."""
+    used = [c for c in plan.columns if c.channel in CHANNEL_NAMES]
+    weakest = min(used, key=lambda c: c.confidence)
+    at, channel = weakest.index + 1, str(weakest.channel)
+    quantity = next(c.quantity for c in CHANNELS if c.name == channel)
+    others = [c.name for c in CHANNELS if c.quantity == quantity and c.name != channel]
+    return Question(
+        f"column.{at}",
+        f"`{weakest.name}` (column {at}) is read as {channel} in {weakest.unit}: {weakest.reason}. Is it?",
+        (
+            Choice(channel, f"yes, it is {channel}"),
+            *(Choice(name, f"no, it is {name}") for name in others),
+            Choice("unused", "leave it out of the run"),
+        ),
+        f"--answer column.{at}={channel}",
+        column=weakest.name,
+        example=f'channel = "{channel}"',
     )
 
 

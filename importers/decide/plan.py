@@ -57,6 +57,8 @@ class ColumnPlan:
     side: str | None = None
     unit_column: int | None = None
     """Column that holds the unit of each row, one of `cell_units`."""
+    evidence: tuple[str, ...] = ()
+    """Kinds of evidence that `confidence` sums up, as `decide.weights` lists them."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,6 +12,7 @@ from typing import Any
 import polars as pl
 
 from importers.decide.plan import ColumnPlan, Plan, Question
+from importers.decide.weights import WEIGHTS
 from importers.problems import ImportRefused
 from importers.profiles.profile import Profile, ProfileClock, ProfileColumn
 from importers.schema import Account, ClockReading, Problem
@@ -119,6 +120,7 @@ def _document(found: Inspection) -> dict[str, Any]:
                 "port": c.port,
                 "confidence": round(c.confidence, 3),
                 "reason": c.reason,
+                "evidence": [{"term": t, "weight": WEIGHTS[t][0], "means": WEIGHTS[t][1]} for t in c.evidence],
             }
             for c in found.columns
         ],

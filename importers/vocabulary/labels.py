@@ -16,7 +16,7 @@ from importers.vocabulary.words import Unit, Vocabulary, is_cjk, normalise, plai
 __all__ = ["Label", "read_label"]
 
 _BRACKETS = re.compile(r"[(\[{<【]\s*([^()\[\]{}<>【】]*?)\s*[)\]}>】]")
-_SLASH = re.compile(r"^(.*\S)\s*/\s*(\([^()]*\)|[^/\s]+|[A-Za-zµ]+ ?h)\s*$")
+_SLASH = re.compile(r"^(.*\S)\s*/\s*(\([^()]*\)|[^/\s]+|[A-Za-zµ]+ ?h|(?:deg|grad|°) ?[CF])\s*$")
 _TAIL = re.compile(r"^(.*?\S)(?:\s+in\s+|\s+en\s+|\s+w\s+|\s+em\s+|[\s_,;:.\-]+)([^\s_,;:.\-]+|[mkµu]?[AW] h)\s*$")
 _GLUED = re.compile(r"^(.*?[a-z\u2e80-\u9fff\u30a0-\u30ff])(m?Wh|m?Ah|kWh|[mµu]A|mV|m?W|[VA]|°[CF]|Hz|ms)$")
 _LONE = frozenset({"A", "C"})
@@ -57,8 +57,8 @@ class Label:
     """Words that are not known, beside those that are."""
     clock_form: str = ""
     """`hh:mm:ss` and the like, as written in the label."""
-    strength: float = 0.0
-    """1 words and unit agree; less for symbols and parts of words."""
+    terms: tuple[str, ...] = ()
+    """Kinds of evidence for the quantity, as `decide.weights` lists them."""
     reason: str = ""
     conflict: str = ""
     """Set where words and unit speak of different quantities."""
@@ -230,10 +230,13 @@ def _with_quantity(
     if index is not None and label.port is None:
         label = replace(label, index=index)
     if found is not None:
-        strength = (0.9 if partly else 1.0) - (0.1 if any(not u.isdigit() for u in unknown) else 0.0)
-        return replace(label, quantity=found[0], strength=strength, reason=f"its name says {_named(found[0], label)}")
+        terms = (
+            "compound" if partly else "word",
+            *(("words unknown",) if any(not u.isdigit() for u in unknown) else ()),
+        )
+        return replace(label, quantity=found[0], terms=terms, reason=f"its name says {_named(found[0], label)}")
     symbol = symbol_in(rest, words)
-    return label if symbol is None else _with_symbol(label, symbol)
+    return label if symbol is None else _with_symbol(label, symbol, words)
 
 
 def _main_quantity(label: Label, quantities: list[tuple[str, str]]) -> tuple[str, str] | None:
@@ -259,7 +262,7 @@ def _charging_side(quantities: list[tuple[str, str]]) -> str | None:
     return "in" if any(q == "charge" and w.startswith("charg") for q, w in quantities) else None
 
 
-def _with_symbol(label: Label, symbol: Symbol) -> Label:
+def _with_symbol(label: Label, symbol: Symbol, words: Vocabulary) -> Label:
     """Read `U`, `I_out`, `Tcase`, `P1`, `DCV`, `Meas I` by the letter symbols of IEC 60027-1 (from memory)."""
     unit_quantity = label.unit.quantity if label.unit else None
     quantity: str | None = symbol.quantity
@@ -275,8 +278,9 @@ def _with_symbol(label: Label, symbol: Symbol) -> Label:
         quantity = unit_quantity if unit_quantity in {"charge", "temperature"} else None
     if quantity is None:
         return label
-    sure = 0.85 if label.unit is not None else 0.6
-    label = replace(label, quantity=quantity, strength=sure, unknown=())
+    label = replace(label, quantity=quantity, terms=("letter",), unknown=())
+    if label.unit is None and symbol.letter in {"A", "W"}:  # no quantity's symbols: the units themselves
+        label = replace(label, unit=words.units[symbol.letter])
     if symbol.index:
         label = replace(label, index=symbol.index)
     label = _with_roles(label, [r for r in (symbol.role, symbol.mains) if r])
@@ -286,7 +290,7 @@ def _with_symbol(label: Label, symbol: Symbol) -> Label:
 def _settle(label: Label, words: Vocabulary) -> Label:
     """Bring words and unit together: agreement, unit alone, or conflict."""
     if label.quantity is None and label.role in _DATA_LINES:
-        label = replace(label, quantity="voltage", strength=0.9, reason="a data or configuration line's voltage")
+        label = replace(label, quantity="voltage", terms=("word",), reason="a data or configuration line's voltage")
     if (
         label.unit is not None
         and label.unit.symbol == "C"
@@ -304,25 +308,25 @@ def _settle(label: Label, words: Vocabulary) -> Label:
         return replace(
             label,
             quantity=by_unit,
-            strength=0.9 if label.unit_sure else 0.6,
+            terms=("unit",) if label.unit_sure else ("unit", "case differs"),
             reason=f"its unit {unit.symbol} says {_say(by_unit)}",
         )
     if label.quantity == by_unit or (label.quantity in _TIME_WORDS and by_unit == "elapsed"):
-        strength = max(label.strength, 0.95) if label.unit_sure else min(label.strength, 0.7)
+        terms = (*label.terms, "unit agrees", *(() if label.unit_sure else ("case differs",)))
         quantity = "elapsed" if label.quantity in _TIME_WORDS and label.quantity != "wall_clock" else label.quantity
-        return replace(label, quantity=quantity, strength=strength, reason=f"{label.reason}, {said}")
+        return replace(label, quantity=quantity, terms=terms, reason=f"{label.reason}, {said}")
     if {label.quantity, by_unit} <= {"charge", "energy"}:
         return replace(
             label,
             quantity=by_unit,
-            strength=0.9,
+            terms=("unit",),
             reason=f"its unit {unit.symbol} says {_say(by_unit)}, though its name says {_say(label.quantity)}",
         )
     if label.quantity in {"text", "port", "sample", "percent", "part"} or by_unit == "percent":
         return replace(
             label,
             quantity=by_unit if label.quantity != "power_factor" else "power_factor",
-            strength=0.8,
+            terms=("unit",),
             reason=f"its unit {unit.symbol} says {_say(by_unit)}",
         )
     if not label.unit_sure:

@@ -45,7 +45,7 @@ def _is_open(label: Label) -> bool:
 def _head(name: str) -> str | None:
     """What stands before a unit at the end; None without one."""
     match = _LETTER.match(plain_signs(name).strip())
-    return normalise(match.group(1)).strip() if match else None
+    return re.sub(r"\d+", "#", normalise(match.group(1)).strip()) if match else None  # `CH1 V` beside `CH2 A`
 
 
 def _lone(label: Label, labels: Sequence[Label], words: Vocabulary) -> Label:
@@ -60,7 +60,7 @@ def _lone(label: Label, labels: Sequence[Label], words: Vocabulary) -> Label:
         quantity="temperature",
         unit=words.units["°C"],
         unit_sure=True,
-        strength=0.8,
+        terms=("neighbours",),
         unknown=(),
         reason="C beside volts and amps stands for °C",
     )
