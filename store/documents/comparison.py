@@ -77,7 +77,13 @@ def _bars(page: ComparisonPage, row: ComparisonRow) -> Bars:
         again = f"mean of {figure.count}" if figure.count > 1 else ""
         note = figure.reason if figure.value is None else again
         bars.append(Bar(sheet.device, figure_cell(figure, role=role, note=note)))
-    return Bars(tuple(bars), caption=row.label, has_one_scale=True, note="; ".join(row.unlike) or _condition(row))
+    return Bars(
+        tuple(bars),
+        caption=row.label,
+        has_one_scale=True,
+        is_comparable=not row.unlike,
+        note=" ".join(row.unlike) or _condition(row),
+    )
 
 
 def _condition(row: ComparisonRow) -> str:
@@ -98,11 +104,12 @@ def claims_bars(page: ComparisonPage) -> Iterator[Bars]:
 
 
 def _findings(page: ComparisonPage) -> Iterator[tuple[str, Cell]]:
+    told: dict[str, list[str]] = {}
     for row in page.rows:
-        if row.unlike:
-            yield row.label, Cell(f"not compared. {' '.join(row.unlike)}")
-        elif row.finding:
-            yield row.label, Cell(row.finding)
+        said = f"not compared. {' '.join(row.unlike)}" if row.unlike else row.finding
+        if said and any(figure.value is not None for figure in row.figures):
+            told.setdefault(said, []).append(row.label)
+    return iter([(", ".join(labels), Cell(text)) for text, labels in told.items()])
 
 
 def _conditions(page: ComparisonPage) -> Iterator[tuple[str, Cell]]:
@@ -117,11 +124,11 @@ def _conditions(page: ComparisonPage) -> Iterator[tuple[str, Cell]]:
                 for sheet, figure in zip(page.devices, row.figures, strict=True)
                 if figure.condition
             ]
-            text = f"{'; '.join(each)}. Not like with like: nothing is marked."
+            text = f"{'; '.join(each)} (not like with like: nothing is marked)"
         else:
             text = conditions[0]
         told.setdefault(text, []).append(row.label)
-    return iter([(", ".join(labels), Cell(text)) for text, labels in told.items()])
+    return iter([(text, Cell(", ".join(labels))) for text, labels in told.items()])
 
 
 def _ranks(page: ComparisonPage, names: list[str]) -> Iterator[tuple[str, Cell]]:

@@ -9,7 +9,7 @@ from store.methods.specs import spec_of
 from store.model.document import Amount, Cell, Role
 from store.model.spec import Shown
 from store.uncertainty.decision import Verdict
-from store.words.numbers import significant
+from store.words.numbers import shown_in, significant
 
 __all__ = [
     "MISSING",
@@ -85,8 +85,11 @@ def repeats_words(figure: Figure) -> str:
     """`mean of 3 tests, spread 0.12`; empty for a single test."""
     if figure.count < 2:
         return ""
-    spread = f", spread {significant(figure.spread, 2, most_decimals=9)}" if figure.spread is not None else ""
-    return f"mean of {figure.count} tests{spread}"
+    if figure.spread is None:
+        return f"mean of {figure.count} tests"
+    factor, unit = shown_in(figure.unit, shown_of(figure.name, figure.unit))
+    spread = significant(figure.spread * factor, 2, most_decimals=9)
+    return f"mean of {figure.count} tests, spread {spread} {unit}".rstrip()
 
 
 def mode_words(mode: str) -> str:

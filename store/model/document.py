@@ -214,6 +214,8 @@ class Bars:
     bars: tuple[Bar, ...]
     caption: str = ""
     has_one_scale: bool = False
+    is_comparable: bool = True
+    """False where like does not stand beside like: then values are printed and no bars drawn."""
     note: str = ""
 
 

@@ -91,9 +91,8 @@ def decimals_of(value: float, uncertainty: float | None, coverage: float = COVER
     return min(max(3 - magnitude(value, 4), 0), 6)
 
 
-def shown_in(value: float, unit: str, shown: Shown) -> tuple[float, str]:
+def shown_in(unit: str, shown: Shown) -> tuple[float, str]:
     """The factor and the unit in which a value is read: a share in %, everything else as it is; 1 is no unit."""
-    del value
     if shown is Shown.SHARE:
         return 100.0, "%"
     return 1.0, "" if unit == "1" else unit
@@ -124,7 +123,7 @@ def figure_text(
     if shown is Shown.DURATION and unit in _SECONDS:
         factor = _SECONDS[unit]
         return duration_text(value * factor, None if uncertainty is None else uncertainty * factor, coverage=coverage)
-    factor, read_in = shown_in(value, unit, shown)
+    factor, read_in = shown_in(unit, shown)
     value, uncertainty = value * factor, None if uncertainty is None else uncertainty * factor
     text = _plain(value, uncertainty, coverage)
     return f"{text} {read_in}".rstrip() if with_unit else text

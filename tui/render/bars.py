@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from store.model.document import Bar, Bars, Role
 from tui.render.format import Signs
 from tui.render.plain import cut, plain, width_of
+from tui.render.tables import hanging
 from tui.state.lines import Line, Span, line
 
 __all__ = ["are_beside", "bar_lines", "draw_bar", "grid_lines"]
@@ -27,11 +28,13 @@ def bar_lines(block: Bars, signs: Signs, width: int | None) -> list[Line]:
     verdict = max(width_of(bar.verdict.shown()) if bar.verdict else 0 for bar in block.bars)
     across = min(room - label - value - verdict - 10, WIDEST_BAR)
     top = max(map(_reach, block.bars), default=0.0) if block.has_one_scale else 0.0
-    lines: list[Line] = [((f"  {plain(block.caption)}", "dim"),)] if block.caption else []
+    lines: list[Line] = []
+    if block.caption:
+        lines += [((text, "dim"),) for text in hanging("  ", plain(block.caption), room)]
     for bar in block.bars:
         name = cut(plain(bar.label), label, ellipsis=signs.ellipsis)
         spans: list[Span] = [(f"  {name}{' ' * (label - width_of(name))}  ", "")]
-        if across >= LEAST_BAR:
+        if across >= LEAST_BAR and block.is_comparable:
             drawn = draw_bar(bar, top or _reach(bar), across, is_ascii=signs.is_ascii)
             spans += [(drawn, _style(bar)), ("  ", "")]
         shown = _with_mark(bar, signs)
@@ -40,7 +43,7 @@ def bar_lines(block: Bars, signs: Signs, width: int | None) -> list[Line]:
             spans += [("  ", ""), (bar.verdict.shown(), _verdict_style(bar.verdict.role))]
         lines.append(line(*spans))
     if block.note:
-        lines.append(((f"  {plain(block.note)}", "dim"),))
+        lines += [((text, "dim"),) for text in hanging("  ", plain(block.note), room)]
     return lines
 
 
@@ -124,7 +127,7 @@ def grid_lines(blocks: Sequence[Bars], signs: Signs, width: int | None) -> list[
         top = max(map(_reach, block.bars), default=0.0)
         spans: list[Span] = [(f"  {caption}{' ' * (label - width_of(caption))}", "")]
         for bar, text, column, value in zip(block.bars, row, columns, values, strict=True):
-            drawn = f"{draw_bar(bar, top, across, is_ascii=signs.is_ascii)} " if across else ""
+            drawn = f"{draw_bar(bar, top, across, is_ascii=signs.is_ascii)} " if across and block.is_comparable else ""
             before = " " * (column - value - width_of(drawn))
             role = _style(bar) or ("dim" if bar.cell.quantity is None else "")
             spans += [(f"  {before}{drawn}", role), (" " * (value - width_of(text)), ""), (text, role)]

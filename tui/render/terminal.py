@@ -47,6 +47,9 @@ SIGNS_OF_STATE = {
 COMFORTABLE = 26
 """Cells down to which a column of sentences gives way before heads take two lines."""
 
+LONGEST_NAME = 40
+"""Cells of a fact's name that may stand in a column of names."""
+
 LEAST_WRAPPED = 14
 """Cells under which a column of sentences is no longer read well."""
 
@@ -165,9 +168,14 @@ def _paragraph(block: Paragraph, width: int | None) -> list[Line]:
 
 def _facts(block: Facts, width: int | None) -> list[Line]:
     shown = [(plain(name), cell) for name, cell in block.pairs if cell.shown()]
-    widest = max((width_of(name) for name, _ in shown), default=0)
+    most = LONGEST_NAME if width is None else min(LONGEST_NAME, width // 2 - 2)
+    widest = max((width_of(name) for name, _ in shown if width_of(name) <= most), default=0)
     lines: list[Line] = []
     for name, cell in shown:
+        if width_of(name) > most:
+            told = _prose(f"{name}: {' '.join(filter(None, [cell.shown(), cell.note]))}", width, "  ")
+            lines += [line((text, _role(cell))) for text in told]
+            continue
         head = f"  {name}{' ' * (widest - width_of(name))}{GAP}"
         texts = _pieces(" ".join(filter(None, [cell.shown(), cell.note])), None if width is None else width - len(head))
         lines.append(line((head, "dim"), (texts[0], _role(cell))))
@@ -177,7 +185,7 @@ def _facts(block: Facts, width: int | None) -> list[Line]:
 
 def _pieces(text: str, room: int | None) -> list[str]:
     shown = plain(text)
-    return [shown] if room is None else hanging("", shown, max(room, 8), least=8)
+    return [shown] if room is None else hanging("", shown, max(room, 1), least=1)
 
 
 _STYLES = {

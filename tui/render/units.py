@@ -27,5 +27,5 @@ def unit_in_head(cells: Sequence[Cell]) -> str:
         quantity = cell.quantity
         if quantity is None or (quantity.shown is Shown.DURATION):
             return ""
-        units.add(shown_in(quantity.value, quantity.unit, quantity.shown)[1])
+        units.add(shown_in(quantity.unit, quantity.shown)[1])
     return units.pop() if len(units) == 1 else ""

@@ -19,7 +19,7 @@ async def test_marked_devices_stand_side_by_side(demo_library, size):
         text = screen_text(app)
         assert "PB-02 against PB-07" in text
         assert "delivered energy" in text
-        assert "PB-07 most" in text
+        assert "▲" in text
         shown = app.screen.query_one("#document-lines").lines
         assert max(sum(len(piece) for piece, _ in line) for line in shown) <= size[0] - 5
         await press(pilot, "r")
