@@ -567,7 +567,7 @@ async def _(at: At, key: str) -> None:
 
 
 # device
-moves("device", "j", "k", lambda at: at.screen.query_one("#device").scroll_offset.y)
+moves("device", "j", "k", lambda at: at.screen.query_one("#document").scroll_offset.y)
 
 
 @checks("device.claim")
@@ -600,7 +600,7 @@ async def _(at: At, key: str) -> None:
 
 
 # choose
-moves("choose", "j", "k", lambda at: at.screen.query_one("#choice").scroll_offset.y)
+moves("choose", "j", "k", lambda at: at.screen.query_one("#document").scroll_offset.y)
 
 
 @checks("choose.need")
@@ -787,7 +787,7 @@ async def _(at: At, key: str) -> None:
 
 
 # why
-moves("why", "j", "k", lambda at: at.screen.query_one("#why").scroll_offset.y)
+moves("why", "j", "k", lambda at: at.screen.query_one("#document").scroll_offset.y)
 
 
 # pick lists
