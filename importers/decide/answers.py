@@ -14,7 +14,7 @@ from importers.decide.channels import channel_of
 from importers.decide.columns import Column
 from importers.decide.grouping import with_label
 from importers.problems import ImportRefused
-from importers.schema import CHANNEL_NAMES, CHANNELS
+from importers.schema import CHANNEL_NAMES, CHANNELS, Problem
 from importers.vocabulary.stated import ROLES
 from importers.vocabulary.words import Vocabulary
 
@@ -56,7 +56,13 @@ def check_answers(answers: Mapping[str, str], names: Sequence[str], words: Vocab
     for name, value in answers.items():
         wrong = _wrong(name, value, names, words)
         if wrong:
-            raise ImportRefused.because("bad-answer", f"--answer {name}={value}: {wrong}", file=file)
+            raise bad_answer(name, value, wrong, file=file)
+
+
+def bad_answer(name: str, value: str, what: str, *, file: str = "", column: str | None = None) -> ImportRefused:
+    """A refusal of one answer: what is wrong with it and the form that is right."""
+    message = f"--answer {name}={value}: {what}"
+    return ImportRefused([Problem("bad-answer", "error", message, file, column=column, raw=name)])
 
 
 def _wrong(name: str, value: str, names: Sequence[str], words: Vocabulary) -> str:
@@ -139,11 +145,8 @@ def check_clock_answers(answers: Mapping[str, str], clock: Clockwork, columns: S
         ("clock-parts", form.format.lstrip("~.") in {"h:m", "m:s"}),
     ):
         if name in answers and not is_used:
-            raise ImportRefused.because(
-                "bad-answer",
-                f"--answer {name}={answers[name]}: it changes nothing, for {names} is the clock: {clock.reason}. "
-                f"Leave it out, or name another clock with --answer clock-column=N.",
-            )
+            what = f"it changes nothing, for {names} is the clock: {clock.reason}."
+            raise bad_answer(name, answers[name], f"{what} Leave it out, or name another clock with clock-column=N.")
 
 
 def answered(columns: list[Column], answers: Mapping[str, str], words: Vocabulary) -> list[Column]:
@@ -202,12 +205,10 @@ def _answered(column: Column, answers: Mapping[str, str], words: Vocabulary) -> 
     said = column.label.quantity
     if said in {"voltage", "current", "power", "energy", "charge", "temperature"} and kind != said:
         symbols = [u.symbol for u in dict.fromkeys(words.units.values()) if u.quantity == said]
-        raise ImportRefused.because(
-            "bad-answer",
-            f"--answer unit.{at}={unit}: column `{column.name}` is {said}, and {unit} is a unit of {kind}. Write "
-            f"unit.{at}={symbols[0]}, or say what the column holds with column.{at}=CHANNEL.",
-            column=column.name,
-        )
+        name = f"unit.{at}" if f"unit.{at}" in answers else f"unit.{column.name}"
+        what = f"column `{column.name}` is {said}, and {unit} is a unit of {kind}."
+        right = f"Write unit.{at}={symbols[0]}, or say what the column holds with column.{at}=CHANNEL."
+        raise bad_answer(name, str(unit), f"{what} {right}", column=column.name)
     why = f"{found[0].symbol}, as answered"
     column = with_label(
         column, unit=found[0], unit_sure=True, conflict="", terms=(*column.label.terms, "answer"), reason=why

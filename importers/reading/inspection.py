@@ -138,17 +138,7 @@ def _document(found: Inspection) -> dict[str, Any]:
         },
         "profile": found.profile,
         "confidence": found.confidence,
-        "questions": [
-            {
-                "id": q.id,
-                "text": q.text,
-                "choices": [{"value": c.value, "label": c.label} for c in q.choices],
-                "option": q.option,
-                "column": q.column,
-                "profile_line": q.example,
-            }
-            for q in found.questions
-        ],
+        "questions": [q.as_json() for q in found.questions],
         "summary": found.summary,
         "reasons": list(found.reasons),
         "runs": [{"part": part, "port": port, "samples": samples} for part, port, samples in found.runs],
