@@ -69,6 +69,7 @@ def which_column(channel: str, found: list[Column]) -> Question:
         (
             Choice(channel, f"the {_said(channel)}; the other is left out"),
             Choice("unused", f"left out; `{found[1].name}` is the {_said(channel)}"),
+            *(Choice(name, f"the {_said(name)}") for name in (*MAIN, "temperature_c") if name != channel),
         ),
         f"--answer column.{found[0].index + 1}={channel}",
         column=found[0].name,

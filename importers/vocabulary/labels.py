@@ -21,6 +21,8 @@ _TAIL = re.compile(r"^(.*?\S)(?:\s+in\s+|\s+en\s+|\s+w\s+|\s+em\s+|[\s_,;:.\-]+)
 _GLUED = re.compile(r"^(.*?[a-z\u2e80-\u9fff\u30a0-\u30ff])(m?Wh|m?Ah|kWh|[mµu]A|mV|m?W|[VA]|°[CF]|Hz|ms)$")
 _LONE = frozenset({"A", "C"})
 """Letters that are a unit behind a quantity, and a port's name behind a port's word."""
+_WEAK = frozenset({"bus"})
+"""Places that stand for a quantity where no unit does."""
 _THERMAL = frozenset({"case", "cell", "plug", "meter", "ambient", "second"})
 _CLOCK_FORM = re.compile(
     r"^(h+[:.]?m+([:.]?s+)?([.,:](f+|z+|s+|0+|x+|ms))?|d+[./\-]m+[./\-]y+.*|y+[./\-]m+[./\-]d+.*|"
@@ -85,7 +87,8 @@ def read_label(name: str, unit_text: str, words: Vocabulary, *, ends_in_unit: bo
             form = bare
         elif own is None:
             rest = f"{rest} {bare}"
-    rest, port, is_output = take_port(rest)
+    may_be_amps = unit is None or (unit.quantity == "current" and not ends_in_unit)
+    rest, port, is_output = take_port(rest, is_alone=may_be_amps)
     label = Label(name, unit=unit, unit_sure=sure, clock_form=form, port=port)
     if is_output:
         label = replace(label, side="out")
@@ -224,6 +227,8 @@ def _with_quantity(
     label: Label, rest: str, quantities: list[tuple[str, str]], unknown: list[str], words: Vocabulary, *, partly: bool
 ) -> Label:
     found = _main_quantity(label, quantities)
+    if other := next((w for q, w in quantities if q == "other"), ""):
+        return replace(label, quantity="other", unused=f"{other}: no channel is meant for it")
     if len(quantities) > 1 and any(q == "charge" for q, _ in quantities) and found and found[0] != "charge":
         label = replace(label, side=label.side or _charging_side(quantities))
     index = next((t for t in reversed(unknown) if t.isdigit()), None)
@@ -243,6 +248,8 @@ def _main_quantity(label: Label, quantities: list[tuple[str, str]]) -> tuple[str
     """Choose among several quantity words: the unit's, else the last that is not `charge` or a time word."""
     if not quantities:
         return None
+    if label.unit is not None and all(w in _WEAK for _, w in quantities):
+        return None  # `Bus A`: the unit says what it is
     if label.unit is not None:
         for q, w in quantities:
             if q == _UNIT_QUANTITY.get(label.unit.quantity, label.unit.quantity):
@@ -253,7 +260,7 @@ def _main_quantity(label: Label, quantities: list[tuple[str, str]]) -> tuple[str
     for wanted in ("wall_clock", "power_factor", "percent"):
         if wanted in names:
             return next(item for item in quantities if item[0] == wanted)
-    physical = [item for item in quantities if item[0] not in {"text", "port", "sample", "part"}]
+    physical = [item for item in quantities if item[0] not in {"text", "port", "sample", "part", "other"}]
     others = [item for item in physical if item[0] != "charge"] or physical or quantities
     return others[0]
 
@@ -301,6 +308,8 @@ def _settle(label: Label, words: Vocabulary) -> Label:
     if unit is None:
         return label
     by_unit = _UNIT_QUANTITY.get(unit.quantity, unit.quantity)
+    if label.quantity == "other" or (by_unit == "percent" and label.quantity is None and not _is_level(label)):
+        return label  # a share of what is not known
     said = f"in {unit.symbol}"
     if label.quantity == by_unit and not label.unit_sure and len(unit.symbol) > 1:
         label = replace(label, unit_sure=True)  # `MAH` behind a charge: a megaampere is none
@@ -322,7 +331,9 @@ def _settle(label: Label, words: Vocabulary) -> Label:
             terms=("unit",),
             reason=f"its unit {unit.symbol} says {_say(by_unit)}, though its name says {_say(label.quantity)}",
         )
-    if label.quantity in {"text", "port", "sample", "percent", "part"} or by_unit == "percent":
+    if label.quantity in {"text", "port", "sample", "percent", "part"} or (
+        by_unit == "percent" and label.quantity in {"charge", "energy", "power_factor"}
+    ):
         return replace(
             label,
             quantity=by_unit if label.quantity != "power_factor" else "power_factor",
@@ -332,6 +343,11 @@ def _settle(label: Label, words: Vocabulary) -> Label:
     if not label.unit_sure:
         return replace(label, unit=None, unit_sure=True)
     return replace(label, conflict=f"the name says {_say(label.quantity)}, the unit {unit.symbol} says {_say(by_unit)}")
+
+
+def _is_level(label: Label) -> bool:
+    """Tell a charge level: `Battery %`, `Display %`; a lone percent sign may be the share of anything."""
+    return label.role in {"cell", "display"}
 
 
 _PLACES = {
