@@ -54,11 +54,12 @@ def make_run(
     seed: int = 0,
     noise: float = 0.01,
 ) -> pl.DataFrame:
-    """A discharge-like run: `t_s`, voltage, current, power and a warming case."""
+    """A discharge-like run from an idle sample to the cut-off: `t_s`, voltage, current, power and a warming case."""
     rng = np.random.default_rng(seed)
     t_s = np.arange(samples, dtype=np.float64) * step_s
-    voltage = volts + noise * rng.standard_normal(samples)
-    current = np.where(np.arange(samples) < samples * 0.95, amps, 0.0) + noise * rng.standard_normal(samples) * 0.1
+    is_over = np.arange(samples) >= samples * 0.95
+    voltage = np.where(is_over, 0.0, volts) + noise * rng.standard_normal(samples)
+    current = np.where(is_over | (np.arange(samples) == 0), 0.0, amps) + noise * rng.standard_normal(samples) * 0.1
     case = 22 + 20 * (1 - np.exp(-t_s / 900)) + 0.05 * rng.standard_normal(samples)
     return pl.DataFrame(
         {"t_s": t_s, "voltage_v": voltage, "current_a": current, "power_w": voltage * current, "temperature_c": case}

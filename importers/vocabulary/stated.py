@@ -52,7 +52,7 @@ def _label(column: Column, channel: str | None, unit: str, port: str | None, wor
         role=role,
         port=port,
         mains="ac" if port == "mains" else None,
-        terms=("profile",),
+        strength=1.0,
         reason="as the profile says",
     )
 

@@ -12,7 +12,19 @@ import duckdb
 from store.catalogue.connection import rows
 from store.errors import NotFound
 from store.methods.specs import canonical
-from store.model.results import Account, Ambient, Contribution, Correction, Counted, Flag, Power, Result, Rule
+from store.model.results import (
+    Account,
+    Ambient,
+    Contribution,
+    Correction,
+    Counted,
+    Flag,
+    FoundMoment,
+    How,
+    Power,
+    Result,
+    Rule,
+)
 
 __all__ = ["account_fields", "account_from", "load_account"]
 
@@ -65,6 +77,7 @@ def account_fields(account: Account) -> dict[str, Any]:
     fields |= {
         "numbers": dict(account.numbers),
         "spans": [list(span) for span in account.spans],
+        "moments": {word: [m.at_s, m.how.name, m.of, m.from_s, m.to_s, m.level] for word, m in account.moments.items()},
         "constants": dict(account.constants),
         "corrections": [
             {"channel": c.channel, "gain": c.gain, "offset": c.offset, "source": c.source} for c in account.corrections
@@ -83,6 +96,10 @@ def account_from(fields: Mapping[str, Any]) -> Account:
         probe=fields.get("probe", ""),
         numbers=fields.get("numbers", {}),
         spans=tuple(tuple(span) for span in fields.get("spans", ())),
+        moments={
+            word: FoundMoment(at, How[how], of, low, high, level)
+            for word, (at, how, of, low, high, level) in fields.get("moments", {}).items()
+        },
         constants=fields.get("constants", {}),
         corrections=tuple(Correction(**item) for item in fields.get("corrections", ())),
         told=fields.get("told", {}),

@@ -14,6 +14,7 @@ import numpy as np
 
 from store.methods.method import Found, Method, Reducer
 from store.methods.sql_parts import Place
+from store.methods.summary import idle_parts
 from store.model.results import Account, Array, Contribution, Mask, MeterAccuracy, Result
 from store.model.spec import Better, ResultSpec, Shown
 from store.signal.prepared import Prepared
@@ -42,7 +43,7 @@ EFFICIENCY = Method(
     "adapter efficiency", 1, "DC power over AC power, each averaged over the same settled part of a load level"
 )
 AVERAGE = Method("average efficiency", 1, "mean of the efficiencies at 25, 50, 75 and 100 % of rated current")
-NO_LOAD = Method("no-load power", 1, "time-weighted mean of the logged AC power with nothing plugged in")
+NO_LOAD = Method("no-load power", 2, "time-weighted mean of the logged AC power with nothing plugged in")
 METHODS = (EFFICIENCY, AVERAGE, NO_LOAD)
 
 LOW_END = "efficiency_average_low_end"
@@ -263,6 +264,8 @@ def reduce(run: Prepared) -> Found:
             Contribution("reading", 0.01 / math.sqrt(12.0), "B", "rectangular", "hundredths of a watt are shown"),
         )
     note = f"the accuracy of {run.meter.label} for AC power is taken from its shares of reading for V and I"
+    scatter, too_short = idle_parts(series.t, series.y)
+    budget = (*budget, *scatter) if budget else ()
     return Found(
         (
             NO_LOAD.found(
@@ -273,7 +276,8 @@ def reduce(run: Prepared) -> Found:
                 reason=run.meter.unknown("power"),
                 span=(float(series.t[0]), float(series.t[-1])),
                 account=Account(numbers={"samples_used": len(series)}),
-                warnings=(note,) if is_stand_in else (),
+                warnings=(*((note,) if is_stand_in else ()), *too_short.notes),
+                flags=too_short.flags,
             ),
         )
     )

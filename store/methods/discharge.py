@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -10,40 +11,54 @@ from store.methods.energy import (
     ENERGY,
     Integral,
     integral_result,
-    integrate,
+    integrate_load,
     redo_charge,
     redo_energy,
     redo_scaled_energy,
 )
 from store.methods.method import Bound, Found, Method, Reducer
-from store.methods.sql_parts import Place, between, plateau
-from store.model.results import Account, Array, Event, Flag, Mask, Result
+from store.methods.moments import slope_parts, told_edge, told_moment
+from store.methods.sql_parts import Place, between_moments, load_edges
+from store.model.results import Account, Array, Contribution, Event, Flag, Mask, Result
 from store.model.spec import Better, ResultSpec, Shown
-from store.signal.detectors import EndOfLoad, LoadEnd, cutbacks, end_of_load, held_stretch, in_band, smoothed
+from store.signal.detectors import EndOfLoad, LoadEnd, cutbacks, end_of_load, in_band
+from store.signal.edges import Edge
+from store.signal.holding import Moment, held_span, judged, moment_of_fall
 from store.signal.prepared import Prepared
 from store.signal.signals import Electrical
 from store.signal.window import LoadWindow
-from store.uncertainty.budget import scaled, time_budget
+from store.uncertainty.budget import scaled
+from store.uncertainty.sampling import clock_of, edge_time, moment_part
 from store.words.facts import parse_load
 
 __all__ = ["METHODS", "REDUCERS", "SPECS", "held_quantity", "reduce"]
 
-RUNTIME = Method("runtime", 1, "length of the load window: first to last sample at a tenth of the plateau or more")
+RUNTIME = Method(
+    "runtime",
+    2,
+    "length of the load window: first to last sample at a tenth of the plateau or more, and half of the step at either "
+    "edge that the log holds",
+)
 HELD = Method(
     "held",
-    2,
-    "longest unbroken time within 5 % of the set load, or of the plateau where none is stated; a lower bound where a "
-    "gap in the log ends it",
+    3,
+    "longest unbroken time within 5 % of the set load, or of the plateau where none is stated, judged on means of "
+    "10 s; from edge to edge, or to where a slope leaves the band; a lower bound where a gap in the log ends it",
 )
 CUTBACK = Method(
-    "cutback", 1, "when power first left the 5 % band downwards for over 10 s other than at the end, from load applied"
+    "cutback", 2, "when power first left the 5 % band downwards for over 10 s other than at the end, from load applied"
 )
 END = Method(
-    "end", 1, "cut-off: from the last level to under 2 % of the plateau within 10 s; else fading; or the log stopped"
+    "end",
+    2,
+    "from the last level to under 2 % of the plateau within 10 s: cut-off where the voltage goes too, load taken off "
+    "where it stays; slower: fading; or the log stopped under load",
 )
-SHARE = Method("usable share", 1, "energy delivered / rated energy")
-CELL_CHARGE = Method("cell equivalent", 1, "1000 x energy delivered / nominal cell voltage")
+SHARE = Method("usable share", 2, "energy delivered / rated energy")
+CELL_CHARGE = Method("cell equivalent", 2, "1000 x energy delivered / nominal cell voltage")
 METHODS = (RUNTIME, HELD, CUTBACK, END, SHARE, CELL_CHARGE)
+
+OWN = "plateau, no set load stated"
 
 NAMES = (
     ("energy_out_wh", "Wh"),
@@ -60,27 +75,62 @@ NAMES = (
 
 @dataclass(frozen=True, slots=True)
 class HeldLoad:
-    """What the load holds over the window: times, smoothed values, level, and where the level is from."""
+    """What the load holds over the window: times, values as logged and judged, level, and where the level is from."""
 
     t: Array
+    y: Array
     quiet: Array
     level: float
     called: str
+    is_own: bool
+    """Whether the level is the run's own plateau, so that gains cancel in a share of it."""
+    quantity: str
+    """`power`, `current` or `conductance`."""
+
+    @property
+    def unit(self) -> str:
+        """Of the quantity."""
+        return {"power": "W", "current": "A", "conductance": "S"}[self.quantity]
+
+    @property
+    def sql(self) -> str:
+        """The quantity, as a statement calls it."""
+        return {"power": "p", "current": "i", "conductance": "i / v"}[self.quantity]
+
+    def threshold_u(self, run: Prepared) -> float:
+        """What the meter's error does to the band's edge, in the unit of the values."""
+        power, meter = run.signals.power, run.meter
+        if power is None or meter.voltage is None or meter.current is None or power.v is None:
+            accuracy = meter.power if self.quantity == "power" else meter.current
+            if accuracy is None:
+                return 0.0
+            return accuracy.offset_u if self.is_own else accuracy.reading_u(self.level)
+        volts = float(np.median(power.v[np.searchsorted(power.t, self.t)]))
+        v, i = meter.voltage, meter.current
+        amps = {"power": self.level / volts, "current": self.level, "conductance": self.level * volts}[self.quantity]
+        relative = [i.offset_u / amps]
+        if self.quantity != "current":
+            relative.append(v.offset_u / volts)
+        if not self.is_own:
+            relative += [i.gain_u] if self.quantity == "current" else [i.gain_u, v.gain_u]
+        else:
+            relative = [part * run.limits["held_band"] for part in relative]
+        return self.level * math.sqrt(math.fsum(part * part for part in relative))
 
 
-def held_quantity(run: Prepared, power: Electrical, window: LoadWindow) -> tuple[Array, float, str]:
-    """What the load holds over the window, its level, and how that is called: power, current or resistance."""
+def held_quantity(run: Prepared, power: Electrical, window: LoadWindow) -> tuple[Array, float, str, str]:
+    """What the load holds over the window, its level, how that is called, and the quantity."""
     part = slice(window.a, window.b + 1)
     load = parse_load(run.context.load_set)
     if load is not None and load.unit == "A" and power.i is not None:
-        return power.i[part], load.value, f"set load {load.text}"
+        return power.i[part], load.value, f"set load {load.text}", "current"
     if load is not None and load.unit == "Ω" and power.i is not None and power.v is not None:
         amps = power.i[part]
         conductance = np.divide(amps, power.v[part], out=np.zeros_like(amps), where=power.v[part] > 0.0)
-        return conductance, 1.0 / load.value, f"set load {load.text}"
+        return conductance, 1.0 / load.value, f"set load {load.text}", "conductance"
     if load is not None and load.unit == "W":
-        return power.p[part], load.value, f"set load {load.text}"
-    return power.p[part], window.plateau_w, "plateau, no set load stated"
+        return power.p[part], load.value, f"set load {load.text}", "power"
+    return power.p[part], window.plateau_w, OWN, "power"
 
 
 def reduce(run: Prepared) -> Found:
@@ -88,10 +138,10 @@ def reduce(run: Prepared) -> Found:
     power, window = run.signals.power, run.window
     if power is None or window is None:
         return Found(tuple(ENERGY.absent(name, unit, run.no_load) for name, unit in NAMES))
-    y, level, called = held_quantity(run, power, window)
+    y, level, called, quantity = held_quantity(run, power, window)
     t = power.t[window.a : window.b + 1]
-    quiet = smoothed(y, t, level, run.limits["held_band"])
-    load = HeldLoad(t, quiet, level, called)
+    quiet = judged(t, y, level, run.limits["held_band"])
+    load = HeldLoad(t, y, quiet, level, called, called == OWN, quantity)
     backs, fading = cutbacks(
         t,
         quiet,
@@ -109,15 +159,16 @@ def reduce(run: Prepared) -> Found:
         off_share=run.limits["cutoff_share"],
         within_s=run.limits["cutoff_within_s"],
         is_fading=fading is not None,
+        v=power.v,
     )
-    energy = integrate(run, "energy", window.a, window.b, "along")
+    energy = integrate_load(run, "energy", window.a, window.b, "along")
     bound = _bounds(window, end)
     results = [
         integral_result("energy_out_wh", energy, warnings=bound.notes, flags=bound.flags),
         _charge(run, power, window, bound),
-        _runtime(run, window, bound),
-        _held(run, load, power.is_gap[window.a : window.b]),
-        *_first_cutback(run, window, load, backs),
+        _runtime(run, power, window, bound),
+        _held(run, window, load, power.is_gap[window.a : window.b]),
+        *_first_cutback(run, power, window, load, backs),
         _end(window, power, end),
         *_shares(run, energy, bound),
     ]
@@ -129,25 +180,36 @@ def _bounds(window: LoadWindow, end: EndOfLoad) -> Bound:
     if end.word is LoadEnd.LOG_STOPPED:
         notes.append("a lower bound: the log stops under load (a meter fed by the port stops with it)")
         flags |= {Flag.AT_LEAST, Flag.LOG_STOPPED}
+    if end.word is LoadEnd.TAKEN_OFF:
+        notes.append("a lower bound: the load was taken off while the port held its voltage")
+        flags |= {Flag.AT_LEAST, Flag.LOAD_TAKEN_OFF}
     if window.starts_late:
-        notes.append("the log starts under load: what came before it is not counted")
-        flags.add(Flag.STARTS_LATE)
+        notes.append("a lower bound: logging started under load; earlier energy is missing")
+        flags |= {Flag.AT_LEAST, Flag.STARTS_LATE}
     return Bound(tuple(notes), frozenset(flags))
 
 
 def _charge(run: Prepared, power: Electrical, window: LoadWindow, bound: Bound) -> Result:
     if power.i is None:
         return ENERGY.absent("charge_out_ah", "Ah", "the log has no current")
-    charge = integrate(run, "charge", window.a, window.b, "along")
+    charge = integrate_load(run, "charge", window.a, window.b, "along")
     return integral_result("charge_out_ah", charge, warnings=bound.notes, flags=bound.flags)
 
 
-def _runtime(run: Prepared, window: LoadWindow, bound: Bound) -> Result:
+def _runtime(run: Prepared, power: Electrical, window: LoadWindow, bound: Bound) -> Result:
+    begin, end = window.edges(power)
+    length = end.at_s - begin.at_s
     return RUNTIME.found(
         "runtime_s",
-        window.to_s - window.from_s,
+        length,
         "s",
-        budget=time_budget(run.signals.step_s, 2),
+        budget=(
+            edge_time("load on", begin),
+            *slope_parts(run, power, window.a, -1),
+            edge_time("load off", end),
+            *slope_parts(run, power, window.b, 1),
+            clock_of(run.meter, length),
+        ),
         span=window.span,
         warnings=(*window.warnings, *bound.notes),
         account=Account(
@@ -161,29 +223,75 @@ def _runtime(run: Prepared, window: LoadWindow, bound: Bound) -> Result:
     )
 
 
-def _held(run: Prepared, load: HeldLoad, is_gap: Mask) -> Result:
-    t, quiet, level, called = load.t, load.quiet, load.level, load.called
+def _held(run: Prepared, window: LoadWindow, load: HeldLoad, is_gap: Mask) -> Result:
+    t, level, called = load.t, load.level, load.called
     band = run.limits["held_band"]
-    stretch = held_stretch(t, quiet, level, band, break_s=run.limits["held_break_s"], is_gap=is_gap)
+    found = held_span(t, load.y, level, band, break_s=run.limits["held_break_s"], is_gap=is_gap)
     account = Account(power=run.power_source, numbers={"level": level, "band": band}, told={"level_from": called})
-    if stretch is None:
-        middle = float(np.median(quiet))
-        reason = (
-            f"never within {band * 100:.0f} % of the {called}: {level:.4g} was asked for, {middle:.4g} is the median"
-        )
-        return HELD.absent("held_s", "s", reason, account=account)
-    a, b = stretch
-    cut = _cut_by_gap(load, is_gap, a, b, band)
+    power = run.signals.power
+    middle = float(np.median(load.quiet))
+    near = _near_edge(run, load, middle, band)
+    if found is None or power is None:
+        unit = load.unit
+        reason = f"not held: {middle:.4g} {unit} of {level:.4g} {unit}, never within {band * 100:.0f} % of the {called}"
+        return HELD.absent("held_s", "s", reason, account=account, flags=near.flags)
+    begins, ends = window.edges(power)
+    begin = found.begin or _at_edge(begins if found.first == 0 else None, float(t[found.first]))
+    end = found.end or _at_edge(ends if found.last == len(t) - 1 else None, float(t[found.last]))
+    length = end.at_s - begin.at_s
+    parts = [
+        *_moment_parts(run, "begins", begin, load),
+        *_moment_parts(run, "ends", end, load),
+        clock_of(run.meter, length),
+    ]
+    moments = {
+        "begins": told_moment(begin, load.sql, is_sample=begin.step_s == 0.0 and begin.crossing is None),
+        "ends": told_moment(end, load.sql, is_sample=end.step_s == 0.0 and end.crossing is None),
+    }
+    cut = _cut_by_gap(load, is_gap, found.first, found.last, band)
     return HELD.found(
         "held_s",
-        float(t[b] - t[a]),
+        length,
         "s",
-        budget=time_budget(run.signals.step_s, 2),
-        span=(float(t[a]), float(t[b])),
-        account=account,
-        warnings=cut.notes,
-        flags=cut.flags,
+        budget=parts,
+        span=(begin.at_s, end.at_s),
+        account=replace(account, moments=moments),
+        warnings=(*cut.notes, *near.notes),
+        flags=cut.flags | near.flags,
     )
+
+
+def _near_edge(run: Prepared, load: HeldLoad, middle: float, band: float) -> Bound:
+    """Said where the plateau lies within its own ± of the band's edge: then the meter's error decides."""
+    if load.is_own:
+        return Bound()
+    off = abs(abs(middle / load.level - 1.0) - band) * load.level
+    if off >= 2.0 * load.threshold_u(run):
+        return Bound()
+    note = f"too close to call: {middle:.4g} {load.unit} lies at the edge of {band * 100:.0f} % about {load.called}"
+    return Bound((note,), frozenset({Flag.NEAR_EDGE}))
+
+
+def _at_edge(edge: Edge | None, sample_s: float) -> Moment:
+    """The load's own edge; the sample's own moment where a gap ended what was held."""
+    return Moment(edge.at_s, edge.u_s, 2.0 * edge.half_s) if edge is not None else Moment(sample_s, 0.0, 0.0)
+
+
+def _moment_parts(run: Prepared, word: str, moment: Moment, load: HeldLoad) -> list[Contribution]:
+    """What a moment is known to: the step that holds its edge; or scatter, and the meter's error, over the slope."""
+    if moment.crossing is None:
+        return [moment_part(word, moment.step_s)]
+    crossing = moment.crossing
+    return [
+        Contribution(
+            f"scatter: {word}", crossing.u_s, "A", "normal", f"{crossing.curve.samples} samples about a curve",
+            dof=crossing.dof,
+        ),
+        Contribution(
+            f"accuracy: {word}", load.threshold_u(run) / abs(crossing.slope), "B", "rectangular",
+            f"of the reading, over {abs(crossing.slope) * 3600.0:.3g} per hour",
+        ),
+    ]  # fmt: skip
 
 
 def _cut_by_gap(load: HeldLoad, is_gap: Mask, first: int, last: int, band: float) -> Bound:
@@ -197,27 +305,29 @@ def _cut_by_gap(load: HeldLoad, is_gap: Mask, first: int, last: int, band: float
     return Bound((note,), frozenset({Flag.AT_LEAST, Flag.GAP_OPEN}))
 
 
-def _first_cutback(run: Prepared, window: LoadWindow, load: HeldLoad, backs: list[tuple[int, int]]) -> list[Result]:
+def _first_cutback(
+    run: Prepared, power: Electrical, window: LoadWindow, load: HeldLoad, backs: list[tuple[int, int]]
+) -> list[Result]:
     t, level, called = load.t, load.level, load.called
     if not backs:
         reason = (
             f"power never left the band of the {called} for over {run.limits['cutback_min_s']:.0f} s before the end"
         )
         return [CUTBACK.absent("first_cutback_s", "s", reason), CUTBACK.absent("energy_to_cutback_wh", "Wh", reason)]
-    at = backs[0][0]
-    when = float(t[at])
-    energy = integrate(run, "energy", window.a, window.a + at, "along")
+    begin, _ = window.edges(power)
+    moment = moment_of_fall(t, load.y, max(backs[0][0] - 1, 0), (1.0 - run.limits["held_band"]) * level, level)
+    last = window.a + max(int(np.searchsorted(t, moment.at_s)) - 1, 0)
+    length = moment.at_s - begin.at_s
+    energy = integrate_load(run, "energy", window.a, last, "along", half=moment)
+    account = Account(
+        power=run.power_source,
+        numbers={"level": level, "cutbacks": len(backs)},
+        told={"level_from": called},
+        moments={"begins": told_edge(begin), "ends": told_moment(moment, load.sql)},
+    )
+    budget = [edge_time("load on", begin), *_moment_parts(run, "cutback", moment, load), clock_of(run.meter, length)]
     return [
-        CUTBACK.found(
-            "first_cutback_s",
-            when - window.from_s,
-            "s",
-            budget=time_budget(run.signals.step_s, 2),
-            span=(window.from_s, when),
-            account=Account(
-                power=run.power_source, numbers={"level": level, "cutbacks": len(backs)}, told={"level_from": called}
-            ),
-        ),
+        CUTBACK.found("first_cutback_s", length, "s", budget=budget, span=(begin.at_s, moment.at_s), account=account),
         integral_result("energy_to_cutback_wh", energy),
     ]
 
@@ -227,7 +337,8 @@ def _end(window: LoadWindow, power: Electrical, end: EndOfLoad) -> Result:
     account = Account(numbers={"last_power_w": last})
     if np.isfinite(end.fall_s):
         account = account.plus(fall_s=end.fall_s)
-    flags = (Flag.LOG_STOPPED,) if end.word is LoadEnd.LOG_STOPPED else ()
+    told = {LoadEnd.LOG_STOPPED: (Flag.LOG_STOPPED,), LoadEnd.TAKEN_OFF: (Flag.LOAD_TAKEN_OFF,)}
+    flags = told.get(end.word, ())
     return END.words("end", end.word, span=(window.to_s, float(power.t[end.at])), account=account, flags=flags)
 
 
@@ -285,21 +396,16 @@ def _events(power: Electrical, window: LoadWindow, end: EndOfLoad, backs: list[t
                 "cutback", float(power.t[start]), float(power.t[stop]), level, "W", f"power went down to {level:.3g} W"
             )
         )
-    if end.word is LoadEnd.CUT_OFF:
-        out.append(Event("cut-off", window.to_s, float(power.t[end.at]), float(power.p3[window.b]), "W"))
+    if end.word in (LoadEnd.CUT_OFF, LoadEnd.TAKEN_OFF):
+        out.append(Event(str(end.word), window.to_s, float(power.t[end.at]), float(power.p3[window.b]), "W"))
     elif end.word is LoadEnd.FADING and np.isfinite(end.fall_s):
         out.append(Event("fading", window.to_s, float(power.t[end.at]), float(power.p3[window.b]), "W"))
     return tuple(out)
 
 
 def _redo_runtime(place: Place) -> str:
-    """First to last pair of neighbours at a tenth of the plateau."""
-    return (
-        f"{plateau(place)}, loaded AS (\n"
-        f"  SELECT t_s, lead(t_s) OVER w AS next_s, p3 >= {place.constant('window_share')} * plateau_w AS is_on,\n"
-        "         lead(is_on) OVER w AS next_on\n  FROM quiet, plateau WINDOW w AS (ORDER BY n)\n)\n"
-        f"SELECT max(next_s) - min(t_s) AS {place.result.name} FROM loaded WHERE is_on AND next_on"
-    )
+    """From edge to edge of the load."""
+    return f"{load_edges(place)}\nSELECT end_s - begin_s AS {place.result.name} FROM edges"
 
 
 def _redo_share(place: Place) -> str | None:
@@ -341,7 +447,7 @@ HELD_S = ResultSpec(
     runs_column=True,
     filter_words={"held": 60.0},
     rests_on=("held_band", "held_break_s"),
-    redo=between,
+    redo=between_moments,
 )
 FIRST_CUTBACK_S = ResultSpec(
     "first_cutback_s",
@@ -350,7 +456,7 @@ FIRST_CUTBACK_S = ResultSpec(
     short="first cutback",
     shown=Shown.DURATION,
     rests_on=_CUTBACK_RESTS,
-    redo=between,
+    redo=between_moments,
 )
 END_OF_LOAD = ResultSpec(
     "end", "end of load", "", shown=Shown.TEXT, glance=180, rests_on=(*_CUTBACK_RESTS, "cutoff_within_s")

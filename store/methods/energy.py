@@ -8,42 +8,52 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from store.methods.method import EVERY, Found, Method, Reducer
-from store.methods.sql_parts import BILINEAR, POWER, Place, number
+from store.methods.sql_parts import BILINEAR, JUMP, POWER, Place, number
 from store.model.results import Account, Array, Contribution, Counted, Flag, Power, Result
 from store.model.spec import ResultSpec
+from store.signal.edges import edge_after, edge_before, sampling_u
+from store.signal.holding import Moment
+from store.signal.integrate import HOUR_S
 from store.signal.prepared import Prepared
 from store.signal.signals import Electrical, Signals, is_alternating
 from store.uncertainty.budget import charge_budget, counter_part, energy_budget, logged_energy_budget
+from store.uncertainty.sampling import clock_of, edge_weight, scatter_part
 
 __all__ = [
     "ENERGY",
     "METHODS",
     "REDUCERS",
     "SPECS",
+    "TAIL",
     "Integral",
     "integral_result",
     "integrate",
+    "integrate_load",
     "redo_charge",
     "redo_energy",
     "redo_scaled_energy",
     "reduce",
+    "sampling_parts",
 ]
+
+TAIL = "half_of_tail"
+"""Under which name an account holds what is added to an energy or charge taken in."""
 
 ENERGY = Method(
     "energy bilinear",
-    1,
-    "sum over steps of step x (2 V0 I0 + 2 V1 I1 + V0 I1 + V1 I0) / 6: V and I linear between samples; "
-    "nothing across a gap unless the meter's counter spans it",
+    2,
+    "sum over steps of step x (2 V0 I0 + 2 V1 I1 + V0 I1 + V1 I0) / 6: V and I linear between samples; where power "
+    "jumps, each side's power for half of the step; nothing across a gap unless the meter's counter spans it",
     "exact for linear x linear; ten-line check in any text",
 )
 POWER_ENERGY = Method(
     "energy trapezoid",
-    1,
+    2,
     "sum over steps of step x (P0 + P1) / 2 of the logged power; nothing across a gap",
     "trapezoid rule",
 )
-CHARGE = Method("charge trapezoid", 1, "sum over steps of step x (I0 + I1) / 2; nothing across a gap", "trapezoid rule")
-CHECK = Method("counter check", 1, "the meter's own counter, last minus first, against the integral of the samples")
+CHARGE = Method("charge trapezoid", 2, "sum over steps of step x (I0 + I1) / 2; nothing across a gap", "trapezoid rule")
+CHECK = Method("counter check", 2, "the meter's own counter, last minus first, against the integral of the samples")
 METHODS = (ENERGY, POWER_ENERGY, CHARGE, CHECK)
 
 COUNTED = {"": Counted.NET, "along": Counted.ALONG, "against": Counted.AGAINST}
@@ -95,6 +105,35 @@ def _gap_notes(
     return from_counter, warnings, flags, numbers
 
 
+def integrate_load(
+    run: Prepared, quantity: str, a: int, b: int, part: str = "", *, half: Moment | None = None
+) -> Integral:
+    """Energy or charge of a load from its first to its last sample, with half a step at either edge that the log holds.
+
+    Args and returns: as `integrate`; with `half` the load goes on after sample b, and only its level up to that moment
+    counts.
+    """
+    power = run.signals.power
+    if power is None:
+        raise ValueError(run.no_load)
+    first = a - 1 if edge_before(power.t, power.is_gap, a).is_seen else a
+    last = b + 1 if edge_after(power.t, power.is_gap, b).is_seen else b
+    if half is None:
+        return integrate(run, quantity, first, last, part)
+    whole = integrate(run, quantity, first, b, part)
+    y = power.p if quantity == "energy" or power.i is None else power.i
+    rest_s = min(max(half.at_s - float(power.t[b]), 0.0), float(power.t[min(b + 1, len(power.t) - 1)] - power.t[b]))
+    moment = Contribution(
+        "moment of the end", abs(float(y[b])) * half.u_s / HOUR_S, "B", "rectangular", f"known to {half.u_s:.3g} s"
+    )
+    return replace(
+        whole,
+        value=whole.value + float(y[b]) * rest_s / HOUR_S,
+        budget=(*whole.budget, moment) if whole.budget else (),
+        account=whole.account.plus(after_last_s=rest_s),
+    )
+
+
 def integrate(run: Prepared, quantity: str, a: int, b: int, part: str = "") -> Integral:
     """Energy or charge between two kept samples.
 
@@ -124,6 +163,8 @@ def integrate(run: Prepared, quantity: str, a: int, b: int, part: str = "") -> I
         net = power.integral(quantity, a, b) - from_counter
         step = net - power.integral(f"{quantity}_half", a, b) if f"{quantity}_half" in power.total else 0.0
         budget = _budget(run, quantity, value, step, span=(a, b), part=part)
+    if budget:
+        budget = (*budget, *sampling_parts(run, quantity, a, b), clock_of(run.meter, value))
     if budget and from_counter:
         budget = (*budget, counter_part(from_counter, run.limits["counter_disagreement"]))
     reason = run.no_energy_accuracy if quantity == "energy" else run.meter.unknown("current")
@@ -139,6 +180,40 @@ def integrate(run: Prepared, quantity: str, a: int, b: int, part: str = "") -> I
         method,
         frozenset(flags),
     )
+
+
+def sampling_parts(run: Prepared, quantity: str, a: int, b: int) -> tuple[Contribution, ...]:
+    """What an integral from kept sample a to b owes to its edges, to edges within, and to scatter between samples.
+
+    Args:
+        run: the prepared run, which has an electrical track.
+        quantity: `energy` [Wh] or `charge` [Ah].
+        a: first kept sample; an edge of the load after it counts.
+        b: last kept sample.
+    """
+    power, window = run.signals.power, run.window
+    if power is None:
+        return ()
+    y = power.p if quantity == "energy" or power.i is None else power.i
+    first, last, parts = a, b, []
+    if window is not None and a < window.a <= b:
+        first = window.a
+        edge = edge_before(power.t, power.is_gap, first)
+        parts.append(edge_weight("load on", edge, float(y[first] - y[first - 1]) / HOUR_S))
+    if window is not None and first <= window.b < b:
+        last = window.b
+        edge = edge_after(power.t, power.is_gap, last)
+        parts.append(edge_weight("load off", edge, float(y[last] - y[last + 1]) / HOUR_S))
+    within = slice(first, last + 1)
+    scatter, edges = sampling_u(
+        power.t[within], y[within], power.is_gap[first:last], grain_s=run.signals.step_s if power.grain_s else 0.0
+    )
+    parts.append(scatter_part(scatter / HOUR_S, "between samples, from second differences"))
+    if edges > 0.0:
+        parts.append(
+            Contribution("edges within", edges / HOUR_S, "B", "rectangular", "levels that change within the log")
+        )
+    return tuple(parts)
 
 
 def _budget(
@@ -330,12 +405,13 @@ def _integral(place: Place, whole: str, cut: str, counter: tuple[str, str]) -> s
     if part in (Counted.ALONG, Counted.AGAINST):
         sign, pick = ("", "greatest") if part is Counted.ALONG else ("-", "least")
         first, rest = f"{cut}", f"{whole} - {cut}"
+        smooth = f" AND NOT ({JUMP})" if whole is BILINEAR else ""
         along = f"CASE WHEN i1 > 0 THEN {first} ELSE {rest} END"
         against = f"CASE WHEN i1 > 0 THEN {rest} ELSE {first} END"
         crossing = along if part is Counted.ALONG else against
         return (
             f"{place.steps()}, cut AS (SELECT *, i1 / nullif(i1 - i2, 0) AS x FROM steps)\n"
-            f"SELECT {sign}sum(CASE WHEN i1 * i2 < 0 THEN {crossing}\n"
+            f"SELECT {sign}sum(CASE WHEN i1 * i2 < 0{smooth} THEN {crossing}\n"
             f"  ELSE {pick}({whole}, 0) END) / 3600 AS {name}\n"
             f"FROM cut, usual WHERE step <= longest AND {place.within('from_s', 'to_s')}"
         )
@@ -343,9 +419,14 @@ def _integral(place: Place, whole: str, cut: str, counter: tuple[str, str]) -> s
     gain = f"CASE WHEN {word}2 < 0.1 * {word}1 THEN {word}2 ELSE {word}2 - {word}1 END"
     fits = f"{gain} BETWEEN 0 AND 1.5 * (SELECT max({peak}) FROM samples) * step / 3600"
     counted = f"\n  WHEN {fits} THEN {gain}" if part is None else ""
+    rest_s = place.account.numbers.get("after_last_s")
+    level = f"(SELECT arg_max({peak}, n) FROM samples WHERE {place.within()})"
+    after = f"\n  + any_value({level}) * {number(float(rest_s))} / 3600" if rest_s else ""
+    if tail := place.account.numbers.get(TAIL):
+        after = f"\n  + {number(float(tail))}  -- half of an exponential tail beyond the end of the intake\n "
     return (
-        f"{place.steps()}\nSELECT sum(CASE WHEN step <= longest THEN {whole} / 3600"
-        f"{counted} ELSE 0 END) AS {name}\n"
+        f"{place.steps()}\nSELECT sum(CASE WHEN step <= longest THEN ({whole}) / 3600"
+        f"{counted} ELSE 0 END){after} AS {name}\n"
         f"FROM steps, usual WHERE {place.within('from_s', 'to_s')}"
     )
 

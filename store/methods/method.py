@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from store.model.results import Account, Contribution, Event, Flag, Result
+from store.uncertainty.freedom import effective_dof
 
 if TYPE_CHECKING:
     from store.signal.prepared import Prepared
@@ -68,6 +69,7 @@ class Method:
             return self.absent(name, unit, reason or "the trace does not determine it")
         if budget and uncertainty is None:
             uncertainty = math.sqrt(sum(c.standard_uncertainty**2 for c in budget))
+        dof = effective_dof((c.standard_uncertainty, math.inf if c.dof is None else c.dof) for c in budget)
         why = "" if uncertainty is not None else (reason or UNEVALUATED)
         return Result(
             name=name,
@@ -84,6 +86,7 @@ class Method:
             account=account,
             formula=self.formula,
             flags=frozenset(flags),
+            dof=dof if math.isfinite(dof) else None,
         )
 
     def words(

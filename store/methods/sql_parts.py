@@ -8,28 +8,33 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from store.model.results import Account, Power, Result
+from store.model.results import Account, How, Power, Result
 from store.signal.thresholds import THRESHOLDS
 
 __all__ = [
     "BILINEAR",
+    "JUMP",
     "MEDIAN_3",
     "POWER",
     "TAKEN",
     "Place",
-    "between",
+    "between_moments",
     "clock",
     "found_levels",
     "found_spans",
+    "load_edges",
+    "moment_parts",
     "number",
     "plateau",
     "smooth",
 ]
 
-BILINEAR = "step * (2*v1*i1 + 2*v2*i2 + v1*i2 + v2*i1) / 6"
-"""What a step adds to an energy [Ws] where V and I are linear over it."""
 POWER = "step * (p1 + p2) / 2"
 """What a step adds to an energy [Ws] where power alone was logged."""
+JUMP = "least(abs(p1), abs(p2)) < 0.1 * greatest(abs(p1), abs(p2))"
+"""A step that holds an edge: each side's power counts for half of it."""
+BILINEAR = f"CASE WHEN {JUMP} THEN {POWER}\n    ELSE step * (2*v1*i1 + 2*v2*i2 + v1*i2 + v2*i1) / 6 END"
+"""What a step adds to an energy [Ws] where V and I are linear over it."""
 TAKEN = "-- the moments are those that the detector found; this measures between them on the samples\n"
 LEVEL = ("from_s", "to_s", "middle_a", "band_a")
 """Columns of a level that was found: its settled span, its current and how far a sample may be off it."""
@@ -153,11 +158,56 @@ def plateau(place: Place) -> str:
     )
 
 
-def between(place: Place) -> str:
-    """A length of time between two moments of the samples that have power."""
+def load_edges(place: Place) -> str:
+    """The track, the plateau, and when the load went on and off, half a step beside its samples (`edges`): a WITH."""
+    half = "CASE WHEN {0} <= longest THEN ({0}) / 2 ELSE 0 END"
     return (
-        f"{TAKEN}{place.track()}\nSELECT max(t_s) - min(t_s) AS {place.result.name} FROM samples WHERE {place.within()}"
+        f"{plateau(place)}, usual AS (\n"
+        f"  SELECT greatest({place.constant('gap_steps')} * median(step), {place.constant('gap_min_s')}) AS longest\n"
+        "  FROM (SELECT lead(t_s) OVER (ORDER BY n) - t_s AS step FROM samples) WHERE step > 0\n), loaded AS (\n"
+        "  SELECT t_s, p, p3, lag(t_s) OVER w AS before_s, lead(t_s) OVER w AS after_s,\n"
+        f"         p3 >= {place.constant('window_share')} * plateau_w AS is_on, lag(is_on) OVER w AS was_on,\n"
+        "         lead(is_on) OVER w AS next_on\n  FROM quiet, plateau WINDOW w AS (ORDER BY n)\n), edges AS (\n"
+        f"  SELECT min(t_s - ({half.format('t_s - before_s')})) FILTER (is_on AND next_on) AS begin_s,\n"
+        f"         max(t_s + ({half.format('after_s - t_s')})) FILTER (is_on AND was_on) AS end_s\n"
+        "  FROM loaded, usual\n)"
     )
+
+
+def moment_parts(place: Place, word: str) -> tuple[str, str]:
+    """Parts of a WITH that measure a moment on `samples`, each begun by a comma, and the SQL term of the moment."""
+    found = place.account.moments[word]
+    at, level = number(found.at_s), number(found.level)
+    if found.how is How.SAMPLE:
+        return "", f"(SELECT arg_min(t_s, abs(t_s - {at})) FROM samples)"
+    if found.how is How.EDGE:
+        return "", f"(SELECT (max(t_s) FILTER (t_s <= {at}) + min(t_s) FILTER (t_s > {at})) / 2 FROM samples)"
+    if found.how is How.LINE:
+        a, b = number(found.from_s), number(found.to_s)
+        one, two = (f"(SELECT {found.of} FROM samples WHERE t_s = {x})" for x in (a, b))
+        return "", f"({a} + ({level} - {one}) / ({two} - {one}) * ({b} - {a}))"
+    middle, half = number(0.5 * (found.from_s + found.to_s)), number(0.5 * (found.to_s - found.from_s))
+    parts = (
+        f", {word}_fit AS (\n  SELECT (t_s - {middle}) / {half} AS x, {found.of} AS y\n  FROM samples "
+        f"WHERE t_s BETWEEN {number(found.from_s)} AND {number(found.to_s)}\n), {word}_turn AS (\n"
+        f"  SELECT regr_slope(x * x, x) AS s, regr_intercept(x * x, x) AS r FROM {word}_fit\n), {word}_bend AS (\n"
+        "  SELECT sum(y * (x * x - r - s * x)) / sum((x * x - r - s * x) ** 2) AS c\n"
+        f"  FROM {word}_fit, {word}_turn\n), {word}_curve AS (\n"
+        f"  SELECT regr_intercept(y - c * x * x, x) - {level} AS a, regr_slope(y - c * x * x, x) AS b,\n"
+        f"         any_value(c) AS bend FROM {word}_fit, {word}_bend\n), {word}_root AS (\n"
+        f"  SELECT *, -(b + sign(b) * sqrt(b * b - 4 * a * bend)) / 2 AS q FROM {word}_curve\n)"
+    )
+    near = f"abs({middle} + {half} * {{0}} - {at})"
+    one, two = "q / nullif(bend, 0)", "a / nullif(q, 0)"
+    pick = f"CASE WHEN {near.format(f'({one})')} < {near.format(f'({two})')} THEN {one} ELSE {two} END"
+    return parts, f"(SELECT {middle} + {half} * ({pick}) FROM {word}_root)"
+
+
+def between_moments(place: Place) -> str:
+    """A length of time between two moments that were found, each measured on the samples again."""
+    first, begin = moment_parts(place, "begins")
+    last, end = moment_parts(place, "ends")
+    return f"{TAKEN}{place.track()}{first}{last}\nSELECT {end} - {begin} AS {place.result.name}"
 
 
 def found_levels(place: Place) -> str:

@@ -6,33 +6,35 @@ import math
 
 import numpy as np
 
-from store.methods.method import EVERY, Found, Method, Reducer
+from store.methods.method import EVERY, Bound, Found, Method, Reducer
 from store.methods.sql_parts import Place, clock, plateau
-from store.model.results import Account, Contribution, Result
+from store.model.results import Account, Array, Contribution, Flag, Result
 from store.model.spec import ResultSpec, Shown
+from store.signal.batches import mean_scatter
+from store.signal.edges import sampling_u
+from store.signal.integrate import HOUR_S
 from store.signal.prepared import Prepared
 from store.signal.signals import Electrical, Series
-from store.signal.statistics import half_spread, moments, time_weights
+from store.signal.statistics import half_spread, moments, noise, time_weights
 from store.uncertainty.accuracy import Accuracy
 from store.uncertainty.budget import (
     gain_part,
     logged_power_budget,
     offset_part,
     power_budget,
-    random_part,
     reading_budget,
     step_part,
-    time_budget,
 )
+from store.uncertainty.sampling import batch_part, clock_of, one_sided, scatter_part
 
-__all__ = ["METHODS", "REDUCERS", "SPECS", "reduce"]
+__all__ = ["METHODS", "REDUCERS", "SPECS", "idle_parts", "mean_parts", "reduce"]
 
-RECORD = Method("record", 1, "counted from the samples' own times; a gap is a step over 5 median steps and over 1 s")
-PLATEAU = Method("plateau", 1, "median of the samples above half of the 95th percentile of power")
+RECORD = Method("record", 2, "counted from the samples' own times; a gap is a step over 5 median steps and over 1 s")
+PLATEAU = Method("plateau", 2, "median of the samples above half of the 95th percentile of power")
 MEAN = Method(
     "time-weighted mean",
-    1,
-    "each sample counts for half of the step on either side, over the load window",
+    2,
+    "each sample counts for half of the step on either side, over the load window; over the whole log of an idle draw",
     "trapezoid rule",
 )
 SPREAD = Method(
@@ -42,7 +44,7 @@ SPREAD = Method(
     "describes this log, so its uncertainty is the meter's gain and the time step, not the count of samples",
     "checked on NIST StRD NumAcc1-4",
 )
-EXTREME = Method("extreme", 1, "smallest and largest sample of the load window")
+EXTREME = Method("extreme", 2, "smallest and largest sample of the load window")
 METHODS = (RECORD, PLATEAU, MEAN, SPREAD, EXTREME)
 
 QUANTITIES = (("voltage", "v", "V", "voltage_v"), ("current", "i", "A", "current_a"), ("power", "p", "W", "power_w"))
@@ -67,7 +69,7 @@ def _record(run: Prepared) -> list[Result]:
             "duration_s",
             signals.last_s - signals.first_s,
             "s",
-            budget=time_budget(signals.step_s, 2),
+            budget=(clock_of(run.meter, signals.last_s - signals.first_s),),
             span=span,
             account=account,
             warnings=(*signals.warnings, *run.meter.problems),
@@ -91,7 +93,7 @@ def _record(run: Prepared) -> list[Result]:
             "gap_s",
             gap,
             "s",
-            budget=time_budget(signals.step_s, 2 * len(signals.gaps)) if signals.gaps else (),
+            budget=(clock_of(run.meter, gap),) if signals.gaps else (),
             uncertainty=None if signals.gaps else 0.0,
             span=span,
             account=account,
@@ -116,8 +118,17 @@ def _plateau(run: Prepared) -> list[Result]:
         else logged_power_budget(run.meter, window.plateau_w)
     )
     if budget:
-        scatter = random_part(1.2533 * spread / math.sqrt(count), f"{count} samples, standard error of a median")
-        budget = (*budget, scatter)
+        inside = power.p[part][near]
+        told = f"{count} samples, standard error of a median"
+        scatter = scatter_part(1.2533 * noise(inside) / math.sqrt(count), told)
+        steps = Contribution(
+            "time step",
+            math.sqrt(3.0) * spread / count,
+            "B",
+            "rectangular",
+            "the median of a slope lies between two samples",
+        )
+        budget = (*budget, scatter, steps)
     return [
         PLATEAU.found(
             "power_plateau_w",
@@ -140,6 +151,9 @@ def _electrical(run: Prepared) -> list[Result]:
     window = run.window
     note = () if window is not None else (f"over the whole run: {run.no_load}",)
     a, b = (window.a, window.b) if window is not None else (0, len(power.t) - 1)
+    if run.context.kind == "standby":  # idle draw comes in bursts: from first to last burst would count one too many
+        a, b = 0, len(power.t) - 1
+        note = ("over the whole run: idle draw has no load window",)
     out: list[Result] = []
     for word, symbol, unit, channel in QUANTITIES:
         if getattr(power, symbol) is None:
@@ -178,10 +192,20 @@ def _of_track(
         },
     )
     budget, reason = _mean_budget(run, word, mean, power, window)
+    scatter, too_short = mean_parts(run, power, symbol, a, b)
+    budget = (*budget, *scatter) if budget else ()
     moment_of = {"min": low, "max": high}
     out = [
         MEAN.found(
-            f"{word}_mean_{suffix}", mean, unit, budget=budget, reason=reason, span=span, account=account, warnings=note
+            f"{word}_mean_{suffix}",
+            mean,
+            unit,
+            budget=budget,
+            reason=reason,
+            span=span,
+            account=account,
+            warnings=(*note, *too_short.notes),
+            flags=too_short.flags,
         )
     ]
     for kind, (at, value) in moment_of.items():
@@ -191,7 +215,7 @@ def _of_track(
                 f"{word}_{kind}_{suffix}",
                 value,
                 unit,
-                budget=_reading(run, word, value, power, at),
+                budget=_extreme_budget(run, word, value, power, (at, a, b)),
                 reason=reason,
                 span=span,
                 account=account.plus(at_s=when),
@@ -251,6 +275,47 @@ def _mean_budget(
         return (), run.meter.unknown(word)
     label = run.meter.label
     return (gain_part(symbol, accuracy, mean, label), offset_part(symbol, accuracy, 1.0, unit, label)), ""
+
+
+def mean_parts(run: Prepared, power: Electrical, symbol: str, a: int, b: int) -> tuple[tuple[Contribution, ...], Bound]:
+    """What a mean over kept samples a to b owes to scatter, and a note where the log is too short to know it.
+
+    Idle draw stands for a longer time than the log: batch means. Of any other run the mean is of the log itself, and
+    what lies between its samples is not known.
+    """
+    t, y = power.t[a : b + 1], getattr(power, symbol)[a : b + 1]
+    if run.context.kind == "standby":
+        return idle_parts(t, y)
+    grain = run.signals.step_s if power.grain_s else 0.0
+    scatter, edges = sampling_u(t, y, power.is_gap[a:b], grain_s=grain)
+    hours = power.integral("hours", a, b) * HOUR_S
+    if hours <= 0.0:
+        return (), Bound()
+    return (scatter_part(math.hypot(scatter, edges) / hours, "between samples, from second differences"),), Bound()
+
+
+def idle_parts(t: Array, y: Array) -> tuple[tuple[Contribution, ...], Bound]:
+    """Scatter of the mean of an idle draw, with its correlation in time; and a note where the log is too short."""
+    found = mean_scatter(t, y)
+    if found is None:
+        return (), Bound(("too short: under ten samples tell no scatter",), frozenset({Flag.TOO_SHORT}))
+    if not found.is_short:
+        return (batch_part(found),), Bound()
+    note = f"too short: a log of {found.wanted_s:.0f} s would tell its scatter, this one has {found.length_s:.0f} s"
+    return (batch_part(found),), Bound((note,), frozenset({Flag.TOO_SHORT}))
+
+
+def _extreme_budget(
+    run: Prepared, word: str, value: float, power: Electrical, at: tuple[int, int, int]
+) -> tuple[Contribution, ...]:
+    """The reading's own, and what noise adds to the largest or smallest of many readings."""
+    k, a, b = at
+    budget = _reading(run, word, value, power, k)
+    if not budget:
+        return ()
+    y = getattr(power, {"voltage": "v", "current": "i", "power": "p"}[word])[a : b + 1]
+    reach = noise(y) * math.sqrt(2.0 * math.log(max(len(y), 2)))
+    return (*budget, one_sided("largest of many", reach, f"noise of {len(y)} readings goes so far"))
 
 
 def _reading(run: Prepared, word: str, value: float, power: Electrical, at: int) -> tuple[Contribution, ...]:

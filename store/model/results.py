@@ -5,6 +5,7 @@ Knows NumPy and the words of importers.schema: no file, no catalogue, no screen.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
@@ -14,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from importers.schema import TraceEvent as Event
+from store.uncertainty.freedom import coverage_factor
 
 __all__ = [
     "Account",
@@ -25,6 +27,8 @@ __all__ = [
     "Counted",
     "Event",
     "Flag",
+    "FoundMoment",
+    "How",
     "Mask",
     "MeterAccuracy",
     "Power",
@@ -93,6 +97,8 @@ class MeterAccuracy:
     temperature: str = ""
     power: str = ""
     """For power that the meter itself logs, as a mains analyser does."""
+    clock: str = ""
+    """`50 ppm`; empty is assumed, and named as assumed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,6 +219,29 @@ class Rule(StrEnum):
     COUNTER = "energy by the meter's counter"
 
 
+class How(StrEnum):
+    """How a moment was placed."""
+
+    SAMPLE = "at a sample"
+    EDGE = "half-way between two samples"
+    LINE = "on the line between two samples"
+    CURVE = "on a curve through samples"
+
+
+@dataclass(frozen=True, slots=True)
+class FoundMoment:
+    """A moment that a detector found, and what it takes to measure it again."""
+
+    at_s: float
+    how: How
+    of: str = ""
+    """What crosses a level, in SQL: `p`, `i`, `ln(p)`."""
+    from_s: float = 0.0
+    to_s: float = 0.0
+    """The two samples of a line; first and last sample of a curve."""
+    level: float = 0.0
+
+
 @dataclass(frozen=True, slots=True)
 class Account:
     """What a result rests on, as data: `why` lists it, and the statement that gets the number again reads it."""
@@ -231,6 +260,8 @@ class Account:
     """By names that end in their unit: `trip_at_s`, `nominal_v`, `samples_used`."""
     spans: tuple[tuple[float, ...], ...] = ()
     """What a detector found: from and to [s], then what its kind has: middle and band of a level [A], voltages [V]."""
+    moments: Mapping[str, FoundMoment] = field(default_factory=dict)
+    """`begins`, `ends`: moments that lie between samples."""
     constants: Mapping[str, float] = field(default_factory=dict)
     """Constants of detection that the library sets otherwise, and that decide about this result."""
     corrections: tuple[Correction, ...] = ()
@@ -268,12 +299,14 @@ class Result:
     """The formula in words."""
     flags: frozenset[Flag] = frozenset()
     dof: float | None = None
-    """Degrees of freedom of the uncertainty; None where it is as good as known."""
+    """Effective degrees of freedom of the uncertainty; None where they are many."""
 
     @property
     def expanded(self) -> float | None:
-        """What is printed behind ±, at about 95 %: k = 2."""
-        return None if self.uncertainty is None else 2.0 * self.uncertainty
+        """What is printed behind the +-: 95 %, by Student's t where degrees of freedom are few; None where unknown."""
+        if self.uncertainty is None:
+            return None
+        return coverage_factor(math.inf if self.dof is None else self.dof) * self.uncertainty
 
 
 @dataclass(frozen=True, slots=True)

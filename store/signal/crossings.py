@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from store.model.results import Array
+from store.model.results import Array, Mask
 from store.signal.batches import correlation_time
 
 __all__ = ["Crossing", "Quadratic", "fit_quadratic", "local_crossing"]
@@ -94,7 +94,7 @@ def fit_quadratic(t: Array, y: Array) -> Quadratic:
     return Quadratic(middle, half, a, b, c, covariance, math.sqrt(variance), *ends, len(t))
 
 
-def local_crossing(t: Array, y: Array, level: float, near: int, *, reach: Array | None = None) -> Crossing | None:
+def local_crossing(t: Array, y: Array, level: float, near: int, *, reach: Mask | None = None) -> Crossing | None:
     """The moment near sample `near` at which y crosses a level.
 
     The fit's samples lie about the crossing, as many to either side as the signal's own shape allows: those that

@@ -23,7 +23,6 @@ __all__ = [
     "cutbacks",
     "dropouts",
     "end_of_load",
-    "held_stretch",
     "in_band",
     "last_in_band",
     "pauses",
@@ -35,6 +34,7 @@ class LoadEnd(StrEnum):
     """Why a load ended."""
 
     CUT_OFF = "cut-off"
+    TAKEN_OFF = "load taken off"
     FADING = "fading"
     LOG_STOPPED = "log stopped under load"
 
@@ -50,73 +50,9 @@ class EndOfLoad:
     """Time from the last sample at the level to the first under 2 % of the plateau; NaN where not seen."""
 
 
-def smoothed(y: Array, t: Array, level: float, band: float) -> Array:
-    """Values quiet enough for a band: a median of three, and a running mean where noise would still leave it.
-
-    The mean spans as many samples as bring the noise to a quarter of the band, 10 s at the most.
-    """
-    clean = median_of_three(y)
-    spread = noise(y[y > 0.5 * level]) if level > 0.0 else noise(y)
-    if spread <= 0.25 * band * abs(level) or len(y) < 5:
-        return clean
-    step = float(np.median(np.diff(t)))
-    width = int(min((spread / (0.25 * band * abs(level))) ** 2 + 1, max(1.0, 10.0 / step)))
-    return clean if width < 2 else _edge_keeping_mean(clean, width)
-
-
-def _edge_keeping_mean(y: Array, width: int) -> Array:
-    """Mean over the quieter side of each sample: edges stay where they are."""
-    total = np.concatenate(([0.0], np.cumsum(y)))
-    square = np.concatenate(([0.0], np.cumsum(y * y)))
-    n = len(y)
-    at = np.arange(n)
-    means, spreads = [], []
-    for first, last in ((at - width + 1, at + 1), (at, at + width), (at - width // 2, at + width // 2 + 1)):
-        a, b = np.clip(first, 0, n), np.clip(last, 0, n)
-        count = b - a
-        mean = (total[b] - total[a]) / count
-        spread = np.maximum((square[b] - square[a]) / count - mean * mean, 0.0)
-        means.append(mean)
-        spreads.append(np.where(count < max(2, width // 2), np.inf, spread))
-    best = np.argmin(np.stack(spreads), axis=0)
-    return np.asarray(np.choose(best, means))
-
-
 def in_band(y: Array, level: float, band: float) -> Mask:
     """Where y is within a share `band` of `level`."""
     return np.asarray(np.abs(y - level) <= band * abs(level))
-
-
-def held_stretch(
-    t: Array, y: Array, level: float, band: float, *, break_s: float, is_gap: Mask
-) -> tuple[int, int] | None:
-    """Longest unbroken stretch within a band.
-
-    Args:
-        t: n times.
-        y: n values of what the load holds, smoothed.
-        level: the level held.
-        band: share of the level, either way.
-        break_s: excursions up to this long, and single samples, don't break it unless y falls under half the level.
-        is_gap: n - 1, True where a step is a gap: nothing is known to be held across one.
-
-    Returns:
-        First and last index, or None where y never was in the band.
-    """
-    inside = in_band(y, level, band)
-    for a, b in runs_of(~inside):
-        if a == 0 or b == len(y) - 1:
-            continue
-        if t[b + 1] - t[a - 1] <= break_s + (t[a] - t[a - 1]) and float(y[a : b + 1].min()) > 0.5 * level:
-            inside[a : b + 1] = True
-    best: tuple[int, int] | None = None
-    for a, b in runs_of(inside):
-        start = a
-        for k in (*(np.flatnonzero(is_gap[a:b]) + a), b):
-            if best is None or t[k] - t[start] > t[best[1]] - t[best[0]]:
-                best = (start, int(k))
-            start = int(k) + 1
-    return best
 
 
 def cutbacks(
@@ -176,7 +112,15 @@ def _joined(t: Array, spans: list[tuple[int, int]], within_s: float) -> list[tup
 
 
 def end_of_load(
-    t: Array, p3: Array, last_on: int, plateau: float, *, off_share: float, within_s: float, is_fading: bool
+    t: Array,
+    p3: Array,
+    last_on: int,
+    plateau: float,
+    *,
+    off_share: float,
+    within_s: float,
+    is_fading: bool,
+    v: Array | None = None,
 ) -> EndOfLoad:
     """How the load ended.
 
@@ -188,10 +132,12 @@ def end_of_load(
         off_share: under this share of the plateau the output is off.
         within_s: a cut-off is at most this quick, or one step where steps are longer.
         is_fading: whether power faded before.
+        v: n voltages [V]; None where they were not logged.
 
     Returns:
-        Cut-off where power fell from four fifths of its last level to under `off_share` within `within_s`;
-        log stopped under load where no sample follows; else fading.
+        Where power fell from four fifths of its last level to under `off_share` within `within_s`: cut-off if the
+        voltage went with it, load taken off if the voltage stayed. Log stopped under load where no sample follows;
+        else fading.
     """
     if last_on >= len(t) - 1:
         return EndOfLoad(LoadEnd.LOG_STOPPED, len(t) - 1, float("nan"))
@@ -207,7 +153,27 @@ def end_of_load(
     last_level = int(at_level[-1]) if len(at_level) else last_on
     fall = float(t[first_off] - t[last_level])
     quick = fall <= max(within_s, 1.01 * float(t[last_on + 1] - t[last_on])) or first_off - last_level <= 1
-    return EndOfLoad(LoadEnd.CUT_OFF if quick and not is_fading else LoadEnd.FADING, first_off, fall)
+    if is_fading or not quick:
+        return EndOfLoad(LoadEnd.FADING, first_off, fall)
+    return EndOfLoad(
+        LoadEnd.TAKEN_OFF if _voltage_stays(t, v, last_level, first_off) else LoadEnd.CUT_OFF, first_off, fall
+    )
+
+
+STAYS_SHARE = 0.9
+"""Without its load a port's voltage rises; under nine tenths of what it was it has let go."""
+STAYS_S = 3.0
+"""A port that lets go may offer its voltage again without a load, but not at once."""
+
+
+def _voltage_stays(t: Array, v: Array | None, last_level: int, first_off: int) -> bool:
+    """Whether a port kept its voltage when the load ended: in every sample of the next seconds, two at the least."""
+    if v is None:
+        return False
+    stop = max(int(np.searchsorted(t, t[first_off] + STAYS_S, side="right")), first_off + 2)
+    after = v[last_level + 1 : stop]
+    before = float(np.median(v[max(last_level - 4, 0) : last_level + 1]))
+    return len(after) >= 2 and before > 0.0 and bool((after >= STAYS_SHARE * before).all())
 
 
 def last_in_band(y: Array, level: float, band: float) -> int | None:

@@ -70,13 +70,14 @@ def is_jump(p: Array) -> Mask:
     return np.asarray(np.minimum(a, b) < JUMP_SHARE * np.maximum(a, b))
 
 
-def sampling_u(t: Array, y: Array, is_gap: Mask) -> tuple[float, float]:
+def sampling_u(t: Array, y: Array, is_gap: Mask, *, grain_s: float = 0.0) -> tuple[float, float]:
     """What a trapezoid integral of y over its own samples owes to scatter between samples, and to edges within.
 
     Args:
         t: n times [s].
         y: n values under load, without the load's own edges.
         is_gap: n - 1 steps over which nothing is integrated.
+        grain_s: of a long run that was made short, the step between its own samples, which stand denser; else 0.
 
     Returns:
         Two standard uncertainties [unit of y times s]. Scatter: second differences, free of level and slope, have six
@@ -96,6 +97,9 @@ def sampling_u(t: Array, y: Array, is_gap: Mask) -> tuple[float, float]:
     clean = ~(jumps[1:] | jumps[:-1] | is_gap[1:] | is_gap[:-1])
     if not clean.any():
         return 0.0, edges
+    if grain_s > 0.0:
+        whole = float(dt.sum())
+        return float(np.sqrt(np.mean(dd[clean] ** 2) / 6.0 * grain_s * whole)), edges
     step = 0.5 * (dt[1:] + dt[:-1])
     scatter = float(np.sqrt(np.sum((dd[clean] * step[clean]) ** 2) / 6.0))
     return scatter, edges

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from store.model.results import Array, Correction, Event, Mask, Power
+from store.signal.edges import is_jump
 from store.signal.integrate import (
     HOUR_S,
     bilinear_steps,
@@ -308,15 +309,18 @@ def steps_of(
     steps = {"hours": hours}
     if v is None or i is None:
         steps["energy"] = trapezoid_steps(hours, p)
-        steps["energy_half"] = every_second(steps["energy"], t_h, is_gap, p, None)
+        steps["energy_half"] = every_second(steps["energy"], t_h, is_gap | is_jump(p), p, None)
         return steps
-    steps["energy"] = bilinear_steps(hours, v, i)
+    jump = is_jump(p)
+    steps["energy"] = np.where(jump, trapezoid_steps(hours, p), bilinear_steps(hours, v, i))
     steps["charge"] = trapezoid_steps(hours, i)
     steps["volt_hours"] = trapezoid_steps(hours, v)
-    steps["energy_half"] = every_second(steps["energy"], t_h, is_gap, v, i)
-    steps["charge_half"] = every_second(steps["charge"], t_h, is_gap, i, None)
+    steps["energy_half"] = every_second(steps["energy"], t_h, is_gap | jump, v, i)
+    steps["charge_half"] = every_second(steps["charge"], t_h, is_gap | jump, i, None)
     if is_both_ways:
-        steps["energy_along"], steps["energy_against"] = split_energy_steps(hours, v, i)
+        along, against = split_energy_steps(hours, v, i)
+        steps["energy_along"] = np.where(jump, np.maximum(steps["energy"], 0.0), along)
+        steps["energy_against"] = np.where(jump, np.minimum(steps["energy"], 0.0), against)
         steps["charge_along"], steps["charge_against"] = split_charge_steps(hours, i)
     return steps
 

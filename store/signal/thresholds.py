@@ -92,6 +92,7 @@ _ALL = (
     Threshold("cutoff_share", 0.02, "1", "under a fiftieth of the load the output is off"),
     Threshold("cutoff_within_s", 10.0, "s", "protection acts at once; a fading pack takes longer"),
     Threshold("full_share", 0.05, "1", "the usual end-of-charge current is a twentieth of the charging current"),
+    Threshold("intake_share", 0.01, "1", "under a hundredth of the plateau a charge adds less than meters tell apart"),
     Threshold("full_energy_share", 0.8, "1", "the share that makers promise a time for"),
     Threshold("taper_band", 0.05, "1", "as held_band, for a charger"),
     Threshold("pause_share", 0.1, "1", "as window_share: under a tenth a charger rests"),

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from store.model.results import Array, Mask
+from store.signal.edges import Edge, edge_after, edge_before
 from store.signal.signals import Electrical
 from store.signal.statistics import weighted_quantile
 from store.signal.thresholds import Limits
@@ -35,6 +36,10 @@ class LoadWindow:
     def span(self) -> tuple[float, float]:
         """From and to [s]."""
         return self.from_s, self.to_s
+
+    def edges(self, power: Electrical) -> tuple[Edge, Edge]:
+        """When the load went on and off: half-way between samples, where the log holds it."""
+        return edge_before(power.t, power.is_gap, self.a), edge_after(power.t, power.is_gap, self.b)
 
 
 def plateau_of(p: Array, p3: Array, limits: Limits, weights: Array | None = None) -> tuple[float, str]:

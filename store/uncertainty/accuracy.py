@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from store.errors import StoreError
 from store.model.results import MeterAccuracy
+from store.uncertainty.clock import Clock, parse_clock
 
 __all__ = ["Accuracy", "MeterModel", "SpecError", "meter_model", "parse_spec"]
 
@@ -144,6 +145,7 @@ class MeterModel:
     temperature: Accuracy | None
     power: Accuracy | None = None
     """Of the power that it logs itself."""
+    clock: Clock = field(default_factory=Clock)
     problems: tuple[str, ...] = ()
     """Sentences about specifications that could not be read."""
 
@@ -170,4 +172,9 @@ def meter_model(meter: MeterAccuracy) -> MeterModel:
         except SpecError as error:
             parsed[quantity] = None
             problems.append(str(error))
-    return MeterModel(meter.name, **parsed, problems=tuple(problems))
+    clock = Clock()
+    try:
+        clock = parse_clock(meter.clock)
+    except StoreError as error:
+        problems.append(str(error))
+    return MeterModel(meter.name, **parsed, clock=clock, problems=tuple(problems))

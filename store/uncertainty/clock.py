@@ -74,4 +74,4 @@ def parse_clock(text: str) -> Clock:
 def clock_part(clock: Clock, value: float, meter: str) -> Contribution:
     """What the clock's rate does to a time, or to an energy or charge: value x limit / sqrt 3."""
     told = f"0.1 % assumed, {meter} states no clock" if clock.is_assumed else f"{clock.text}, clock of {meter}"
-    return Contribution("clock", abs(value) * clock.limit / math.sqrt(3.0), "B", "rectangular", told)
+    return Contribution("clock", abs(value) * clock.limit / math.sqrt(3.0), "B", "rectangular", told, is_common=True)

@@ -24,6 +24,7 @@ def account_words(account: Account) -> Iterator[tuple[str, str]]:
     yield from ((name, str(value)) for name, value in chosen if value)
     yield from (_number(name, value) for name, value in account.numbers.items())
     yield from ((name.replace("_", " "), text) for name, text in account.told.items())
+    yield from ((f"{word} at (s)", f"{moment.at_s:.7g}, {moment.how}") for word, moment in account.moments.items())
     if account.spans:
         yield "found at", "; ".join(", ".join(f"{value:.7g}" for value in span) for span in account.spans)
     yield from ((f"constant {name}", f"{value:.6g}") for name, value in account.constants.items())

@@ -117,7 +117,7 @@ def cut_off(rng: np.random.Generator) -> Case:
     v = volts * (1.0 - 0.03 * t / length) * np.where(t < end, 1.0, float(rng.uniform(0.0, 1.0) > 0.5))
     columns = roughen(rng, t, v, amps * shape, (begin, end))
     truth = (float(t[t >= end][0]),) if word == "cut-off" else ()
-    return Case(columns, RunContext("discharge", "out"), ("cut-off",), truth, at_end=True)
+    return Case(columns, RunContext("discharge", "out"), ("cut-off", "load taken off"), truth, at_end=True)
 
 
 def cutback(rng: np.random.Generator) -> Case:
@@ -276,7 +276,7 @@ def hardened(rng: np.random.Generator, case: Case) -> Case:
     columns["t_s"] = moved
     top = float(np.nanmax(amps))
     idle = int(np.argmax(np.nan_to_num(amps) > 0.3 * top))
-    if case.kinds == ("cut-off",) and 2 <= idle < n - 40:
+    if "cut-off" in case.kinds and 2 <= idle < n - 40:
         ramp = np.clip((np.arange(n) - idle + 1) / 6.0, 0.0, 1.0)
         amps *= ramp
     spikes = spaced(rng, n, 0.004)

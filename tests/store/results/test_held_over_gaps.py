@@ -14,12 +14,12 @@ from store.validation.closed_forms import results_of
 def log(gap: tuple[float, float] | None, back_to: float = 3.0) -> dict[str, np.ndarray]:
     """An hour at 20 V and 3 A with a minute of rest at the end; samples within the gap are missing."""
     t = np.arange(0.0, 3661.0, 1.0)
-    current = np.where(t < 3600.0, 3.0, 0.0)
+    current = np.where((t > 0.0) & (t < 3600.0), 3.0, 0.0)
     if gap is not None:
         current[(t >= gap[1]) & (t < 3600.0)] = back_to
         keep = (t <= gap[0]) | (t >= gap[1])
         t, current = t[keep], current[keep]
-    return {"t_s": t, "voltage_v": np.full(len(t), 20.0), "current_a": current}
+    return {"t_s": t, "voltage_v": np.where(t < 3600.0, 20.0, 0.0), "current_a": current}
 
 
 def held(columns: dict[str, np.ndarray]) -> Result:
