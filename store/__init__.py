@@ -11,6 +11,7 @@ if TYPE_CHECKING:
         CatalogueDamaged,
         DiskFault,
         FilterError,
+        ForeignCatalogue,
         LibraryBusy,
         LibraryTooNew,
         NotALibrary,
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
         QueryRefused,
         StoreError,
         TraceDamaged,
+        UnsafePath,
         WrongFact,
     )
     from store.library import Library
@@ -28,6 +30,7 @@ __all__ = [
     "CatalogueDamaged",
     "DiskFault",
     "FilterError",
+    "ForeignCatalogue",
     "Library",
     "LibraryBusy",
     "LibraryTooNew",
@@ -37,6 +40,7 @@ __all__ = [
     "QueryRefused",
     "StoreError",
     "TraceDamaged",
+    "UnsafePath",
     "WrongFact",
     "__version__",
 ]

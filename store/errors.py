@@ -7,7 +7,7 @@ One family, `StoreError`. Knows no DuckDB and no file: callers pass what they fo
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from difflib import get_close_matches
 from pathlib import Path
 
@@ -15,6 +15,7 @@ __all__ = [
     "CatalogueDamaged",
     "DiskFault",
     "FilterError",
+    "ForeignCatalogue",
     "LibraryBusy",
     "LibraryTooNew",
     "NotALibrary",
@@ -23,6 +24,7 @@ __all__ = [
     "QueryRefused",
     "StoreError",
     "TraceDamaged",
+    "UnsafePath",
     "WrongFact",
     "suggest",
 ]
@@ -79,8 +81,34 @@ class CatalogueDamaged(StoreError):
         )
 
 
+class ForeignCatalogue(CatalogueDamaged):
+    """The catalogue holds what this program never makes: a view, a trigger, a table of another shape."""
+
+    @classmethod
+    def holding(cls, path: Path, objects: Sequence[str]) -> ForeignCatalogue:
+        """Name the objects; nothing of them has run."""
+        shown = "; ".join(name[:120] for name in objects[:3]) + ("; ..." if len(objects) > 3 else "")
+        return cls(
+            f"The catalogue {path} holds {shown}. Joulebook makes no such thing, so another program has changed the "
+            "file; nothing in it was run. Restore a backup, or run `joulebook rebuild`: it keeps the file aside and "
+            "takes over the tables that are ours."
+        )
+
+
 class TraceDamaged(StoreError):
     """A trace or an original isn't what the catalogue says."""
+
+
+class UnsafePath(TraceDamaged):
+    """The catalogue names a file outside the folders of traces and originals, or through a link."""
+
+    @classmethod
+    def of(cls, root: Path, name: object, why: str) -> UnsafePath:
+        """Name what the catalogue names; nothing was opened, written or removed."""
+        return cls(
+            f"The catalogue of {root} names the file {str(name)[:120]}, {why}. The catalogue was changed by another "
+            "program; nothing outside the library was touched. Run `joulebook verify --repair`, or restore a backup."
+        )
 
 
 class DiskFault(StoreError):

@@ -18,6 +18,7 @@ from importers.schema import Facts
 from store.care.upkeep import Upkeep
 from store.catalogue import migrations
 from store.catalogue.connection import Catalogue, rows
+from store.catalogue.schema_check import check_objects
 from store.devices.bench_desk import BenchDesk
 from store.devices.views import DeviceViews
 from store.errors import DiskFault, LibraryTooNew, NotALibrary, StoreError
@@ -164,6 +165,7 @@ class Library(Looking, Upkeep, BenchDesk, DeviceViews):
                 f"The library was brought to today's schema; a copy from before is {kept.name}."
             )
         with self.catalogue.reader() as cursor:
+            check_objects(cursor, self.layout.catalogue, slow=True)
             facts = dict(rows(cursor, "SELECT key, value FROM catalogue.meta"))
         self.zone = str(facts.get("zone", "UTC"))
 

@@ -6,9 +6,11 @@ Knows Parquet and the catalogue's rows; no screen.
 
 from __future__ import annotations
 
+import hashlib
+import json
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -18,7 +20,7 @@ import polars as pl
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from importers.schema import Account, ClockReading, TraceEvent
+from importers.schema import TRACE_COLUMNS, Account, ClockReading, TraceEvent
 from store.catalogue.connection import rows
 from store.catalogue.numbers import next_run_id, next_trace_id, trace_row
 from store.catalogue.run_records import (
@@ -29,8 +31,10 @@ from store.catalogue.run_records import (
     numbered,
     record_from_footer,
 )
-from store.errors import DiskFault, TraceDamaged, WrongFact
+from store.errors import DiskFault, StoreError, TraceDamaged, WrongFact
 from store.files import durable
+from store.files.layout import Layout
+from store.files.originals import unpack_original
 from store.files.traces import (
     MEMORY_SAMPLES,
     ParquetTrace,
@@ -39,6 +43,7 @@ from store.files.traces import (
     arrow_schema,
     present_channels,
     read_footer,
+    read_samples,
     to_arrays,
     to_table,
 )
@@ -46,6 +51,7 @@ from store.imports.reduction import Bench, reduce_record
 from store.model.records import IngestOutcome, Provenance, RunFacts
 from store.model.results import ArrayTrace
 from store.version import __version__
+from store.words.clock import to_stored
 
 if TYPE_CHECKING:
     from store.library import Library
@@ -154,6 +160,71 @@ def pack_records(path: Path, relative: str, sha256: str) -> list[RunRecord]:
     if at != count:
         raise TraceDamaged(f"{path}: its footer names {at} samples, it holds {count}.")
     return records
+
+
+def check_columns(path: Path) -> None:
+    """Refuse a file whose columns are not those of a trace.
+
+    Raises:
+        TraceDamaged: They are not.
+    """
+    with path.open("rb") as file, pq.ParquetFile(file) as parquet:
+        if not parquet.schema_arrow.equals(arrow_schema()):
+            raise TraceDamaged(f"{path}: its columns are not those of a trace.")
+
+
+def renumbered_pieces(
+    path: Path, records: Sequence[RunRecord], numbers: Sequence[int]
+) -> Iterator[tuple[RunRecord, pa.Table]]:
+    """Runs of a file with their samples under the records' own numbers.
+
+    Args:
+        path: The trace file.
+        records: The runs as they are to be numbered.
+        numbers: The numbers under which they lie in the file, in the same order.
+
+    Raises:
+        TraceDamaged: The rows are not where they should be, or a page's checksum is wrong.
+    """
+    for record, number in zip(records, numbers, strict=True):
+        for at, piece in pieces(path, [numbered(record, number)]):
+            table = piece
+            if table is None:
+                table = pa.concat_tables(read_samples(path, at.first_row, at.samples, TRACE_COLUMNS))
+            column = pa.repeat(pa.scalar(record.facts.run_id, pa.int64()), table.num_rows)
+            yield record, table.set_column(0, arrow_schema().field("run_id"), column)
+
+
+def original_row(layout: Layout, record: RunRecord) -> dict[str, Any] | None:
+    """The row of the export that a run was read from; None where it doesn't lie whole on the disk."""
+    p = record.provenance
+    stored_as = layout.original_file(p.source_sha256, p.source_file)
+    try:
+        path = layout.absolute(stored_as)
+        digest, size = hashlib.sha256(), 0
+        for block in unpack_original(path):
+            digest.update(block)
+            size += len(block)
+        if digest.hexdigest() != p.source_sha256:
+            return None
+        stored_sha256, stored_bytes = durable.hash_file(path), path.stat().st_size
+    except (StoreError, OSError):
+        return None
+    return {
+        "sha256": p.source_sha256,
+        "file_name": p.source_file,
+        "bytes": size,
+        "stored_as": stored_as,
+        "stored_sha256": stored_sha256,
+        "stored_bytes": stored_bytes,
+        "imported_at": to_stored(p.imported_at),
+        "imported_by": p.imported_by,
+        "program_version": p.program_version,
+        "profile": p.profile,
+        "profile_text": p.profile_text,
+        "account": json.dumps(asdict(p.account)),
+        "problems": "[]",
+    }
 
 
 def pieces(path: Path, records: Sequence[RunRecord]) -> Iterator[tuple[RunRecord, pa.Table | None]]:

@@ -5,32 +5,31 @@ What can still be read of the old catalogue (devices, meters, amendments) is kep
 
 from __future__ import annotations
 
-import json
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import duckdb
 
-from store.care import packs
-from store.care.verify import unpack_original
-from store.catalogue.connection import Catalogue, rows
-from store.catalogue.migrations import schema_version
-from store.catalogue.numbers import next_trace_id, trace_row
-from store.catalogue.run_records import RunRecord, append_rows, insert_records
-from store.errors import CatalogueDamaged, DiskFault, NotALibrary, StoreError, TraceDamaged
+from store.care.strays import names_on_disk, survey, take_in
+from store.catalogue.connection import Catalogue, locked_engine, rows
+from store.catalogue.migrations import LATEST, schema_version
+from store.catalogue.run_records import append_rows
+from store.catalogue.schema_check import check_objects, expected_tables
+from store.errors import CatalogueDamaged, DiskFault, NotALibrary
 from store.files import durable
-from store.files.traces import WrittenTrace
-from store.words.clock import to_stored
 
 if TYPE_CHECKING:
     from store.library import Library
 
 __all__ = ["RebuildReport", "rebuild"]
+
+_PORTION = 200
+"""Files that are looked at together."""
 
 _MADE_AGAIN = ("run", "result", "event", "preview", "trace_file", "original", "schema_history")
 """Tables that traces and originals tell again, or that a new catalogue has by itself; all others are taken over."""
@@ -54,6 +53,7 @@ def _is_sound(library: Library) -> bool:
     """True where every value of the catalogue can be read."""
     try:
         with library.catalogue.reader() as cursor:
+            check_objects(cursor, library.layout.catalogue, slow=True)
             if schema_version(cursor) == 0:
                 return False
             for (table,) in rows(cursor, "SELECT table_name FROM duckdb_tables() WHERE database_name = 'catalogue'"):
@@ -74,23 +74,29 @@ def _move_aside(library: Library) -> Path | None:
 
 
 def _salvage(library: Library, damaged: Path) -> list[str]:
-    """Copy what can be read of a damaged catalogue into the new one, table by table."""
+    """Copy what can be read of a damaged catalogue into the new one, table by table.
+
+    Only tables whose definition is ours to the letter are read, in an engine that can open nothing else: what another
+    program put into the file does not run. A damaged page may end the engine, so each table has one of its own.
+    """
     taken = []
-    engine = duckdb.connect(":memory:")
-    try:
-        with suppress(duckdb.Error):
-            quoted = str(damaged).replace("'", "''")
+    ours = expected_tables(LATEST)
+    quoted = str(damaged).replace("'", "''")
+    for table in _told_otherwise(library):
+        with suppress(duckdb.Error, CatalogueDamaged), locked_engine(damaged) as engine:
             engine.execute(f"ATTACH '{quoted}' AS old (READ_ONLY)")
-            for table in _told_otherwise(library):
-                with suppress(duckdb.Error):
-                    found = engine.sql(f"SELECT * FROM old.{table}").to_arrow_table().to_pylist()
-                    with library.catalogue.writer() as cursor:
-                        if table == "meta":
-                            cursor.execute("DELETE FROM catalogue.meta")
-                        append_rows(cursor, table, found)
-                    taken.append(table)
-    finally:
-        engine.close()
+            sql = (
+                "SELECT sql FROM duckdb_tables() "
+                "WHERE database_name = 'old' AND schema_name = 'main' AND table_name = ?"
+            )
+            if engine.execute(sql, [table]).fetchall() != [(ours[table].replace("catalogue.", "old."),)]:
+                continue
+            found = engine.sql(f"SELECT * FROM old.main.{table}").to_arrow_table().to_pylist()
+            with library.catalogue.writer() as cursor:
+                if table == "meta":
+                    cursor.execute("DELETE FROM catalogue.meta")
+                append_rows(cursor, table, found)
+            taken.append(table)
     return taken
 
 
@@ -107,7 +113,7 @@ def rebuild(library: Library, progress: Callable[[int, int], None] | None = None
             durable.make_folder(folder)
         durable.sweep(library.layout.tmp)
         if _is_sound(library):
-            count, unreadable = _take_in_all(library, progress)
+            count, unreadable = _take_in_all(library, progress, is_lost=False)
             return RebuildReport(count, "", (), tuple(unreadable))
         return _rebuild_beside(library, progress)
     except OSError as error:
@@ -123,7 +129,7 @@ def _rebuild_beside(library: Library, progress: Callable[[int, int], None] | Non
     try:
         shadow.write_first_schema()
         salvaged = _salvage(shadow, layout.catalogue) if layout.catalogue.exists() else []
-        count, unreadable = _take_in_all(shadow, progress)
+        count, unreadable = _take_in_all(shadow, progress, is_lost=True)
         shadow.catalogue.fold_in()  # only the file is placed: what stands in its log would be lost
         with fresh.open("rb+") as file:
             durable.step("fsync", fresh)
@@ -137,107 +143,20 @@ def _rebuild_beside(library: Library, progress: Callable[[int, int], None] | Non
     return RebuildReport(count, aside.name if aside else "", tuple(salvaged), tuple(unreadable))
 
 
-def _unnamed(library: Library) -> list[str]:
-    layout = library.layout
-    on_disk = sorted(
-        path.relative_to(layout.root).as_posix()
-        for folder in (layout.packs, layout.runs)
-        for path in folder.glob("*.parquet")
-    )
+def _take_in_all(
+    library: Library, progress: Callable[[int, int], None] | None, *, is_lost: bool
+) -> tuple[int, list[str]]:
+    """Every whole trace that the catalogue does not name; the files that could not be taken in, as sentences."""
     with library.catalogue.reader() as cursor:
         named = {row[0] for row in rows(cursor, "SELECT file FROM catalogue.trace_file")}
-    return [file for file in on_disk if file not in named]
-
-
-def _take_in_all(library: Library, progress: Callable[[int, int], None] | None) -> tuple[int, list[str]]:
-    files = _unnamed(library)
-    bench = library.bench()
-    portion: list[tuple[str, WrittenTrace, list[RunRecord]]] = []
+        files = sorted(file for file in names_on_disk(library) - named if not file.startswith("originals/"))
+    files.sort(key=lambda file: not file.startswith("traces/packs/"))
     count, unreadable = 0, []
-    for number, file in enumerate(files, 1):
-        path = library.layout.absolute(file)
-        try:
-            sha256 = durable.hash_file(path)
-            records = packs.pack_records(path, file, sha256)
-            with library.catalogue.reader() as cursor:
-                known = _known(cursor, records)
-            if known:
-                continue  # left over from packing: the runs lie in another file
-            records = packs.reduce_pack(path, records, bench)
-            written = WrittenTrace(path, sha256, path.stat().st_size, sum(r.samples for r in records))
-            portion.append((file, written, records))
-        except (TraceDamaged, OSError) as error:
-            unreadable.append(str(error))
-        if len(portion) >= 200 or (portion and number == len(files)):
-            count += _store(library, portion)
-            portion = []
+    for start in range(0, len(files), _PORTION):
+        portion = survey(library, files[start : start + _PORTION], is_lost=is_lost)
+        taken, left = take_in(library, portion)
+        count += taken
+        unreadable += [f"{stray.file} {stray.why}." for stray in left]
         if progress:
-            progress(number, len(files))
-    if portion:
-        count += _store(library, portion)
+            progress(min(start + _PORTION, len(files)), len(files))
     return count, unreadable
-
-
-def _known(cursor: duckdb.DuckDBPyConnection, records: Sequence[RunRecord]) -> bool:
-    """True where a run of these, or its number, is in the catalogue, or was deleted."""
-    values = [[r.facts.uid for r in records], [r.facts.run_id for r in records]]
-    sql = (
-        "SELECT 1 FROM (SELECT uid, run_id FROM catalogue.run UNION ALL SELECT uid, run_id FROM catalogue.tombstone) "
-        "WHERE uid IN (SELECT unnest(?::VARCHAR[])) OR run_id IN (SELECT unnest(?::BIGINT[])) LIMIT 1"
-    )
-    return bool(rows(cursor, sql, values))
-
-
-def _store(library: Library, portion: Sequence[tuple[str, WrittenTrace, list[RunRecord]]]) -> int:
-    count = 0
-    with library.catalogue.writer() as cursor:
-        library.check_schema(cursor)
-        trace_id = next_trace_id(cursor)
-        for file, written, records in portion:
-            if _known(cursor, records):
-                continue
-            append_rows(
-                cursor, "trace_file", [trace_row(trace_id, file, written, is_pack=file.startswith("traces/packs/"))]
-            )
-            insert_records(cursor, [(record, trace_id) for record in records])
-            _restore_originals(cursor, library, records)
-            trace_id += 1
-            count += len(records)
-    return count
-
-
-def _restore_originals(cursor: duckdb.DuckDBPyConnection, library: Library, records: Sequence[RunRecord]) -> None:
-    made: list[dict[str, Any]] = []
-    for record in records:
-        sha256 = record.provenance.source_sha256
-        if not sha256 or any(row["sha256"] == sha256 for row in made):
-            continue
-        if rows(cursor, "SELECT 1 FROM catalogue.original WHERE sha256 = ?", [sha256]):
-            continue
-        stored_as = library.layout.original_file(sha256, record.provenance.source_file)
-        path = library.layout.absolute(stored_as)
-        if path.is_file():
-            made.append(_original_row(record, stored_as, path))
-    append_rows(cursor, "original", made)
-
-
-def _original_row(record: RunRecord, stored_as: str, path: Path) -> dict[str, Any]:
-    p = record.provenance
-    size = p.source_bytes
-    with suppress(StoreError, OSError):
-        size = sum(len(block) for block in unpack_original(path))
-    return {
-        "sha256": p.source_sha256,
-        "file_name": p.source_file,
-        "bytes": size,
-        "stored_as": stored_as,
-        "stored_sha256": durable.hash_file(path),
-        "stored_bytes": path.stat().st_size,
-        "imported_at": to_stored(p.imported_at),
-        "imported_by": p.imported_by,
-        "program_version": p.program_version,
-        "profile": p.profile,
-        "profile_text": p.profile_text,
-        "account": json.dumps(asdict(p.account)),
-        "problems": "[]",
-    }

@@ -7,6 +7,7 @@ then they are removed. Killed before, the old files count; after, `verify` names
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from itertools import groupby
 from typing import TYPE_CHECKING
@@ -33,7 +34,7 @@ __all__ = [
     "PackReport",
     "Replacement",
     "pack",
-    "remove_unused",
+    "remove_files",
     "write_merged",
     "write_without",
 ]
@@ -234,16 +235,14 @@ def pack(library: Library, *, at_least: int = 2, progress: Callable[[int, int], 
     return PackReport(packed, tuple(names), tuple(sorted(damaged)))
 
 
-def remove_unused(library: Library, files: Sequence[str]) -> None:
-    """Remove files that the catalogue doesn't name, as the one writer, so that nobody takes the name meanwhile."""
-    if not files:
-        return
-    with library.catalogue.writer() as cursor:
-        sql = "SELECT file FROM catalogue.trace_file UNION ALL SELECT stored_as FROM catalogue.original"
-        named = {row[0] for row in rows(cursor, sql)}
-        for file in files:
-            if file not in named:
-                durable.remove(library.layout.absolute(file))
+def remove_files(library: Library, files: Sequence[str]) -> None:
+    """Remove files whose runs a commit has just moved or deleted; still as the one writer, so that nobody sees them.
+
+    Given to `Catalogue.once_committed`. What can't be removed is left over, and `verify` names it.
+    """
+    for file in files:
+        with suppress(OSError, StoreError):
+            durable.remove(library.layout.absolute(file))
 
 
 def _portions(records: Sequence[RunRecord]) -> Iterator[list[RunRecord]]:
@@ -267,7 +266,7 @@ def _pack_portion(library: Library, records: list[RunRecord]) -> list[str]:
             library.check_schema(cursor)
             gone = replacement.install(cursor, library)
             name = library.layout.pack_file(next_trace_id(cursor) - 1)
+            library.catalogue.once_committed(lambda: remove_files(library, gone))
     finally:
         replacement.discard()
-    remove_unused(library, gone)
     return [name]

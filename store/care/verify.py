@@ -5,10 +5,10 @@ Knows files and the catalogue; mends only what can be mended without loss.
 
 from __future__ import annotations
 
-import hashlib
 import tomllib
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -16,20 +16,23 @@ import duckdb
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from store.care.repack import remove_unused
+from store.care.remake import remake
+from store.care.strays import Stray, names_on_disk, set_aside, survey, take_in
 from store.catalogue.amendments import broken_link
 from store.catalogue.connection import rows
-from store.errors import CatalogueDamaged, StoreError, TraceDamaged
+from store.catalogue.schema_check import check_objects
+from store.errors import CatalogueDamaged, DiskFault, StoreError, TraceDamaged, UnsafePath
 from store.files import durable
+from store.files.originals import original_hash
 from store.files.traces import arrow_schema, read_footer
+from store.imports.originals_back import repoint
 
 if TYPE_CHECKING:
     from store.library import Library
 
-__all__ = ["Finding", "unpack_original", "verify"]
+__all__ = ["Finding", "verify"]
 
 Progress = Callable[[int, int], None]
-_CHUNK = 1 << 20
 _AFTER_LOG = "`joulebook rebuild` brings back runs that were only in it; then remove it."
 
 
@@ -38,8 +41,9 @@ class Finding:
     """Something that is not as it should be."""
 
     code: str
-    """`orphan-trace`, `orphan-original`, `temporary`, `missing-trace`, `damaged-trace`, `missing-original`,
-    `damaged-original`, `rows`, `catalogue`, `amendments`, `own-file` or `log-aside`."""
+    """`orphan-trace`, `orphan-original`, `temporary`, `missing-trace`, `damaged-trace`, `unsafe-trace`,
+    `missing-original`, `damaged-original`, `unsafe-original`, `rows`, `catalogue`, `amendments`, `own-file` or
+    `log-aside`."""
     subject: str
     """The file, relative to the library, or the row."""
     message: str
@@ -58,15 +62,6 @@ class _Named:
     """For an original: hash of its bytes once unpacked."""
 
 
-def _names_on_disk(library: Library) -> set[str]:
-    layout = library.layout
-    found = set()
-    for folder in (layout.runs, layout.packs, layout.originals):
-        if folder.is_dir():
-            found |= {path.relative_to(layout.root).as_posix() for path in folder.iterdir()}
-    return found
-
-
 def _named(cursor: duckdb.DuckDBPyConnection) -> dict[str, _Named]:
     traces: list[Any] = rows(cursor, "SELECT file, sha256, bytes, samples, NULL FROM catalogue.trace_file")
     originals: list[Any] = rows(
@@ -81,20 +76,89 @@ def verify(
 ) -> list[Finding]:
     """See `Library.verify`."""
     try:
-        on_disk = _names_on_disk(library)  # before the catalogue: what an import names in between is then no orphan
         with library.catalogue.reader() as cursor:
+            check_objects(cursor, library.layout.catalogue, slow=True)
             named = _named(cursor)
             findings = list(_check_rows(cursor))
             if not quick:
                 findings += _check_tables(cursor)
+            on_disk = names_on_disk(library)  # nobody commits meanwhile: what is not named now, nobody is about to name
     except CatalogueDamaged as error:
         return [Finding("catalogue", "catalogue.duckdb", str(error))]
     except duckdb.Error as error:
         cause = str(error).splitlines()[0]
         return [Finding("catalogue", "catalogue.duckdb", str(CatalogueDamaged.of(library.layout.catalogue, cause)))]
-    findings += _check_leftovers(library, on_disk, set(named), repair=repair)
-    findings += _check_files(library, named, on_disk, quick=quick, progress=progress)
+    damaged = _check_files(library, named, on_disk, quick=quick, progress=progress)
+    findings += _check_leftovers(library, repair=repair)
+    try:
+        if repair:
+            damaged = [_original_back(library, finding) for finding in damaged]
+        unnamed = on_disk - {entry.file for entry in _named_now(library)}
+        findings += _check_strays(library, unnamed, damaged, repair=repair)
+        findings += _mended(library, damaged, on_disk) if repair else damaged
+    except OSError as error:
+        raise DiskFault.of(error, "Repairing") from error
     findings += _check_own_files(library)
+    return findings
+
+
+def _check_strays(library: Library, files: set[str], damaged: Sequence[Finding], *, repair: bool) -> list[Finding]:
+    """Files that the catalogue does not name: whole ones are taken in, all others set aside."""
+    strays = survey(library, files, damaged=[f.subject for f in damaged])
+    moved: dict[str, str] = {}
+    if repair:
+        _, left = take_in(library, strays)
+        moved = {stray.file: stray.why for stray in left}
+        gone = set(set_aside(library, left))
+    findings = []
+    for stray in strays:
+        code = "orphan-original" if stray.file.startswith("originals/") else "orphan-trace"
+        if not repair:
+            what = (
+                "takes them in"
+                if len(stray.wanted) > 1
+                else "takes it in"
+                if stray.wanted
+                else "moves it to set_aside/"
+            )
+            message = f"{stray.file} {stray.why}. `joulebook verify --repair` {what}."
+            findings.append(Finding(code, stray.file, message))
+        elif stray.file in moved:
+            message = f"{stray.file} {moved[stray.file]}; it was moved to set_aside/."
+            if stray.file in gone:
+                findings.append(Finding(code, stray.file, message, is_repaired=True))
+        else:
+            findings.append(Finding(code, stray.file, f"{stray.file} {stray.why}; taken in.", is_repaired=True))
+    return findings
+
+
+def _original_back(library: Library, finding: Finding) -> Finding:
+    """The catalogue's name of an original put right where that lies whole under the name that its hash gives it."""
+    if "original" not in finding.code or not repoint(library, finding.subject):
+        return finding
+    told = f"{finding.subject} lay under its own name; the catalogue names that again."
+    return replace(finding, message=told, is_repaired=True)
+
+
+def _mended(library: Library, damaged: Sequence[Finding], on_disk: set[str]) -> list[Finding]:
+    """Damaged traces made again from originals, as far as these are whole; the damaged files are set aside."""
+    findings: list[Finding] = []
+    for finding in damaged:
+        if "trace" not in finding.code:
+            findings.append(finding)
+            continue
+        outcome = remake(library, finding.subject)
+        if outcome.lost:
+            told = "; ".join(f"run {run_id}: {why}" for run_id, why in outcome.lost[:5])
+            findings.append(
+                replace(finding, message=f"{finding.subject} could not be made again: {told}.{_FROM_BACKUP}")
+            )
+            continue
+        if finding.subject in on_disk:
+            why = "was damaged; its runs were made again from their originals"
+            set_aside(library, [Stray(finding.subject, (), False, why)])
+        message = f"{finding.subject} was damaged or missing; its runs were made again from their originals."
+        findings.append(replace(finding, message=message, is_repaired=True))
     return findings
 
 
@@ -150,22 +214,10 @@ def _check_tables(cursor: duckdb.DuckDBPyConnection) -> Iterator[Finding]:
         )
 
 
-def _check_leftovers(library: Library, on_disk: set[str], named: set[str], *, repair: bool) -> list[Finding]:
+def _check_leftovers(library: Library, *, repair: bool) -> list[Finding]:
     layout = library.layout
-    findings: list[Finding] = []
     logs = sorted(path.name for path in layout.root.glob("catalogue.duckdb.wal.unreadable-*"))
-    findings += [Finding("log-aside", name, f"{name} could not be replayed. {_AFTER_LOG}") for name in logs]
-    orphans = sorted(on_disk - named)
-    may_remove = repair and not logs
-    if may_remove:
-        remove_unused(library, orphans)
-    for file in orphans:
-        code = "orphan-original" if file.startswith("originals/") else "orphan-trace"
-        tail = "" if may_remove else " Import it again, or `joulebook verify --repair` removes it."
-        if logs:
-            tail = " Run `joulebook rebuild` first: it may belong to the log that was moved aside."
-        message = f"{file} belongs to no run: an import or a pack was cut short.{tail}"
-        findings.append(Finding(code, file, message, is_repaired=may_remove))
+    findings = [Finding("log-aside", name, f"{name} could not be replayed. {_AFTER_LOG}") for name in logs]
     for path in durable.leftovers(layout.tmp):
         if repair:
             durable.remove(path)
@@ -181,17 +233,32 @@ def _check_files(
 ) -> list[Finding]:
     findings = []
     total, done = sum(entry.size for entry in named.values()), 0
-    for file, entry in named.items():
-        path = library.layout.absolute(file)
-        finding = None
-        if file not in on_disk or not quick or path.stat().st_size != entry.size:
-            finding = _check_file(path, entry, quick=quick)
+    for entry in named.values():
+        finding = _check_named(library, entry, on_disk, quick=quick)
         if finding and _is_named_still(library, entry):
             findings.append(finding)
         done += entry.size
         if progress:
             progress(done, total)
     return findings
+
+
+def _check_named(library: Library, entry: _Named, on_disk: set[str], *, quick: bool) -> Finding | None:
+    kind = "original" if entry.original_sha256 else "trace"
+    try:
+        path = library.layout.absolute(entry.file)
+    except UnsafePath as error:
+        return Finding(f"unsafe-{kind}", entry.file, str(error))
+    if quick and entry.file in on_disk:
+        with suppress(OSError):
+            if path.stat().st_size == entry.size:
+                return None
+    return _check_file(path, entry, quick=quick)
+
+
+def _named_now(library: Library) -> list[_Named]:
+    with library.catalogue.reader() as cursor:
+        return list(_named(cursor).values())
 
 
 def _is_named_still(library: Library, entry: _Named) -> bool:
@@ -219,7 +286,7 @@ def _check_file(path: Path, entry: _Named, *, quick: bool) -> Finding | None:
                 f"{entry.file} is not what was written: its SHA-256 differs.{_advice(kind)}",
             )
         if entry.original_sha256:
-            if _original_hash(path) != entry.original_sha256:
+            if original_hash(path) != entry.original_sha256:
                 return Finding("damaged-original", entry.file, f"{entry.file} does not unpack to what was imported.")
         else:
             _check_trace(path, entry)
@@ -230,31 +297,13 @@ def _check_file(path: Path, entry: _Named, *, quick: bool) -> Finding | None:
     return None
 
 
+_FROM_BACKUP = " Restore it from a backup."
+
+
 def _advice(kind: str) -> str:
     if kind == "original":
-        return " Restore it from a backup, or put the export's own file back by importing it into another library."
-    return " Restore it from a backup, or delete its runs and import their original again."
-
-
-def unpack_original(path: Path) -> Iterator[bytes]:
-    """The bytes of an original, piece by piece.
-
-    Raises:
-        TraceDamaged: It can't be unpacked.
-    """
-    try:
-        with pa.OSFile(str(path)) as file, pa.CompressedInputStream(file, "zstd") as stream:
-            while block := stream.read(_CHUNK):
-                yield bytes(block)
-    except pa.ArrowException as error:
-        raise TraceDamaged(f"{path} can't be unpacked: {error}.") from error
-
-
-def _original_hash(path: Path) -> str:
-    digest = hashlib.sha256()
-    for block in unpack_original(path):
-        digest.update(block)
-    return digest.hexdigest()
+        return " Import the export's own file again: its copy is put back. Or restore it from a backup."
+    return " `joulebook verify --repair` makes it again from its original."
 
 
 def _check_trace(path: Path, entry: _Named) -> None:

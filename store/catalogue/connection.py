@@ -21,10 +21,11 @@ from store.catalogue.engine_errors import explain, first_line, holder, is_busy, 
 from store.catalogue.lock import pause, turn
 from store.catalogue.log_check import passes_over_commits
 from store.catalogue.marks import mark_of
+from store.catalogue.schema_check import check_objects
 from store.errors import CatalogueDamaged, DiskFault, LibraryBusy, NotALibrary
 from store.files import durable
 
-__all__ = ["Catalogue", "rows"]
+__all__ = ["Catalogue", "locked_engine", "rows"]
 
 WAIT_S = 10.0
 """How long a process waits for its turn before it says who holds the catalogue."""
@@ -38,6 +39,34 @@ def rows(cursor: duckdb.DuckDBPyConnection, sql: str, values: object = None) -> 
     """Run one statement and fetch every row."""
     found: list[Any] = cursor.execute(sql, values).fetchall()
     return found
+
+
+def _locked(folder: Path) -> duckdb.DuckDBPyConnection:
+    """An engine that opens files of one folder alone and loads no extension."""
+    engine = duckdb.connect(":memory:")
+    folders = {str(folder), str(folder.resolve())}
+    listed = ", ".join("'" + name.replace("'", "''") + "'" for name in sorted(folders))
+    for setting in (
+        "python_enable_replacements = false",
+        "autoinstall_known_extensions = false",
+        "autoload_known_extensions = false",
+        "allow_community_extensions = false",
+        "temp_directory = ''",
+        f"allowed_directories = [{listed}]",
+        "enable_external_access = false",
+    ):
+        engine.execute(f"SET {setting}")
+    return engine
+
+
+@contextmanager
+def locked_engine(file: Path) -> Iterator[duckdb.DuckDBPyConnection]:
+    """An engine for a catalogue that is not trusted: it opens files beside it alone and loads no extension."""
+    engine = _locked(file.parent)
+    try:
+        yield engine
+    finally:
+        engine.close()
 
 
 class _Gate:
@@ -54,6 +83,8 @@ class _Gate:
         self.writers_waiting = 0
         self.changing = False
         self.host: duckdb.DuckDBPyConnection | None = None
+        self.checked: tuple[int, ...] = ()
+        """Facts of the two files when what they hold was last compared with our own schema."""
         self.is_host_broken = False
         """After some errors the engine refuses everything that follows: then it is started anew."""
 
@@ -81,6 +112,7 @@ class Catalogue:
         self.notices: list[str] = []
         """Sentences about what had to be put right, for the caller to show."""
         self._gate = _gate_of(path.resolve())
+        self._then: list[Callable[[], None]] = []
 
     def generation(self) -> int:
         """A number that changes with every commit by any process; costs two stats.
@@ -135,6 +167,7 @@ class Catalogue:
             DiskFault: The disk refused; nothing was changed.
         """
         with self.exclusive() as cursor:
+            self._then.clear()
             cursor.execute("BEGIN TRANSACTION")
             durable.step("begin", self.path)
             try:
@@ -150,6 +183,13 @@ class Catalogue:
                 cursor.execute("CHECKPOINT catalogue")
             except duckdb.Error:  # the commit is durable in the log; the next writer folds it in
                 self._gate.is_host_broken = True
+            for act in self._then:
+                act()
+            self._then.clear()
+
+    def once_committed(self, act: Callable[[], None]) -> None:
+        """Inside `writer()`: do something after its commit, before anybody else reads or writes the catalogue."""
+        self._then.append(act)
 
     def _commit(self, cursor: duckdb.DuckDBPyConnection) -> None:
         try:
@@ -193,6 +233,7 @@ class Catalogue:
             finally:
                 cursor.close()
                 self._detach()
+                gate.checked = mark_of(self.path, self.wal).facts  # what changed it was ours
         finally:
             with gate.turn:
                 gate.writing = False
@@ -273,8 +314,7 @@ class Catalogue:
     def _host(self) -> duckdb.DuckDBPyConnection:
         """The in-memory database that catalogues are attached to: making one costs 35 ms, attaching 1 ms."""
         if self._gate.host is None:
-            host = duckdb.connect(":memory:")
-            host.execute("SET python_enable_replacements = false")
+            host = _locked(self.path.parent)
             host.execute(
                 "SET late_materialization_max_rows = 5000"
             )  # a page of 500 wide rows: 38 ms without, 17 ms with
@@ -307,7 +347,27 @@ class Catalogue:
                 explain(error, self.path)
                 raise CatalogueDamaged.of(self.path, first_line(error)) from error
             return False
+        self._check_objects()
         return True
+
+    def _check_objects(self) -> None:
+        """Hold what the file holds against our own schema, unless it is as it was when that was done last."""
+        facts = mark_of(self.path, self.wal).facts
+        if facts == self._gate.checked:
+            return
+        try:
+            cursor = self._host().cursor()
+            try:
+                check_objects(cursor, self.path)
+            finally:
+                cursor.close()
+        except BaseException as error:
+            self._detach()
+            if isinstance(error, duckdb.Error):
+                explain(error, self.path)
+                raise CatalogueDamaged.of(self.path, first_line(error)) from error
+            raise
+        self._gate.checked = facts
 
     def _detach(self) -> None:
         gate = self._gate

@@ -2,10 +2,17 @@
 
 from __future__ import annotations
 
+import re
+import stat
 from dataclasses import dataclass
-from pathlib import Path, PurePosixPath
+from pathlib import Path
+
+from store.errors import UnsafePath
 
 __all__ = ["Layout"]
+
+_NAME = re.compile(r"(?P<folder>traces/runs|traces/packs|originals)/[A-Za-z0-9_][A-Za-z0-9._-]{0,180}", re.ASCII)
+"""What the catalogue may name: a file right inside one of three folders, by letters that mean nothing to any system."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +83,35 @@ class Layout:
         keep = suffix if suffix[1:].isalnum() and suffix.isascii() and len(suffix) <= 9 else ""
         return f"originals/{sha256}{keep or '.bin'}.zst"
 
+    @property
+    def set_aside(self) -> Path:
+        """Whole files that the catalogue has no place for; made when the first is."""
+        return self.root / "set_aside"
+
+    @property
+    def journal(self) -> Path:
+        """What only the catalogue holds, change by change; made with the first."""
+        return self.root / "journal"
+
     def absolute(self, relative: str) -> Path:
-        """A relative name of the catalogue as a path on this machine."""
-        return self.root.joinpath(*PurePosixPath(relative).parts)
+        """A relative name of the catalogue as a path on this machine; the catalogue is not believed.
+
+        Raises:
+            UnsafePath: It leads out of the folders of traces and originals, or through a link.
+        """
+        found = _NAME.fullmatch(relative) if isinstance(relative, str) else None
+        if found is None:
+            raise UnsafePath.of(self.root, relative, "which is no name inside traces/runs, traces/packs or originals")
+        parts = relative.split("/")
+        path = self.root
+        for part in parts:
+            path = path / part
+            try:
+                mode = path.lstat().st_mode
+            except OSError:
+                continue  # not there: whoever opens it says so
+            if stat.S_ISLNK(mode):
+                raise UnsafePath.of(self.root, relative, f"and {path.relative_to(self.root)} is a link")
+        if path.exists() and not stat.S_ISREG(path.lstat().st_mode):
+            raise UnsafePath.of(self.root, relative, "which is no regular file")
+        return path

@@ -9,14 +9,16 @@ from __future__ import annotations
 
 import hashlib
 import threading
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 import pyarrow as pa
 
+from store.errors import TraceDamaged
 from store.files import durable
 
-__all__ = ["OriginalCopy", "PackedOriginal"]
+__all__ = ["OriginalCopy", "PackedOriginal", "original_hash", "unpack_original"]
 
 _CHUNK = 4 << 20
 """Bytes that become one frame: a frame takes two thirds of the time of a stream, and 0.05 % more room."""
@@ -103,3 +105,31 @@ class OriginalCopy:
                 size = source.tell()
             target.commit()
         return PackedOriginal(self.target, digest.hexdigest(), size, target.sha256, target.size)
+
+
+def unpack_original(path: Path) -> Iterator[bytes]:
+    """The bytes of an original, piece by piece.
+
+    Raises:
+        TraceDamaged: It can't be unpacked.
+    """
+    try:
+        with pa.OSFile(str(path)) as file, pa.CompressedInputStream(file, "zstd") as stream:
+            while block := stream.read(1 << 20):
+                yield bytes(block)
+    except (pa.ArrowException, OSError) as error:
+        if isinstance(error, FileNotFoundError):
+            raise
+        raise TraceDamaged(f"{path} can't be unpacked: {error}.") from error
+
+
+def original_hash(path: Path) -> str:
+    """SHA-256 of the export that an original holds.
+
+    Raises:
+        TraceDamaged: It can't be unpacked.
+    """
+    digest = hashlib.sha256()
+    for block in unpack_original(path):
+        digest.update(block)
+    return digest.hexdigest()

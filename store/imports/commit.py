@@ -87,7 +87,6 @@ def _try_commit(library: Library, waiting: Sequence[PreparedFile]) -> list[Inges
         traces: list[dict[str, Any]] = []
         records: list[tuple[RunRecord, int]] = []
         for prepared in fresh:
-            durable.place(prepared.original_tmp, layout.absolute(str(prepared.original["stored_as"])))
             for record, written in prepared.runs:
                 file = layout.run_file(record.facts.uid)
                 durable.place(written.path, layout.absolute(file))
@@ -96,6 +95,8 @@ def _try_commit(library: Library, waiting: Sequence[PreparedFile]) -> list[Inges
                 trace_id += 1
         if fresh:
             durable.fsync_folder(layout.runs)
+            for prepared in fresh:  # last: where an original lies, all traces of it do
+                durable.place(prepared.original_tmp, layout.absolute(str(prepared.original["stored_as"])))
             durable.fsync_folder(layout.originals)
             append_rows(cursor, "original", [p.original for p in fresh])
             append_rows(cursor, "trace_file", traces)

@@ -26,6 +26,7 @@ from store.files import durable
 from store.files.originals import OriginalCopy
 from store.files.traces import MEMORY_SAMPLES, ParquetTrace, TraceWriter, WrittenTrace, to_table
 from store.imports.commit import PreparedFile, commit_prepared, known_outcome
+from store.imports.originals_back import put_back
 from store.imports.reduction import Bench, direction_of, reduce_record
 from store.model.records import IngestOutcome, Provenance, RunFacts
 from store.model.results import Array, ArrayTrace
@@ -121,11 +122,19 @@ class ImportJob:
         if self._batch:
             self.already_outcome = self._batch.known(self._sha256)
             self.first_id = 0 if self.already else self._batch.first_id()
+            self._put_back()
             return self
         with self._library.catalogue.reader() as cursor:
             self.already_outcome = known_outcome(cursor, self._sha256)
             self.first_id = next_run_id(cursor)
+        self._put_back()
         return self
+
+    def _put_back(self) -> None:
+        """Bytes that were imported before mend their kept copy, where that is missing or damaged."""
+        if self.already_outcome is not None:
+            with _disk("Reading", self.path):
+                put_back(self._library, self.path, self._sha256)
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import duckdb
 
-from store.care.repack import Replacement, remove_unused, write_without
+from store.care.repack import Replacement, remove_files, write_without
 from store.catalogue.amendments import Change, amend
 from store.catalogue.connection import rows
 from store.catalogue.numbers import note_trace_ids
@@ -132,15 +132,14 @@ def delete_runs(library: Library, run_ids: Sequence[int], who: str, reason: str)
         with library.catalogue.reader() as cursor:
             records = load_records(cursor, ids)
         replacements = write_without(library, records)
-        gone: list[str] = []
         try:
             with library.catalogue.writer() as cursor:
                 library.check_schema(cursor)
                 gone = _bury(cursor, library, records, replacements, who=who, reason=reason)
+                library.catalogue.once_committed(lambda: remove_files(library, gone))
         finally:
             for replacement in replacements:
                 replacement.discard()
-        remove_unused(library, gone)
     except OSError as error:
         raise DiskFault.of(error, "Deleting") from error
     return len(records)

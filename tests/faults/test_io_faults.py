@@ -186,12 +186,12 @@ def test_a_command_killed_anywhere_leaves_the_library_whole(name: str, original:
 
 
 def test_an_import_flushes_before_it_names(original: Path, tmp_path: Path):
-    """Order: fsync of the files, rename, fsync of the folders, then the catalogue's commit."""
+    """Order: fsync of the files, traces renamed and their folder flushed, the original, then the catalogue's commit."""
     steps = count_steps(SCENARIOS["import"].act, fresh(original, tmp_path / "whole"))
     order = [s for s in steps if s in {"fsync", "replace", "fsync-folder", "commit"}]
     assert order[: order.index("replace")] == ["fsync"] * 3
     last_replace = len(order) - 1 - order[::-1].index("replace")
-    assert order[last_replace + 1 : last_replace + 4] == ["fsync-folder", "fsync-folder", "commit"]
+    assert order[last_replace - 1 : last_replace + 3] == ["fsync-folder", "replace", "fsync-folder", "commit"]
 
 
 def test_a_file_whose_flush_failed_is_thrown_away(tmp_path: Path):

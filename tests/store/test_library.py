@@ -79,7 +79,7 @@ def test_what_went_in_comes_out_to_the_last_bit(shared):
 
 
 def test_the_original_is_kept_byte_for_byte(tmp_path):
-    from store.care.verify import unpack_original
+    from store.files.originals import unpack_original
 
     library = make_store(tmp_path, 1, samples=60)
     stored = library.sql("SELECT stored_as FROM originals").table["stored_as"][0].as_py()

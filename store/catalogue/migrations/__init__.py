@@ -8,13 +8,13 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
-from importlib import resources
 from pathlib import Path
 
 import duckdb
 
 from store.catalogue.connection import Catalogue, rows
 from store.catalogue.migrations import flags
+from store.catalogue.schema_check import scripts
 from store.errors import DiskFault, LibraryTooNew
 from store.files import durable
 from store.files.layout import Layout
@@ -28,13 +28,6 @@ LATEST = 3
 
 STEPS: Mapping[int, Callable[[duckdb.DuckDBPyConnection], None]] = {3: flags.derive}
 """What a version needs beyond its SQL, done after it in the same transaction; for catalogues that hold something."""
-
-
-def scripts() -> dict[int, str]:
-    """SQL of each schema version, by number."""
-    entries = [entry for entry in resources.files(__name__).iterdir() if entry.name.endswith(".sql")]
-    texts = {int(entry.name.split("_", 1)[0]): entry.read_text(encoding="utf-8") for entry in entries}
-    return dict(sorted(texts.items()))
 
 
 def schema_version(cursor: duckdb.DuckDBPyConnection) -> int:
