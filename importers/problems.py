@@ -6,9 +6,12 @@ Knows words only: no file is opened here.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Self
+from typing import TYPE_CHECKING, Self
 
 from importers.schema import Problem
+
+if TYPE_CHECKING:
+    from importers.decide.plan import Question
 
 __all__ = ["ImportProblem", "ImportRefused", "ProfileInvalid"]
 
@@ -20,8 +23,10 @@ class ImportProblem(Exception):  # noqa: N818 - the layer's family; the names be
 class ImportRefused(ImportProblem):
     """An export can't be imported as it stands; `problems` says why and what to do."""
 
-    def __init__(self, problems: Iterable[Problem]) -> None:
+    def __init__(self, problems: Iterable[Problem], questions: Iterable[Question] = ()) -> None:
         self.problems: tuple[Problem, ...] = tuple(problems)
+        self.questions: tuple[Question, ...] = tuple(questions)
+        """What is to be answered first, where that is why."""
         super().__init__("; ".join(problem.message for problem in self.problems))
 
     @classmethod
@@ -31,9 +36,9 @@ class ImportRefused(ImportProblem):
         """Make a refusal of one problem."""
         return cls([Problem(code, "error", message, file=file, line=line, column=column)])
 
-    def __reduce__(self) -> tuple[type[Self], tuple[tuple[Problem, ...]]]:
+    def __reduce__(self) -> tuple[type[Self], tuple[tuple[Problem, ...], tuple[Question, ...]]]:
         """Let worker processes hand refusals back."""
-        return type(self), (self.problems,)
+        return type(self), (self.problems, self.questions)
 
 
 class ProfileInvalid(ImportProblem):

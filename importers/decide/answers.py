@@ -14,7 +14,7 @@ from importers.decide.channels import channel_of
 from importers.decide.columns import Column
 from importers.decide.grouping import with_label
 from importers.problems import ImportRefused
-from importers.schema import CHANNEL_NAMES, CHANNELS
+from importers.schema import CHANNEL_NAMES, CHANNELS, Problem
 from importers.vocabulary.stated import ROLES
 from importers.vocabulary.words import Vocabulary
 
@@ -56,7 +56,13 @@ def check_answers(answers: Mapping[str, str], names: Sequence[str], words: Vocab
     for name, value in answers.items():
         wrong = _wrong(name, value, names, words)
         if wrong:
-            raise ImportRefused.because("bad-answer", f"--answer {name}={value}: {wrong}", file=file)
+            raise bad_answer(name, value, wrong, file=file)
+
+
+def bad_answer(name: str, value: str, what: str, *, file: str = "", column: str | None = None) -> ImportRefused:
+    """A refusal of one answer: what is wrong with it and the form that is right."""
+    message = f"--answer {name}={value}: {what}"
+    return ImportRefused([Problem("bad-answer", "error", message, file, column=column, raw=name)])
 
 
 def _wrong(name: str, value: str, names: Sequence[str], words: Vocabulary) -> str:
@@ -139,11 +145,8 @@ def check_clock_answers(answers: Mapping[str, str], clock: Clockwork, columns: S
         ("clock-parts", form.format.lstrip("~.") in {"h:m", "m:s"}),
     ):
         if name in answers and not is_used:
-            raise ImportRefused.because(
-                "bad-answer",
-                f"--answer {name}={answers[name]}: it changes nothing, for {names} is the clock: {clock.reason}. "
-                f"Leave it out, or name another clock with --answer clock-column=N.",
-            )
+            what = f"it changes nothing, for {names} is the clock: {clock.reason}."
+            raise bad_answer(name, answers[name], f"{what} Leave it out, or name another clock with clock-column=N.")
 
 
 def answered(columns: list[Column], answers: Mapping[str, str], words: Vocabulary) -> list[Column]:
@@ -170,7 +173,7 @@ def _following(column: Column, answered_one: Column) -> Column:
     is_alike = mine.quantity == other.quantity and mine.role == other.role and mine.mains == other.mains
     if column is answered_one or not is_alike or mine.unit is not None or column.cell_units or mine.unused:
         return column
-    return with_label(column, unit=other.unit, unit_sure=True, strength=0.96)
+    return with_label(column, unit=other.unit, unit_sure=True, terms=(*mine.terms, "answer"))
 
 
 def _answered(column: Column, answers: Mapping[str, str], words: Vocabulary) -> Column:
@@ -184,14 +187,16 @@ def _answered(column: Column, answers: Mapping[str, str], words: Vocabulary) -> 
         return with_label(column, quantity="port", role=None, unit=None, unused="", conflict="")
     if what == "t_s":
         why = "the clock, as answered"
-        column = with_label(column, quantity="elapsed", role=None, strength=1.0, reason=why, unused="", conflict="")
+        column = with_label(
+            column, quantity="elapsed", role=None, terms=("answer",), reason=why, unused="", conflict=""
+        )
     if what in CHANNEL_NAMES:
         channel = next(c for c in CHANNELS if c.name == what)
         quantity = _QUANTITY.get(channel.quantity, channel.quantity)
         role = next((r for r in ROLES if channel_of(quantity, r) == what), None)
         kept = column.label.unit if column.label.unit is not None and column.label.unit.quantity == quantity else None
         label = replace(column.label, quantity=quantity, role=role, unit=kept, unused="", conflict="", unknown=())
-        column = replace(column, label=replace(label, strength=1.0, reason="as answered"))
+        column = replace(column, label=replace(label, terms=("answer",), reason="as answered"))
     unit = _given(answers, "unit", column)
     found = words.unit(unit) if unit is not None else None
     if found is None:
@@ -200,12 +205,12 @@ def _answered(column: Column, answers: Mapping[str, str], words: Vocabulary) -> 
     said = column.label.quantity
     if said in {"voltage", "current", "power", "energy", "charge", "temperature"} and kind != said:
         symbols = [u.symbol for u in dict.fromkeys(words.units.values()) if u.quantity == said]
-        raise ImportRefused.because(
-            "bad-answer",
-            f"--answer unit.{at}={unit}: column `{column.name}` is {said}, and {unit} is a unit of {kind}. Write "
-            f"unit.{at}={symbols[0]}, or say what the column holds with column.{at}=CHANNEL.",
-            column=column.name,
-        )
+        name = f"unit.{at}" if f"unit.{at}" in answers else f"unit.{column.name}"
+        what = f"column `{column.name}` is {said}, and {unit} is a unit of {kind}."
+        right = f"Write unit.{at}={symbols[0]}, or say what the column holds with column.{at}=CHANNEL."
+        raise bad_answer(name, str(unit), f"{what} {right}", column=column.name)
     why = f"{found[0].symbol}, as answered"
-    column = with_label(column, unit=found[0], unit_sure=True, conflict="", strength=1.0, reason=why)
+    column = with_label(
+        column, unit=found[0], unit_sure=True, conflict="", terms=(*column.label.terms, "answer"), reason=why
+    )
     return with_label(column, quantity=kind) if said is None else column

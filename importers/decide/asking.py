@@ -12,12 +12,13 @@ import numpy as np
 from importers.decide.channels import COMMON_UNITS, MAIN, is_plausible
 from importers.decide.columns import Column
 from importers.decide.grouping import Slots
-from importers.decide.plan import Choice, Question
+from importers.decide.plan import Choice, Plan, Question
 from importers.decide.unitsolve import Law
-from importers.schema import CHANNELS, Problem
+from importers.schema import CHANNEL_NAMES, CHANNELS, Problem
 from importers.vocabulary.words import Unit, Vocabulary
 
 __all__ = [
+    "confirm_reading",
     "label_conflict",
     "largest_of",
     "no_clock",
@@ -64,8 +65,12 @@ def which_column(channel: str, found: list[Column]) -> Question:
     names = " and ".join(f"`{c.name}` (column {c.index + 1})" for c in found)
     return Question(
         f"column.{found[0].index + 1}",
-        f"Columns {names} could each be {channel}. What is `{found[0].name}` (column {found[0].index + 1})?",
-        (Choice(channel, f"it is {channel}"), Choice("unused", "it is not used; the other one is")),
+        f"Columns {names} could each be the {_said(channel)}; `{found[0].name}` holds {_first(found[0])}. What is it?",
+        (
+            Choice(channel, f"the {_said(channel)}; the other is left out"),
+            Choice("unused", f"left out; `{found[1].name}` is the {_said(channel)}"),
+            *(Choice(name, f"the {_said(name)}") for name in (*MAIN, "temperature_c") if name != channel),
+        ),
         f"--answer column.{found[0].index + 1}={channel}",
         column=found[0].name,
     )
@@ -85,7 +90,6 @@ def which_clock(found: list[Column]) -> Question:
 def which_quantity(column: Column, used: Sequence[Column] = ()) -> Question:
     """Ask what a column holds that no word and no law names; `used` are the columns that are settled."""
     at = column.index + 1
-    said = {c.name: f"{c.label} [{c.unit}]" for c in CHANNELS}
     channels = (*MAIN, "temperature_c", "temperature_ambient_c", "temperature_cell_c", "resistance_ohm")
     others = tuple(n for n in ("temperature_plug_c", "temperature_meter_c", "voltage_far_v", "display_percent") if used)
     return Question(
@@ -94,7 +98,7 @@ def which_quantity(column: Column, used: Sequence[Column] = ()) -> Question:
         "tells what it is. What is it?",
         (
             Choice("unused", "leave it out of the run"),
-            *(Choice(name, f"the {said[name]}") for name in (*channels, *others)),
+            *(Choice(name, f"the {_said(name)}") for name in (*channels, *others)),
         ),
         f"--answer column.{at}=unused",
         column=column.name,
@@ -119,6 +123,11 @@ def other_columns(left: Sequence[Column]) -> Question:
         column=left[0].name,
         example='channel = "unused"',
     )
+
+
+def _said(channel: str) -> str:
+    """A channel in words, with its unit."""
+    return next(f"{c.label} [{c.unit}]" for c in CHANNELS if c.name == channel)
 
 
 def _called(column: Column) -> str:
@@ -192,13 +201,10 @@ def unit_contradiction(
 
 def unknown_unit(column: Column, key: str, units: tuple[Unit, ...]) -> Question:
     """Ask for a unit that nothing tells."""
-    low, high = (
-        float(column.finite.min()) if len(column.finite) else 0.0,
-        float(column.finite.max()) if len(column.finite) else 0.0,
-    )
+    high = float(column.finite.max()) if len(column.finite) else 0.0
     return Question(
         f"unit.{column.index + 1}",
-        f"Column `{column.name}` is {key} from {low:g} to {high:g}, and nothing tells its unit. Which is it?",
+        f"{_called(column)} is {key}: {_first(column)}; nothing tells its unit. Which is it?",
         tuple(
             Choice(u.symbol, f"{u.symbol}: up to {high * u.factor + u.offset:g} {COMMON_UNITS[key][0]}") for u in units
         ),
@@ -217,8 +223,8 @@ def label_conflict(column: Column) -> Question:
     ]
     return Question(
         f"column.{column.index + 1}",
-        f"Column `{column.name}`: {column.label.conflict}. What does it hold?",
-        (*(Choice(o, o) for o in options), Choice("unused", "do not use it")),
+        f"{_called(column)}: {column.label.conflict}. It holds {_first(column)}. What is it?",
+        (*(Choice(o, f"the {_said(o)}") for o in options), Choice("unused", "leave it out of the run")),
         f"--answer column.{column.index + 1}={options[0] if options else 'unused'}",
         column=column.name,
     )
@@ -233,7 +239,7 @@ def out_of_range(words: Vocabulary, column: Column, key: str, unit: Unit) -> Que
     ]
     return Question(
         f"unit.{column.index + 1}",
-        f"Column `{column.name}` says {unit.symbol}, but {largest_of(column):g} {unit.symbol} can't be on a USB "
+        f"{_called(column)} says {unit.symbol}, but {largest_of(column):g} {unit.symbol} can't be on a USB "
         "bench. Which unit is it?",
         tuple(Choice(u.symbol, f"{u.symbol}: up to {largest_of(column) * u.factor:g}") for u in (*others, unit)),
         f"--answer unit.{column.index + 1}={(others or [unit])[0].symbol}",
@@ -274,6 +280,27 @@ def swapped(volts: Column, amps: Column) -> Question:
         f"--answer column.{at}=current_a",
         column=volts.name,
         example='channel = "current_a"',
+    )
+
+
+def confirm_reading(plan: Plan) -> Question:
+    """Ask about the column of which least is known, where the whole is not sure enough."""
+    used = [c for c in plan.columns if c.channel in CHANNEL_NAMES]
+    weakest = min(used, key=lambda c: c.confidence)
+    at, channel = weakest.index + 1, str(weakest.channel)
+    quantity = next(c.quantity for c in CHANNELS if c.name == channel)
+    others = [c.name for c in CHANNELS if c.quantity == quantity and c.name != channel]
+    return Question(
+        f"column.{at}",
+        f"`{weakest.name}` (column {at}) is read as the {_said(channel)} in {weakest.unit}: {weakest.reason}. Is it?",
+        (
+            Choice(channel, "yes"),
+            *(Choice(name, f"no, it is the {_said(name)}") for name in others),
+            Choice("unused", "leave it out of the run"),
+        ),
+        f"--answer column.{at}={channel}",
+        column=weakest.name,
+        example=f'channel = "{channel}"',
     )
 
 

@@ -214,9 +214,9 @@ def _by_cells(column: Column, said: set[str | None], words: Vocabulary) -> Colum
         quantity, unit = "temperature", words.units["°C"]
     if label.quantity is None or {label.quantity, quantity} == {"charge", "energy"}:
         why = f"{unit.symbol} stands behind its numbers"
-        label = replace(label, quantity="elapsed" if quantity == "time" else quantity, strength=0.95, reason=why)
+        label = replace(label, quantity="elapsed" if quantity == "time" else quantity, terms=("unit",), reason=why)
     elif label.quantity in {"text", "port", "sample"} and quantity != "time":
-        label = replace(label, quantity=quantity, strength=0.8, reason=f"{unit.symbol} stands behind its numbers")
+        label = replace(label, quantity=quantity, terms=("unit",), reason=f"{unit.symbol} stands behind its numbers")
     elif quantity not in {label.quantity, "time", "percent"}:
         label = replace(
             label, conflict=f"the name says {label.quantity}, but {unit.symbol} behind the numbers says {quantity}"

@@ -118,7 +118,7 @@ def decide(
 
 def _as_clock(column: Column) -> Column:
     why = "the one column that only ever advances, in even steps"
-    return with_label(column, quantity="elapsed", strength=0.9, reason=why)
+    return with_label(column, quantity="elapsed", reason=why)
 
 
 def _stated_port(profile: Profile, columns: list[Column], found: Parting) -> Parting:

@@ -102,7 +102,7 @@ def _why_unused(column: Column) -> str:
         return {"sample": "a sample number; the clock is used instead"}.get(
             label.quantity, "a second clock; the other one is used"
         )
-    if label.quantity in {"text", "port", "part"}:
+    if label.quantity in {"text", "port", "part", "other"}:
         return "a state or mark, not a reading"
     return ""
 

@@ -12,6 +12,7 @@ import numpy as np
 from importers.decide.asking import other_columns, which_quantity
 from importers.decide.columns import Column
 from importers.decide.grouping import Slots
+from importers.decide.physics import is_monotone
 from importers.decide.plan import Question
 
 __all__ = ["ask_leftovers"]
@@ -44,8 +45,15 @@ def ask_leftovers(slots: Slots, answers: Mapping[str, str], most: int, *, is_nam
             left.append(column)
     slots.unknown[:] = left
     if not is_named:
-        return [which_quantity(c, used) for c in left] if len(left) <= most else []
+        # two at a time: once they are answered, laws may tell the others
+        first = sorted(left, key=_is_slow)[:_ASKED]
+        return [which_quantity(c, used) for c in sorted(first, key=lambda c: c.index)] if len(left) <= most else []
     return [which_quantity(c, used) for c in left] if len(left) <= _ASKED else [other_columns(left)]
+
+
+def _is_slow(column: Column) -> bool:
+    """Tell counters, which laws tie to the others, from rates."""
+    return is_monotone(column.values) and len(np.unique(column.finite)) > _MARKS
 
 
 def _explained(column: Column, used: list[Column], *, is_named: bool) -> str:

@@ -34,6 +34,9 @@ def pin_unknown(
     pinned = _power_triple(group, unknown, mask)
     for channel, column in pinned.items():
         _pin(group, slots, unknown, column, channel, "by its numbers: power is volts times amps")
+    ticks = tuple(u.factor for u in clock.open_units) or (1.0,)
+    for channel, column in _energy_triple(group, unknown, seconds, mask, ticks).items():
+        _pin(group, slots, unknown, column, channel, "by its numbers: the energy counter's slope is volts times amps")
     _counters(group, slots, unknown, seconds, mask, words, clock)
     if group.by_channel and not slots.groups:
         slots.groups.append(group)
@@ -47,7 +50,7 @@ def _pin(group: Group, slots: Slots, unknown: list[Column], column: Column, chan
         "energy_wh": "energy",
         "charge_ah": "charge",
     }[channel]
-    group.by_channel[channel] = with_label(column, quantity=quantity, strength=0.9, reason=f"{quantity} {reason}")
+    group.by_channel[channel] = with_label(column, quantity=quantity, terms=("numbers",), reason=f"{quantity} {reason}")
     slots.unknown.remove(column)
     unknown.remove(column)
 
@@ -69,6 +72,34 @@ def _power_triple(group: Group, unknown: list[Column], mask: npt.NDArray[np.bool
         fit = product_fit(v, i, p)
         if fit is not None and fit.misfit < 0.03 and _is_thousand(fit.ratio) and not _are_parallel(i, p, v):
             found.append(dict(zip(wanted, combo, strict=True)))
+    return found[0] if len(found) == 1 else {}
+
+
+def _energy_triple(
+    group: Group,
+    unknown: list[Column],
+    seconds: Array,
+    mask: npt.NDArray[np.bool_] | None,
+    ticks: tuple[float, ...],
+) -> dict[str, Column]:
+    """Find the one assignment to volts, amps and watt-hours where no power stands; nothing where several fit."""
+    slots = ("voltage_v", "current_a", "energy_wh")
+    if "power_w" in group.by_channel or all(ch in group.by_channel for ch in slots):
+        return {}
+    t = _masked(seconds, mask)
+    rates = [c for c in unknown if not _is_counter(_masked(c.values, mask))]
+    counters = [c for c in unknown if c not in rates]
+    places = [
+        [group.by_channel[ch]] if ch in group.by_channel else (counters if ch == "energy_wh" else rates) for ch in slots
+    ]
+    found = []
+    for volts, amps, counter in itertools.product(*places):
+        v, i, e = (_masked(c.values, mask) for c in (volts, amps, counter))
+        if volts is amps or not _could_be_voltage(v) or not _could_be_current(i):
+            continue
+        fit = counter_fit(t, np.abs(v * i), e)
+        if fit is not None and fit.misfit < 0.02 and any(_is_thousand(abs(fit.ratio) * 3600.0 / s) for s in ticks):
+            found.append({ch: c for ch, c in zip(slots, (volts, amps, counter), strict=True) if c in unknown})
     return found[0] if len(found) == 1 else {}
 
 

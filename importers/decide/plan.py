@@ -6,6 +6,7 @@ Knows the normal form and layouts. Reads no file and decides nothing.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 from importers.clock.forms import ClockForm
 from importers.schema import Facts
@@ -36,6 +37,17 @@ class Question:
     example: str = ""
     """A line for a profile that answers it for good."""
 
+    def as_json(self) -> dict[str, Any]:
+        """Id, text, choices and the option that answers, as `--json` prints them."""
+        return {
+            "id": self.id,
+            "text": self.text,
+            "choices": [{"value": c.value, "label": c.label} for c in self.choices],
+            "option": self.option,
+            "column": self.column,
+            "profile_line": self.example,
+        }
+
 
 @dataclass(frozen=True, slots=True)
 class ColumnPlan:
@@ -57,6 +69,8 @@ class ColumnPlan:
     side: str | None = None
     unit_column: int | None = None
     """Column that holds the unit of each row, one of `cell_units`."""
+    evidence: tuple[str, ...] = ()
+    """Kinds of evidence that `confidence` sums up, as `decide.weights` lists them."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,7 +24,8 @@ from importers.decide.columns import Column, cell_unit
 from importers.decide.evidence import KEYS, Work, masked, median_step
 from importers.decide.grouping import Group
 from importers.decide.plan import ColumnPlan
-from importers.decide.unitsolve import Law, laws_of, solve_units
+from importers.decide.unitsolve import Law, Solution, laws_of, solve_units
+from importers.decide.weights import probability
 from importers.schema import CHANNELS, Problem
 from importers.vocabulary.words import Unit, Vocabulary
 
@@ -73,11 +74,25 @@ def settle_units(work: Work, group: Group) -> None:
         and any("time" in dict(law.terms) for law in solved.used)
     ):
         work.time_unit = solved.units["time"][0]
+    tied = _tied_by_laws(solved)
     for key, column in main.items():
-        _place(work, group, column, key, solved.units[key], [law for law in solved.used if key in dict(law.terms)])
+        _place(
+            work, group, column, key, solved.units[key], [law for law in solved.used if key in dict(law.terms)], tied
+        )
     for channel, column in group.by_channel.items():
         if channel not in KEYS and column.index not in work.plans:
             _place_other(work, group, column, channel)
+
+
+def _tied_by_laws(solved: Solution) -> dict[str, int]:
+    """Number each group of columns whose open units laws tie together."""
+    group: dict[str, int] = {}
+    for law in solved.used:
+        keys = [k for k, _ in law.terms if len(solved.units.get(k, ())) > 1 and k != "time"]
+        numbers = {group[k] for k in keys if k in group}
+        number = min(numbers, default=len(group))
+        group.update({k: number for k, n in group.items() if n in numbers} | dict.fromkeys(keys, number))
+    return group
 
 
 def _open_time(work: Work) -> tuple[Unit, ...]:
@@ -118,42 +133,51 @@ def _broken_laws(
             )
 
 
-def _place(work: Work, group: Group, column: Column, key: str, units: tuple[Unit, ...], laws: list[Law]) -> None:
-    """Write the plan of one main column."""
+def _place(
+    work: Work, group: Group, column: Column, key: str, units: tuple[Unit, ...], laws: list[Law], tied: dict[str, int]
+) -> None:
+    """Write the plan of one main column.
+
+    Of open columns that laws tie together one is asked about: the others follow from the answer.
+    """
     channel = next(ch for ch, k in KEYS.items() if k == key)
     label = column.label
     unit = units[0]
     stated = label.unit is not None and label.unit.quantity == key and label.unit_sure and units == (label.unit,)
     reason = label.reason or f"{key} by its numbers"
     proof = ", ".join(law.sentence for law in laws)
+    terms = list(label.terms)
     if len(units) > 1:
-        work.decision.questions.append(unknown_unit(column, key, units))
-        confidence = 0.5
+        tie = (group.port, tied.get(key, -1 - column.index))
+        if tie not in work.asked:
+            work.decision.questions.append(unknown_unit(column, key, units))
+            work.asked.add(tie)
+        terms.append("unit open")
         reason += f"; its unit could be {' or '.join(u.symbol for u in units)}"
     elif column.cell_units:
-        confidence = 0.98
+        terms.append("unit named")
         where = "behind the numbers" if column.unit_column is None else "beside the numbers, row by row"
         reason += f"; {' and '.join(column.cell_units)} {'stand' if len(column.cell_units) > 1 else 'stands'} {where}"
     elif stated:
-        confidence = max(label.strength, 0.96)
+        terms.append("unit named")
     elif laws:
-        confidence = 0.97
+        terms.append("unit by law")
         reason += f"; {unit.symbol}, for so {proof}"
     else:
-        confidence = 0.95
+        terms.append("unit by range")
         reason += f"; {unit.symbol}, for any other unit would be out of a USB bench's range"
     if stated and laws:
-        confidence = 0.99
+        terms.append("law confirms")
         reason += f"; the numbers confirm it: {proof}"
     if label.conflict:
         work.decision.questions.append(label_conflict(column))
-        confidence = 0.4
+        terms.append("contradiction")
         reason += f"; {label.conflict}"
     if stated and not is_plausible(key, largest_of(column) * unit.factor):
         work.decision.penalty += 1.0
         work.decision.questions.append(out_of_range(work.words, column, key, unit))
-        confidence = 0.4
-    _write(work, group, column, channel, unit, key, confidence, reason)
+        terms.append("contradiction")
+    _write(work, group, column, channel, unit, key, terms, reason)
 
 
 def _write(
@@ -163,7 +187,7 @@ def _write(
     channel: str,
     unit: Unit | str,
     quantity: str,
-    confidence: float,
+    terms: list[str],
     reason: str,
 ) -> None:
     """Write a column's plan; a unit that is a word alone has the factor 1."""
@@ -176,12 +200,13 @@ def _write(
         factor,
         offset,
         group.port,
-        confidence,
+        probability(terms),
         reason,
         _cell_factors(work, column, factor),
         quantity,
         column.label.side,
         column.unit_column,
+        tuple(terms),
     )
 
 
@@ -189,30 +214,32 @@ def _place_other(work: Work, group: Group, column: Column, channel: str) -> None
     """Write the plan of a column that no law ties to others: temperatures, data lines, frequency ..."""
     quantity = next(c.quantity for c in CHANNELS if c.name == channel)
     label = column.label
+    terms = list(label.terms)
     if quantity in {"power factor", "state of charge", "frequency"}:
-        confidence = max(label.strength, 0.95)
         symbol = {"frequency": "Hz", "state of charge": "%"}.get(quantity, "1")
-        _write(work, group, column, channel, symbol, quantity, confidence, label.reason)
+        _write(work, group, column, channel, symbol, quantity, [*terms, "unit by range"], label.reason)
         return
     units = _candidates(column, quantity, work.words)
+    is_stated = len(units) == 1
     if len(units) > 1:
         units = _by_range(column, quantity, units) or units
     unit = units[0]
     reason = label.reason
-    confidence = max(label.strength, 0.95)
     if len(units) > 1:
         work.decision.questions.append(unknown_unit(column, quantity, units))
-        confidence = 0.5
+        terms.append("unit open")
         reason += f"; its unit could be {' or '.join(u.symbol for u in units)}"
-    elif label.unit is None or not label.unit_sure:
-        reason += f"; {unit.symbol}, for any other unit would be out of range"
+    else:
+        terms.append("unit named" if is_stated else "unit by range")
+        if not is_stated:
+            reason += f"; {unit.symbol}, for any other unit would be out of range"
     if label.conflict:
         work.decision.questions.append(label_conflict(column))
-        confidence = 0.4
+        terms.append("contradiction")
     elif quantity == "temperature" and label.role is None and label.unknown:
         work.decision.questions.append(which_temperature(column))
-        confidence = 0.5
-    _write(work, group, column, channel, unit, quantity, confidence, reason)
+        terms.append("contradiction")
+    _write(work, group, column, channel, unit, quantity, terms, reason)
 
 
 def _cell_factors(work: Work, column: Column, factor: float) -> tuple[tuple[str, float], ...]:

@@ -19,6 +19,8 @@ from importers.vocabulary.words import Unit
 
 __all__ = ["Law", "Solution", "laws_of", "solve_units"]
 
+_LEAST_MICRO = 5e-6
+"""Least current [A] that a column without a unit is taken for in microamps: below, no meter of this bench reads."""
 _CLOSE = math.log(1.25)
 """Ratios within 25 % are the same unit: the closest pair of units, 1 mAh = 3.6 C, is five times further apart."""
 
@@ -164,4 +166,6 @@ def _in_range(
     if key not in largest or key == "time":
         return True
     size = largest[key] * unit.factor
+    if unit.symbol == "µA" and size < _LEAST_MICRO:
+        return False
     return is_plausible(unit.quantity, size) and floor.get(key, 0.0) <= size <= ceiling.get(key, size)

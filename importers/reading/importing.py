@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from importers.decide.plan import Question
 from importers.problems import ImportRefused
 from importers.profiles.profile import Profile, shipped_profiles
 from importers.reading.inspecting import inspect
@@ -20,6 +21,9 @@ from importers.text.shape import find_layout
 from importers.vocabulary.words import shipped_vocabulary
 
 __all__ = ["ProfileCheck", "check_profiles", "read"]
+
+_SHOWN = 5
+"""Answers of one question that a refusal lists."""
 
 
 def read(
@@ -88,17 +92,22 @@ def _refuse_open(inspection: Inspection) -> None:
     """Refuse a file about which something is still asked: the message names the option that answers."""
     errors = [p for p in inspection.problems if p.severity == "error"]
     asked = [
-        Problem(
-            f"question:{q.id}",
-            "question",
-            f"{q.text} Answer with {q.option}" + (f", or a profile's line `{q.example}`." if q.example else "."),
-            inspection.file,
-            column=q.column,
-        )
+        Problem(f"question:{q.id}", "question", _with_choices(q), inspection.file, column=q.column)
         for q in inspection.questions
     ]
     if errors or asked:
-        raise ImportRefused([*errors, *asked])
+        raise ImportRefused([*errors, *asked], inspection.questions)
+
+
+def _with_choices(question: Question) -> str:
+    """A question with every answer and what it does, as a person types it; a long list is cut."""
+    if not question.choices:
+        answers = f"Answer with {question.option}"
+    else:
+        shown = "; ".join(f"--answer {question.id}={c.value} ({c.label})" for c in question.choices[:_SHOWN])
+        more = len(question.choices) - _SHOWN
+        answers = f"Answer with {shown}" + (f"; and {more} more that `joulebook inspect` lists" if more > 0 else "")
+    return f"{question.text} {answers}" + (f", or a profile's line `{question.example}`." if question.example else ".")
 
 
 @dataclass(frozen=True, slots=True)

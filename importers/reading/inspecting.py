@@ -10,9 +10,11 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from importers.decide.answers import check_answers
+from importers.decide.asking import confirm_reading
 from importers.decide.columns import guess_numeric, look_at_columns
 from importers.decide.decide import Decision, decide
 from importers.decide.plan import Choice, ColumnPlan, Plan, Question
+from importers.decide.weights import SURE, of_clock, together
 from importers.problems import ImportRefused
 from importers.profiles.profile import Profile, matching, shipped_profiles
 from importers.reading.inspection import Inspection
@@ -222,9 +224,9 @@ def _describe(
                 path.name,
             )
         )
-    used = [c for c in plan.columns if c.channel is not None] if plan else []
-    sure = [c.confidence for c in used] + ([plan.clock_confidence] if plan else [0.0])
-    confidence = min(sure) if sure else 0.0
+    confidence = plan_confidence(plan) if plan is not None else 0.0
+    if plan is not None and confidence < SURE and not questions:
+        questions.append(confirm_reading(plan))
     if questions:
         confidence = min(confidence, 0.5)
     if any(p.severity == "error" for p in problems):
@@ -244,7 +246,7 @@ def _describe(
         columns,
         clock,
         profile.name if profile else None,
-        round(confidence, 3),
+        round(confidence, 4),
         tuple(questions),
         tuple(problems),
         preview.frame(),
@@ -257,6 +259,12 @@ def _describe(
         parsed if view.is_whole and outcome is not None else None,
         tuple((r.start.part, r.start.port, r.samples) for r in outcome.runs) if outcome else (),
     )
+
+
+def plan_confidence(plan: Plan) -> float:
+    """Probability that every column and the clock are read rightly."""
+    measured = (c.confidence for c in plan.columns if c.channel not in {None, "t_s", "port"})
+    return together((*measured, of_clock(plan.clock_confidence)))
 
 
 def _clock_reading(plan: Plan, outcome: Outcome | None) -> ClockReading:

@@ -12,6 +12,7 @@ from typing import Any
 import polars as pl
 
 from importers.decide.plan import ColumnPlan, Plan, Question
+from importers.decide.weights import WEIGHTS
 from importers.problems import ImportRefused
 from importers.profiles.profile import Profile, ProfileClock, ProfileColumn
 from importers.schema import Account, ClockReading, Problem
@@ -119,6 +120,7 @@ def _document(found: Inspection) -> dict[str, Any]:
                 "port": c.port,
                 "confidence": round(c.confidence, 3),
                 "reason": c.reason,
+                "evidence": [{"term": t, "weight": WEIGHTS[t][0], "means": WEIGHTS[t][1]} for t in c.evidence],
             }
             for c in found.columns
         ],
@@ -136,17 +138,7 @@ def _document(found: Inspection) -> dict[str, Any]:
         },
         "profile": found.profile,
         "confidence": found.confidence,
-        "questions": [
-            {
-                "id": q.id,
-                "text": q.text,
-                "choices": [{"value": c.value, "label": c.label} for c in q.choices],
-                "option": q.option,
-                "column": q.column,
-                "profile_line": q.example,
-            }
-            for q in found.questions
-        ],
+        "questions": [q.as_json() for q in found.questions],
         "summary": found.summary,
         "reasons": list(found.reasons),
         "runs": [{"part": part, "port": port, "samples": samples} for part, port, samples in found.runs],

@@ -16,11 +16,13 @@ from importers.vocabulary.words import Unit, Vocabulary, is_cjk, normalise, plai
 __all__ = ["Label", "read_label"]
 
 _BRACKETS = re.compile(r"[(\[{<【]\s*([^()\[\]{}<>【】]*?)\s*[)\]}>】]")
-_SLASH = re.compile(r"^(.*\S)\s*/\s*(\([^()]*\)|[^/\s]+|[A-Za-zµ]+ ?h)\s*$")
+_SLASH = re.compile(r"^(.*\S)\s*/\s*(\([^()]*\)|[^/\s]+|[A-Za-zµ]+ ?h|(?:deg|grad|°) ?[CF])\s*$")
 _TAIL = re.compile(r"^(.*?\S)(?:\s+in\s+|\s+en\s+|\s+w\s+|\s+em\s+|[\s_,;:.\-]+)([^\s_,;:.\-]+|[mkµu]?[AW] h)\s*$")
 _GLUED = re.compile(r"^(.*?[a-z\u2e80-\u9fff\u30a0-\u30ff])(m?Wh|m?Ah|kWh|[mµu]A|mV|m?W|[VA]|°[CF]|Hz|ms)$")
 _LONE = frozenset({"A", "C"})
 """Letters that are a unit behind a quantity, and a port's name behind a port's word."""
+_WEAK = frozenset({"bus"})
+"""Places that stand for a quantity where no unit does."""
 _THERMAL = frozenset({"case", "cell", "plug", "meter", "ambient", "second"})
 _CLOCK_FORM = re.compile(
     r"^(h+[:.]?m+([:.]?s+)?([.,:](f+|z+|s+|0+|x+|ms))?|d+[./\-]m+[./\-]y+.*|y+[./\-]m+[./\-]d+.*|"
@@ -57,8 +59,8 @@ class Label:
     """Words that are not known, beside those that are."""
     clock_form: str = ""
     """`hh:mm:ss` and the like, as written in the label."""
-    strength: float = 0.0
-    """1 words and unit agree; less for symbols and parts of words."""
+    terms: tuple[str, ...] = ()
+    """Kinds of evidence for the quantity, as `decide.weights` lists them."""
     reason: str = ""
     conflict: str = ""
     """Set where words and unit speak of different quantities."""
@@ -85,7 +87,8 @@ def read_label(name: str, unit_text: str, words: Vocabulary, *, ends_in_unit: bo
             form = bare
         elif own is None:
             rest = f"{rest} {bare}"
-    rest, port, is_output = take_port(rest)
+    may_be_amps = unit is None or (unit.quantity == "current" and not ends_in_unit)
+    rest, port, is_output = take_port(rest, is_alone=may_be_amps)
     label = Label(name, unit=unit, unit_sure=sure, clock_form=form, port=port)
     if is_output:
         label = replace(label, side="out")
@@ -224,22 +227,29 @@ def _with_quantity(
     label: Label, rest: str, quantities: list[tuple[str, str]], unknown: list[str], words: Vocabulary, *, partly: bool
 ) -> Label:
     found = _main_quantity(label, quantities)
+    if other := next((w for q, w in quantities if q == "other"), ""):
+        return replace(label, quantity="other", unused=f"{other}: no channel is meant for it")
     if len(quantities) > 1 and any(q == "charge" for q, _ in quantities) and found and found[0] != "charge":
         label = replace(label, side=label.side or _charging_side(quantities))
     index = next((t for t in reversed(unknown) if t.isdigit()), None)
     if index is not None and label.port is None:
         label = replace(label, index=index)
     if found is not None:
-        strength = (0.9 if partly else 1.0) - (0.1 if any(not u.isdigit() for u in unknown) else 0.0)
-        return replace(label, quantity=found[0], strength=strength, reason=f"its name says {_named(found[0], label)}")
+        terms = (
+            "compound" if partly else "word",
+            *(("words unknown",) if any(not u.isdigit() for u in unknown) else ()),
+        )
+        return replace(label, quantity=found[0], terms=terms, reason=f"its name says {_named(found[0], label)}")
     symbol = symbol_in(rest, words)
-    return label if symbol is None else _with_symbol(label, symbol)
+    return label if symbol is None else _with_symbol(label, symbol, words)
 
 
 def _main_quantity(label: Label, quantities: list[tuple[str, str]]) -> tuple[str, str] | None:
     """Choose among several quantity words: the unit's, else the last that is not `charge` or a time word."""
     if not quantities:
         return None
+    if label.unit is not None and all(w in _WEAK for _, w in quantities):
+        return None  # `Bus A`: the unit says what it is
     if label.unit is not None:
         for q, w in quantities:
             if q == _UNIT_QUANTITY.get(label.unit.quantity, label.unit.quantity):
@@ -250,7 +260,7 @@ def _main_quantity(label: Label, quantities: list[tuple[str, str]]) -> tuple[str
     for wanted in ("wall_clock", "power_factor", "percent"):
         if wanted in names:
             return next(item for item in quantities if item[0] == wanted)
-    physical = [item for item in quantities if item[0] not in {"text", "port", "sample", "part"}]
+    physical = [item for item in quantities if item[0] not in {"text", "port", "sample", "part", "other"}]
     others = [item for item in physical if item[0] != "charge"] or physical or quantities
     return others[0]
 
@@ -259,7 +269,7 @@ def _charging_side(quantities: list[tuple[str, str]]) -> str | None:
     return "in" if any(q == "charge" and w.startswith("charg") for q, w in quantities) else None
 
 
-def _with_symbol(label: Label, symbol: Symbol) -> Label:
+def _with_symbol(label: Label, symbol: Symbol, words: Vocabulary) -> Label:
     """Read `U`, `I_out`, `Tcase`, `P1`, `DCV`, `Meas I` by the letter symbols of IEC 60027-1 (from memory)."""
     unit_quantity = label.unit.quantity if label.unit else None
     quantity: str | None = symbol.quantity
@@ -275,8 +285,9 @@ def _with_symbol(label: Label, symbol: Symbol) -> Label:
         quantity = unit_quantity if unit_quantity in {"charge", "temperature"} else None
     if quantity is None:
         return label
-    sure = 0.85 if label.unit is not None else 0.6
-    label = replace(label, quantity=quantity, strength=sure, unknown=())
+    label = replace(label, quantity=quantity, terms=("letter",), unknown=())
+    if label.unit is None and symbol.letter in {"A", "W"}:  # no quantity's symbols: the units themselves
+        label = replace(label, unit=words.units[symbol.letter])
     if symbol.index:
         label = replace(label, index=symbol.index)
     label = _with_roles(label, [r for r in (symbol.role, symbol.mains) if r])
@@ -286,7 +297,7 @@ def _with_symbol(label: Label, symbol: Symbol) -> Label:
 def _settle(label: Label, words: Vocabulary) -> Label:
     """Bring words and unit together: agreement, unit alone, or conflict."""
     if label.quantity is None and label.role in _DATA_LINES:
-        label = replace(label, quantity="voltage", strength=0.9, reason="a data or configuration line's voltage")
+        label = replace(label, quantity="voltage", terms=("word",), reason="a data or configuration line's voltage")
     if (
         label.unit is not None
         and label.unit.symbol == "C"
@@ -297,6 +308,8 @@ def _settle(label: Label, words: Vocabulary) -> Label:
     if unit is None:
         return label
     by_unit = _UNIT_QUANTITY.get(unit.quantity, unit.quantity)
+    if label.quantity == "other" or (by_unit == "percent" and label.quantity is None and not _is_level(label)):
+        return label  # a share of what is not known
     said = f"in {unit.symbol}"
     if label.quantity == by_unit and not label.unit_sure and len(unit.symbol) > 1:
         label = replace(label, unit_sure=True)  # `MAH` behind a charge: a megaampere is none
@@ -304,30 +317,37 @@ def _settle(label: Label, words: Vocabulary) -> Label:
         return replace(
             label,
             quantity=by_unit,
-            strength=0.9 if label.unit_sure else 0.6,
+            terms=("unit",) if label.unit_sure else ("unit", "case differs"),
             reason=f"its unit {unit.symbol} says {_say(by_unit)}",
         )
     if label.quantity == by_unit or (label.quantity in _TIME_WORDS and by_unit == "elapsed"):
-        strength = max(label.strength, 0.95) if label.unit_sure else min(label.strength, 0.7)
+        terms = (*label.terms, "unit agrees", *(() if label.unit_sure else ("case differs",)))
         quantity = "elapsed" if label.quantity in _TIME_WORDS and label.quantity != "wall_clock" else label.quantity
-        return replace(label, quantity=quantity, strength=strength, reason=f"{label.reason}, {said}")
+        return replace(label, quantity=quantity, terms=terms, reason=f"{label.reason}, {said}")
     if {label.quantity, by_unit} <= {"charge", "energy"}:
         return replace(
             label,
             quantity=by_unit,
-            strength=0.9,
+            terms=("unit",),
             reason=f"its unit {unit.symbol} says {_say(by_unit)}, though its name says {_say(label.quantity)}",
         )
-    if label.quantity in {"text", "port", "sample", "percent", "part"} or by_unit == "percent":
+    if label.quantity in {"text", "port", "sample", "percent", "part"} or (
+        by_unit == "percent" and label.quantity in {"charge", "energy", "power_factor"}
+    ):
         return replace(
             label,
             quantity=by_unit if label.quantity != "power_factor" else "power_factor",
-            strength=0.8,
+            terms=("unit",),
             reason=f"its unit {unit.symbol} says {_say(by_unit)}",
         )
     if not label.unit_sure:
         return replace(label, unit=None, unit_sure=True)
     return replace(label, conflict=f"the name says {_say(label.quantity)}, the unit {unit.symbol} says {_say(by_unit)}")
+
+
+def _is_level(label: Label) -> bool:
+    """Tell a charge level: `Battery %`, `Display %`; a lone percent sign may be the share of anything."""
+    return label.role in {"cell", "display"}
 
 
 _PLACES = {

@@ -52,7 +52,7 @@ def _label(column: Column, channel: str | None, unit: str, port: str | None, wor
         role=role,
         port=port,
         mains="ac" if port == "mains" else None,
-        strength=1.0,
+        terms=("profile",),
         reason="as the profile says",
     )
 

@@ -15,7 +15,7 @@ from typing import Any
 import polars as pl
 
 import importers
-from importers import ImportProblem, Inspection, Profile
+from importers import ImportProblem, ImportRefused, Inspection, Profile
 from importers.reading.importing import ProfileCheck
 from importers.schema import Facts, ImportedExport, ImportSink, RunStart
 from store import Library, LibraryBusy, NotFound, StoreError, WrongFact
@@ -67,6 +67,8 @@ class FileOutcome:
     profile: str = ""
     is_busy: bool = False
     """True where only another process's hold on the library stood in the way."""
+    questions: tuple[Mapping[str, Any], ...] = ()
+    """What must be answered first: id, text, choices, option."""
 
     @property
     def run_ids(self) -> tuple[int, ...]:
@@ -214,7 +216,9 @@ def refusal(path: Path, error: Exception) -> FileOutcome:
     """The outcome of a file whose import raised one of REFUSALS."""
     if isinstance(error, OSError):
         return FileOutcome(str(path), "refused", reason=f"{path} can't be read: {error.strerror or error}.")
-    return FileOutcome(str(path), "refused", reason=str(error), is_busy=isinstance(error, LibraryBusy))
+    questions = tuple(q.as_json() for q in error.questions) if isinstance(error, ImportRefused) else ()
+    busy = isinstance(error, LibraryBusy)
+    return FileOutcome(str(path), "refused", reason=str(error), is_busy=busy, questions=questions)
 
 
 def _import(library: Library, path: Path, order: Order, progress: Progress | None) -> FileOutcome:

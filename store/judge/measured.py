@@ -173,7 +173,7 @@ def standard_uncertainty_of(parts: Iterable[tuple[float, Measured]]) -> float | 
             return None
         total += (slope * value.independent) ** 2
     keys = {key for _, value in inputs for key in value.common}
-    for key in keys:
+    for key in sorted(keys):  # one order, so that the last bits are always the same
         total += math.fsum(slope * value.common.get(key, 0.0) for slope, value in inputs) ** 2
     return math.sqrt(total)
 

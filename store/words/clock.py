@@ -1,14 +1,15 @@
-"""Now, in UTC, and the zone of this machine. Knows nothing of a library."""
+"""Now, in UTC, the zone of this machine, and moments in words. Knows nothing of a library."""
 
 from __future__ import annotations
 
 import getpass
 import os
-from datetime import UTC, datetime
+import re
+from datetime import UTC, datetime, tzinfo
 from pathlib import Path
 from zoneinfo import ZoneInfo, available_timezones
 
-__all__ = ["as_utc", "now_utc", "system_user", "system_zone", "to_stored"]
+__all__ = ["as_utc", "clock_form", "local_date", "local_time", "now_utc", "system_user", "system_zone", "to_stored"]
 
 
 def now_utc() -> datetime:
@@ -60,3 +61,40 @@ def system_zone() -> str:
         if name in available_timezones():
             return name
     return "UTC"
+
+
+_CLOCK_LETTERS = {
+    "%Y": "YYYY",
+    "%y": "YY",
+    "%m": "MM",
+    "%b": "MMM",
+    "%d": "DD",
+    "%H": "hh",
+    "%I": "hh",
+    "%M": "mm",
+    "%S": "ss",
+    "%.f": ".fff",
+    "%p": "am/pm",
+    "%z": "\u00b1hh:mm",
+}
+
+
+_CLOCK_CODE = re.compile("|".join(re.escape(code) for code in _CLOCK_LETTERS))
+
+
+def clock_form(code: str) -> str:
+    """How a clock's cells are written, for people: `%d.%m.%Y %H:%M:%S%.f` is `DD.MM.YYYY hh:mm:ss.fff`.
+
+    Source of the letters: ISO 8601-1:2019, 3.2 (from memory). What is no such code stays as it is.
+    """
+    return _CLOCK_CODE.sub(lambda m: _CLOCK_LETTERS[m[0]], code)
+
+
+def local_date(moment: datetime | None, zone: tzinfo | None = None, *, missing: str = "") -> str:
+    """The day of a moment in the library's zone, as ISO 8601."""
+    return missing if moment is None else moment.astimezone(zone).date().isoformat()
+
+
+def local_time(moment: datetime | None, zone: tzinfo | None = None, *, missing: str = "") -> str:
+    """Day and minute of a moment in the library's zone."""
+    return missing if moment is None else moment.astimezone(zone).strftime("%Y-%m-%d %H:%M")

@@ -71,7 +71,7 @@ def test_page_shows_brackets_and_escapes_literally(
     assert "box [side]" in shown
     assert "a phone [4] times" in shown
     assert "\x1b" not in shown
-    assert "NOT CHECKABLE" in shown
+    assert "not checkable" in shown
 
 
 def test_good_sheets_are_loaded_though_others_are_bad(
@@ -111,7 +111,7 @@ def test_add_keeps_what_is_not_named(own: list[str], capsys: pytest.CaptureFixtu
 def test_page_that_can_be_read_out(demo_library: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["--library", str(demo_library), "device", "show", "PB-03", "--load", "12"]) == 0
     shown = capsys.readouterr().out
-    for words in ("NOT MET", "NOT TESTED", "Missing: a group of discharge runs on C1 and A1", "12 W:", "CAUTION"):
+    for words in ("not met", "not tested", "Missing: a group of discharge runs on C1 and A1", "12 W ", "CAUTION"):
         assert words in shown
 
 

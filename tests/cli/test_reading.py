@@ -81,7 +81,7 @@ def test_plain_output_is_tabbed_records(cli: Cli) -> None:
 def test_show_tells_facts_results_events_and_origin(cli: Cli) -> None:
     """The page of a run has its parts, and a figure with its uncertainty and unit."""
     text = cli("show", "1").out
-    for title in ("facts", "traces", "results", "events", "where it came from"):
+    for title in ("facts", "traces", "results", "events", "origin"):
         assert f"\n{title}\n" in text
     assert "Wh" in text
     assert "±" in text

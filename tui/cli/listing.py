@@ -5,7 +5,7 @@ from __future__ import annotations
 import shutil
 import sys
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from tui.cli.base import wrong_use
 from tui.cli.session import Session
@@ -13,9 +13,9 @@ from tui.cli.streams import is_terminal
 from tui.render.tables import Column, tabbed, table
 
 if TYPE_CHECKING:
-    pass
+    from store.model.document import Document
 
-__all__ = ["join_words", "print_rows", "run_number", "terminal_width"]
+__all__ = ["join_words", "print_document", "print_rows", "run_number", "terminal_width"]
 
 
 def join_words(words: list[str]) -> str:
@@ -44,6 +44,13 @@ def print_rows(session: Session, columns: Sequence[Column], rows: Sequence[Seque
         session.out_all(line for line in tabbed(columns, rows))
     else:
         session.out_all(table(columns, rows, width=terminal_width(), ellipsis=session.signs.ellipsis))
+
+
+def print_document(session: Session, document: Document, **more: Any) -> None:
+    """Print a page as the screen shows it."""
+    from tui.render.terminal import document_text
+
+    session.out_all(document_text(document, signs=session.signs, width=terminal_width(), **more))
 
 
 def terminal_width() -> int | None:

@@ -6,13 +6,13 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from tui.cli.listing import print_rows
+from tui.cli.listing import print_document
 from tui.cli.session import Session, fail
 
 if TYPE_CHECKING:
     from store.choose import Choice, Scheme
 
-__all__ = ["choice_document", "print_choice", "read_need", "scheme_of"]
+__all__ = ["choice_data", "print_choice", "read_need", "scheme_of"]
 
 
 def scheme_of(path: Path) -> Scheme:
@@ -33,30 +33,14 @@ def read_need(path: Path) -> str:
 def print_choice(session: Session, choice: Choice, *, as_json: bool) -> None:
     """An answer to a need on standard output."""
     if as_json:
-        session.document(choice_document(choice))
+        session.document(choice_data(choice))
         return
-    from tui.render.choice import answer_line, footnotes, placed_table, shut_table
+    from store.documents.choice import choice_document
 
-    by = f"   by {choice.need.scheme}" if choice.need.scheme else ""
-    session.out(f"{choice.need.title}{by}")
-    session.out(answer_line(choice))
-    columns, rows = shut_table(choice)
-    if rows:
-        session.out()
-        session.out("shut out")
-        print_rows(session, columns, rows)
-    columns, rows = placed_table(choice, session.signs)
-    if rows:
-        session.out()
-        for note in choice.notes[:1]:
-            session.out(note)
-        print_rows(session, columns, rows)
-    session.out()
-    for note in footnotes(choice):
-        session.out(note)
+    print_document(session, choice_document(choice))
 
 
-def choice_document(choice: Choice) -> dict[str, Any]:
+def choice_data(choice: Choice) -> dict[str, Any]:
     """What `choose --json` prints."""
     shares = choice.shares
     return {

@@ -6,10 +6,21 @@ Knows numbers and words: no Textual, no library, no file.
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Sequence
-from datetime import datetime, tzinfo
 from typing import NamedTuple
+
+from store.model.spec import Shown
+from store.words.clock import clock_form, local_date, local_time
+from store.words.numbers import (
+    clock_time,
+    decimals_of,
+    figure_text,
+    number,
+    significant,
+    size,
+    span_words,
+    uncertainty_digits,
+)
 
 __all__ = [
     "ASCII_SIGNS",
@@ -33,26 +44,6 @@ __all__ = [
     "span_words",
     "uncertainty_digits",
 ]
-
-COVERAGE = 2.0
-"""Printed uncertainties are expanded by k = 2, about 95 % coverage (JCGM 100:2008, 6.2 and 6.3)."""
-
-
-_CLOCK_LETTERS = {
-    "%Y": "YYYY",
-    "%y": "YY",
-    "%m": "MM",
-    "%b": "MMM",
-    "%d": "DD",
-    "%H": "hh",
-    "%I": "hh",
-    "%M": "mm",
-    "%S": "ss",
-    "%.f": ".fff",
-    "%p": "am/pm",
-    "%z": "\u00b1hh:mm",
-}
-_CLOCK_CODE = re.compile("|".join(re.escape(code) for code in _CLOCK_LETTERS))
 
 
 class Signs(NamedTuple):
@@ -127,66 +118,10 @@ def is_number(value: object) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
 
 
-def number(value: float | None, decimals: int, *, missing: str = "") -> str:
-    """A number with fixed decimals and thousands set apart; `missing` for None and NaN."""
-    if value is None or not math.isfinite(value):
-        return missing
-    text = f"{value:,.{max(decimals, 0)}f}"
-    return text[1:] if text.startswith("-") and not text.strip("-0.,") else text
-
-
-def significant(value: float | None, digits: int = 3, *, most_decimals: int = 3, missing: str = "") -> str:
-    """A number with at least so many significant digits, never fewer than its whole part.
-
-    Args:
-        value: The number.
-        digits: Significant digits wanted.
-        most_decimals: Limit of decimals, so that 0.0004 does not fill a column.
-        missing: What stands for None and NaN.
-    """
-    if value is None or not math.isfinite(value):
-        return missing
-    if value == 0:
-        return "0"
-    return number(value, min(max(digits - 1 - magnitude(value, digits), 0), most_decimals))
-
-
-def magnitude(value: float, digits: int) -> int:
-    """The power of ten of a number's first digit once it is rounded: 99.998 to four digits begins with hundreds."""
-    return int(f"{value:.{digits - 1}e}".partition("e")[2])
-
-
-def uncertainty_digits(uncertainty: float) -> int:
-    """Decimals to which an uncertainty, and with it its value, is printed.
-
-    Two significant digits where the three leading ones are 100 to 354, else one; 950 to 999 becomes 1000 and
-    keeps two. Negative: places before the point.
-
-    Source: Particle Data Group, Review of Particle Physics, Introduction, section "Rounding" (rule as from
-    memory); within the "at most two significant digits" of JCGM 100:2008, 7.2.6.
-    """
-    exponent = math.floor(math.log10(uncertainty))
-    leading = round(uncertainty / 10.0 ** (exponent - 2))
-    if leading >= 1000:
-        leading, exponent = leading // 10, exponent + 1
-    if leading >= 950:
-        return -exponent
-    return 1 - exponent if leading <= 354 else -exponent
-
-
-def decimals_of(value: float, uncertainty: float | None) -> int:
-    """Decimals that the expanded uncertainty supports; four significant digits where it is unknown."""
-    if uncertainty is not None and math.isfinite(uncertainty) and uncertainty > 0:
-        return max(uncertainty_digits(COVERAGE * uncertainty), 0)
-    if value == 0 or not math.isfinite(value):
-        return 0
-    return min(max(3 - magnitude(value, 4), 0), 6)
-
-
 def reading(
     value: float | None, uncertainty: float | None, unit: str, *, signs: Signs = UNICODE_SIGNS, missing: str = ""
 ) -> str:
-    """A measured value with its expanded uncertainty (k = 2) and unit: `38.40 ± 0.06 Wh`.
+    """A measured value with its expanded uncertainty (k = 2) and unit, in the signs at hand: `38.40 ± 0.06 Wh`.
 
     Args:
         value: The value, in `unit`; None or NaN where there is none.
@@ -195,15 +130,8 @@ def reading(
         signs: What the terminal can draw.
         missing: What stands for no value.
     """
-    if value is None or not math.isfinite(value):
-        return missing
-    decimals = decimals_of(value, uncertainty)
-    parts = [number(value, decimals)]
-    if uncertainty is not None and math.isfinite(uncertainty) and uncertainty > 0:
-        parts += [signs.plus_minus, number(COVERAGE * uncertainty, decimals)]
-    if shown := signs.unit(unit):
-        parts.append(shown)
-    return " ".join(parts)
+    text = figure_text(value, uncertainty, unit, Shown.DURATION if unit == "s" else Shown.NUMBER)
+    return signs.unit(text).replace("±", signs.plus_minus) if text else missing
 
 
 def reading_within(width: int, value: float | None, uncertainty: float | None, unit: str, *, signs: Signs) -> str:
@@ -238,26 +166,9 @@ def hours_minutes(seconds: float | None, *, missing: str = "") -> str:
     return f"{minutes // 60}:{minutes % 60:02d}"
 
 
-def clock_time(seconds: float) -> str:
-    """A moment in a run as h:mm:ss, with tenths only where it needs them."""
-    sign, seconds = ("-", -seconds) if seconds < 0 else ("", seconds)
-    tenths = round(seconds * 10)
-    whole, rest = divmod(tenths, 10)
-    text = f"{sign}{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d}"
-    return f"{text}.{rest}" if rest else text
-
-
 def short_mode(mode: str) -> str:
     """A mode in a list: most runs are at a fixed voltage, which then stands alone: `20 V`."""
     return mode.removeprefix("fixed ")
-
-
-def clock_form(code: str) -> str:
-    """How a clock's cells are written, for people: `%d.%m.%Y %H:%M:%S%.f` is `DD.MM.YYYY hh:mm:ss.fff`.
-
-    Source of the letters: ISO 8601-1:2019, 3.2 (from memory). What is no such code stays as it is.
-    """
-    return _CLOCK_CODE.sub(lambda m: _CLOCK_LETTERS[m[0]], code)
 
 
 def axis_time(seconds: float, step_s: float) -> str:
@@ -269,38 +180,3 @@ def axis_time(seconds: float, step_s: float) -> str:
     decimals = min(max(math.ceil(-math.log10(step_s)), 1), 6) if step_s > 0 else 1
     whole = math.floor(seconds / 60)
     return f"{whole // 60}:{whole % 60:02d}:{seconds - whole * 60:0{3 + decimals}.{decimals}f}"
-
-
-def span_words(seconds: float | None) -> str:
-    """A duration in words: `31 min 10 s`, `2 h 4 min`, `0.4 s`."""
-    if seconds is None or not math.isfinite(seconds):
-        return ""
-    if seconds < 60:
-        return f"{significant(seconds, 2, most_decimals=2)} s"
-    whole = round(seconds)
-    if whole < 3600:
-        minutes, rest = divmod(whole, 60)
-        return f"{minutes} min {rest} s" if rest else f"{minutes} min"
-    minutes = round(whole / 60)
-    hours, rest = divmod(minutes, 60)
-    return f"{hours} h {rest} min" if rest else f"{hours} h"
-
-
-def size(n: int) -> str:
-    """A number of bytes in decimal units (IEC 80000-13: k = 1000)."""
-    value = float(n)
-    for unit in ("B", "kB", "MB", "GB"):
-        if value < 1000 or unit == "GB":
-            return f"{value:.0f} {unit}" if unit == "B" else f"{value:.1f} {unit}"
-        value /= 1000
-    return f"{n} B"
-
-
-def local_date(moment: datetime | None, zone: tzinfo | None = None, *, missing: str = "") -> str:
-    """The day of a moment in the library's zone, as ISO 8601."""
-    return missing if moment is None else moment.astimezone(zone).date().isoformat()
-
-
-def local_time(moment: datetime | None, zone: tzinfo | None = None, *, missing: str = "") -> str:
-    """Day and minute of a moment in the library's zone."""
-    return missing if moment is None else moment.astimezone(zone).strftime("%Y-%m-%d %H:%M")

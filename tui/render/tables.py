@@ -130,9 +130,9 @@ def facts_block(
     return lines if width is None else [cut(line, width) for line in lines]
 
 
-def hanging(head: str, text: str, width: int) -> list[str]:
+def hanging(head: str, text: str, width: int, *, least: int = 20) -> list[str]:
     """A text after its head, going on below the first word where the line is full; words are never cut."""
-    room = max(width - len(head), 20)
+    room = max(width - len(head), least)
     lines = [""]
     for word in text.split(" "):
         if lines[-1] and width_of(lines[-1]) + 1 + width_of(word) > room:

@@ -8,19 +8,14 @@ from __future__ import annotations
 from pathlib import Path
 from typing import ClassVar
 
-from textual.app import ComposeResult
-from textual.containers import VerticalScroll
-
 from store import Library
 from store.choose import Choice, read_scheme
 from store.choose.rating import answer_text
+from store.documents.choice import choice_document
 from store.errors import WrongFact
 from tui.keys import bindings
-from tui.render.choice import choice_lines
-from tui.screens.base import BaseScreen
+from tui.screens.document import DocumentScreen
 from tui.screens.prompt import PromptScreen
-from tui.state.lines import line
-from tui.widgets.lines_view import LinesView, Rule
 
 __all__ = ["ChooseScreen"]
 
@@ -50,29 +45,21 @@ def answer_file(library: Library, need: Path, scheme: Path | None) -> Choice:
     return answer_text(library, read_text(need), scheme=chosen, source=need.name)
 
 
-class ChooseScreen(BaseScreen):
+class ChooseScreen(DocumentScreen):
     """The answer to a need."""
 
     PLACE: ClassVar[str] = "choose"
     NAME: ClassVar[str] = "Choose"
-    CSS_PATH = "choose.tcss"
     BINDINGS = bindings("choose")
 
     def __init__(self, need: Path | None = None) -> None:
         super().__init__()
         self._need = need
         self._scheme: Path | None = None
-        self._choice: Choice | None = None
-
-    def body(self) -> ComposeResult:
-        """One block of lines that scrolls."""
-        yield Rule(self.joulebook.look.signs.rule)
-        with VerticalScroll(id="choice"):
-            yield LinesView(id="choice-lines")
 
     def on_mount(self) -> None:
         """Answer, or ask for the need first."""
-        self.query_one("#choice").focus()
+        self.query_one("#document").focus()
         if self._need is None:
             self.action_need()
         else:
@@ -86,17 +73,8 @@ class ChooseScreen(BaseScreen):
             self.ask_library("answer", lambda: answer_file(library, need, scheme), self._take)
 
     def _take(self, choice: Choice) -> None:
-        self._choice = choice
         self.tell("")
-        self._paint()
-
-    def _paint(self) -> None:
-        if self._choice is None:
-            return
-        width = max(self.query_one("#choice").size.width - 3, 40)
-        texts = choice_lines(self._choice, self.joulebook.look.signs, width)
-        shown = [line((text, "head") if index == 1 else text) for index, text in enumerate(texts)]
-        self.query_one("#choice-lines", LinesView).show(shown)
+        self.show_document(choice_document(choice))
 
     def action_need(self) -> None:
         """Ask for another need."""
@@ -121,15 +99,3 @@ class ChooseScreen(BaseScreen):
 
         title = "the scheme, a TOML file; `joulebook rate --print` writes one to begin with"
         self.app.push_screen(PromptScreen(title, str(self._scheme or "scheme.toml"), paths=self.joulebook.jobs), take)
-
-    def resized(self) -> None:
-        """Lay the lines out anew."""
-        self._paint()
-
-    def action_down(self) -> None:
-        """Further down."""
-        self.query_one("#choice").scroll_down(animate=False)
-
-    def action_up(self) -> None:
-        """Further up."""
-        self.query_one("#choice").scroll_up(animate=False)

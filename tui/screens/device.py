@@ -8,25 +8,20 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import ClassVar
 
-from textual.app import ComposeResult
-from textual.containers import VerticalScroll
-
 from tui.keys import bindings
-from tui.screens.publishing import PublishingScreen
+from tui.screens.document import DocumentScreen
 from tui.screens.sheet import SheetScreen
 from tui.screens.side_by_side import SideBySideScreen
-from tui.state.device_page import DevicePageData, page_lines, read_page, runs_of_claim
-from tui.widgets.lines_view import LinesView, Rule
+from tui.state.device_page import DevicePageData, page_document, read_page, runs_of_claim
 
 __all__ = ["DeviceScreen"]
 
 
-class DeviceScreen(PublishingScreen):
+class DeviceScreen(DocumentScreen):
     """The page of one device."""
 
     PLACE: ClassVar[str] = "device"
     NAME: ClassVar[str] = "Device"
-    CSS_PATH = "device.tcss"
     BINDINGS = bindings("device")
 
     def __init__(self, device: str, neighbours: Sequence[str]) -> None:
@@ -34,17 +29,6 @@ class DeviceScreen(PublishingScreen):
         self._device = device
         self._neighbours = list(neighbours)
         self._data: DevicePageData | None = None
-
-    def body(self) -> ComposeResult:
-        """One block of lines that scrolls."""
-        yield Rule(self.joulebook.look.signs.rule)
-        with VerticalScroll(id="device"):
-            yield LinesView(id="device-lines")
-
-    def on_mount(self) -> None:
-        """Read the page."""
-        self.query_one("#device").focus()
-        self.library_changed()
 
     def library_changed(self) -> None:
         """Read the page anew."""
@@ -55,26 +39,8 @@ class DeviceScreen(PublishingScreen):
     def _take(self, data: DevicePageData) -> None:
         if data.device == self._device:
             self._data = data
-            self._paint()
-
-    def _paint(self) -> None:
-        if self._data is None:
-            return
-        width = max(self.query_one("#device").size.width - 3, 40)
-        self.top_line.tell(place=self._device, middle=self._data.middle)
-        self.query_one("#device-lines", LinesView).show(page_lines(self._data, self.joulebook.look, width))
-
-    def resized(self) -> None:
-        """Lay the lines out anew."""
-        self._paint()
-
-    def action_down(self) -> None:
-        """Further down."""
-        self.query_one("#device").scroll_down(animate=False)
-
-    def action_up(self) -> None:
-        """Further up."""
-        self.query_one("#device").scroll_up(animate=False)
+            self.top_line.tell(place=data.device, middle=data.middle)
+            self.show_document(page_document(data))
 
     def action_neighbour(self, step: int) -> None:
         """Next or previous device."""

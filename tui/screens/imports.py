@@ -160,6 +160,12 @@ class ImportScreen(BaseScreen):
             self._import_watched()
 
         def failed(error: Exception) -> None:
+            if wrong := _answers_refused(error, entry):  # the question stays open
+                for name in wrong:
+                    del entry.answers[name]
+                self.tell(self.joulebook.sentence_of(error, is_expected=True))
+                self._paint()
+                return
             entry.inspection = None
             is_expected = isinstance(error, StoreError | ImportRefused | OSError)
             entry.refused = self.joulebook.sentence_of(error, is_expected=is_expected)
@@ -358,6 +364,13 @@ class ImportScreen(BaseScreen):
     def action_up(self) -> None:
         """File before."""
         self.paged_list.move(-1)
+
+
+def _answers_refused(error: Exception, entry: Entry) -> list[str]:
+    """Ids of answers that mean nothing for the file, where that is why it was refused."""
+    if not isinstance(error, ImportRefused) or entry.inspection is None:
+        return []
+    return [p.raw for p in error.problems if p.code == "bad-answer" and p.raw in entry.answers]
 
 
 def _number(text: str | None) -> float | None:

@@ -16,6 +16,7 @@ from textual.widgets import Input, Static
 from store.errors import FilterError
 from tui.keys import bindings
 from tui.screens.base import BaseScreen
+from tui.state.filter_words import word_names
 from tui.state.run_list import PAGE, Page, RunList, page_of
 from tui.widgets.filter_line import FilterInput
 from tui.widgets.glance_pane import GlancePane
@@ -178,6 +179,7 @@ class RunsScreen(BaseScreen):
         library = self.joulebook.library
 
         def call() -> dict[str, list[str]]:
+            word_names()  # loaded off the event loop, before the first letter asks for them
             return {field: [f.value for f in library.facets(field, "")] for field in COMPLETED_FIELDS}
 
         self.ask_library(

@@ -8,26 +8,21 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import ClassVar
 
-from textual.app import ComposeResult
-from textual.containers import VerticalScroll
-
 from store.devices.records import ComparisonPage
+from store.documents.comparison import comparison_document
 from tui.keys import bindings
+from tui.screens.document import DocumentScreen
 from tui.screens.pick import PickScreen
-from tui.screens.publishing import PublishingScreen
 from tui.state.pick_list import PickEntry, PickList
-from tui.state.side_by_side import orders_of, side_lines
-from tui.widgets.lines_view import LinesView, Rule
 
 __all__ = ["SideBySideScreen"]
 
 
-class SideBySideScreen(PublishingScreen):
+class SideBySideScreen(DocumentScreen):
     """A comparison of devices; of one alone with its peers."""
 
     PLACE: ClassVar[str] = "side"
     NAME: ClassVar[str] = "Side by side"
-    CSS_PATH = "side_by_side.tcss"
     BINDINGS = bindings("side")
 
     def __init__(self, devices: Sequence[str]) -> None:
@@ -35,17 +30,6 @@ class SideBySideScreen(PublishingScreen):
         self._devices = list(devices)
         self._by: str | None = None
         self._page: ComparisonPage | None = None
-
-    def body(self) -> ComposeResult:
-        """One block of lines that scrolls."""
-        yield Rule(self.joulebook.look.signs.rule)
-        with VerticalScroll(id="side"):
-            yield LinesView(id="side-lines")
-
-    def on_mount(self) -> None:
-        """Compare."""
-        self.query_one("#side").focus()
-        self.library_changed()
 
     def library_changed(self) -> None:
         """Compare anew."""
@@ -56,22 +40,13 @@ class SideBySideScreen(PublishingScreen):
         self._page = page
         self.top_line.tell(middle=f"{len(page.devices)} devices")
         self.tell("")
-        self._paint()
-
-    def _paint(self) -> None:
-        if self._page is not None:
-            width = max(self.query_one("#side").size.width - 3, 40)
-            self.query_one("#side-lines", LinesView).show(side_lines(self._page, self.joulebook.look, width))
-
-    def resized(self) -> None:
-        """Lay the lines out anew."""
-        self._paint()
+        self.show_document(comparison_document(page))
 
     def action_order(self) -> None:
         """Choose the quantity that orders the devices and that pairs are made by."""
         if self._page is None:
             return
-        choices = [PickEntry(name, label) for name, label in orders_of(self._page)]
+        choices = [PickEntry(name, label) for name, label in _orders_of(self._page)]
         model = PickList(choices, is_many=False, signs=self.joulebook.look.signs)
 
         def take(values: tuple[str, ...] | None) -> None:
@@ -91,10 +66,7 @@ class SideBySideScreen(PublishingScreen):
         if self._page is not None:
             self.joulebook.show_runs_where("device", [sheet.device for sheet in self._page.devices])
 
-    def action_down(self) -> None:
-        """Further down."""
-        self.query_one("#side").scroll_down(animate=False)
 
-    def action_up(self) -> None:
-        """Further up."""
-        self.query_one("#side").scroll_up(animate=False)
+def _orders_of(page: ComparisonPage) -> list[tuple[str, str]]:
+    """Quantities that can order the devices: name and label of each row with two values or more."""
+    return [(row.name, row.label) for row in page.rows if sum(figure.value is not None for figure in row.figures) > 1]

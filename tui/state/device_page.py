@@ -1,7 +1,6 @@
-"""The page of one device on screen: the library's finished page as lines with roles.
+"""The page of one device on screen: what the library knows of it, as a document.
 
-Knows the library's calls and records and the text that the command line prints of them; no Textual, no SQL, no
-arithmetic. What both show comes from one place, so that they can't disagree.
+Knows the library's calls and records; no Textual, no SQL, no arithmetic. The command line prints the same document.
 """
 
 from __future__ import annotations
@@ -10,16 +9,12 @@ from dataclasses import dataclass
 
 from store import Library
 from store.devices.records import DevicePage
+from store.documents.device import device_document
 from store.errors import NotFound
-from tui.render.device import device_lines
+from store.model.document import Document, Manner, Paragraph
 from tui.render.plain import plain
-from tui.state.lines import Line, line
-from tui.state.look import Look
 
-__all__ = ["DevicePageData", "page_lines", "read_page", "runs_of_claim"]
-
-NOT_MET = "NOT MET"
-TITLES_OF_CAUTION = "CAUTION:"
+__all__ = ["DevicePageData", "page_document", "read_page", "runs_of_claim"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,21 +45,12 @@ def read_page(library: Library, device: str) -> DevicePageData:
     return DevicePageData(device, page, page.runs)
 
 
-def page_lines(data: DevicePageData, look: Look, width: int) -> list[Line]:
-    """The whole page: titles in grey, what is not met and what can hurt marked, and the claims' numbers as keys."""
+def page_document(data: DevicePageData) -> Document:
+    """The whole page; of a device without a sheet and without runs what to do."""
     if data.page is None:
-        return [line(("no sheet tells of this device: e begins one", "dim"))]
-    return [_with_role(text) for text in device_lines(data.page, signs=look.signs, width=width)]
-
-
-def _with_role(text: str) -> Line:
-    words = text.strip()
-    if text and not text.startswith(" "):
-        return line((text, "head"))
-    if NOT_MET in text and words[:1].isdigit():
-        before, _, after = text.partition(NOT_MET)
-        return line(before, (NOT_MET, "warn"), after)
-    return line((text, "warn")) if words.startswith(TITLES_OF_CAUTION) else line(text)
+        told = Paragraph("no sheet describes this device yet: e adds one", Manner.NOTE)
+        return Document(data.device, (told,))
+    return device_document(data.page)
 
 
 def runs_of_claim(data: DevicePageData, position: int) -> tuple[int, ...] | None:

@@ -61,6 +61,7 @@ class GlancePane(LinesView):
         def call() -> RunView:
             view = library.run(run_id)
             import_module("tui.state.glance")
+            import_module("store.methods.specs").specs()  # the words of results
             return view
 
         def done(view: RunView) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from store import Library
@@ -54,11 +56,11 @@ async def test_the_page_has_the_librarys_own_verdicts(library, size):
         await settle(pilot)
         screen = app.screen
         assert isinstance(screen, DeviceScreen)
-        page = "\n".join("".join(text for text, _ in line) for line in screen.query_one("#device-lines").lines)
+        page = "\n".join("".join(text for text, _ in line) for line in screen.query_one("#document-lines").lines)
         verdicts = library.device_page("PB-03").verdicts
         assert verdicts[0].verdict == "not met"
         for verdict in verdicts:
-            assert f"{verdict.position}. {verdict.verdict.upper()}" in page
+            assert re.search(rf"^ +{verdict.position}\. .* {verdict.verdict}", page, re.MULTILINE)
 
 
 async def test_a_digit_leads_to_the_runs_behind_a_claim(library):

@@ -44,7 +44,7 @@ from tui.screens.runs import RunsScreen
 from tui.screens.sheet import SheetScreen
 from tui.screens.side_by_side import SideBySideScreen
 from tui.screens.why import WhyScreen
-from tui.state.pick_list import Choice, PickList
+from tui.state.pick_list import PickEntry, PickList
 from tui.widgets.column_plot import ColumnPlot
 from tui.widgets.result_table import ResultTable
 
@@ -567,7 +567,7 @@ async def _(at: At, key: str) -> None:
 
 
 # device
-moves("device", "j", "k", lambda at: at.screen.query_one("#device").scroll_offset.y)
+moves("device", "j", "k", lambda at: at.screen.query_one("#document").scroll_offset.y)
 
 
 @checks("device.claim")
@@ -600,7 +600,7 @@ async def _(at: At, key: str) -> None:
 
 
 # choose
-moves("choose", "j", "k", lambda at: at.screen.query_one("#choice").scroll_offset.y)
+moves("choose", "j", "k", lambda at: at.screen.query_one("#document").scroll_offset.y)
 
 
 @checks("choose.need")
@@ -787,7 +787,7 @@ async def _(at: At, key: str) -> None:
 
 
 # why
-moves("why", "j", "k", lambda at: at.screen.query_one("#why").scroll_offset.y)
+moves("why", "j", "k", lambda at: at.screen.query_one("#document").scroll_offset.y)
 
 
 # pick lists
@@ -823,7 +823,7 @@ async def _(at: At, key: str) -> None:
 @checks("pick.take", "pick.none")
 async def _(at: At, key: str) -> None:
     got: list[object] = []
-    model = PickList([Choice("x", "x"), Choice("y", "y")], ["y"])
+    model = PickList([PickEntry("x", "x"), PickEntry("y", "y")], ["y"])
     await at.app.push_screen(PickScreen("another", model), got.append)
     await settle(at.pilot)
     await at.press(key)
@@ -858,7 +858,7 @@ async def _(at: At, key: str) -> None:
 async def arrive(at: At, place: str) -> None:
     """Go to a place from the list of runs."""
     if place == "pick":
-        model = PickList([Choice(v, v) for v in "abc"], is_ordered=True)
+        model = PickList([PickEntry(v, v) for v in "abc"], is_ordered=True)
         at.app.push_screen(PickScreen("letters", model))
     elif place == "choose":
         Path("need.toml").write_text(NEED)

@@ -6,7 +6,6 @@ from store import Library
 from tests.tui.harness import app_on, press, screen_text, settle
 from tui.screens.runs import RunsScreen
 from tui.screens.side_by_side import SideBySideScreen
-from tui.state.side_by_side import side_lines
 
 
 @pytest.mark.parametrize("size", [(60, 20), (80, 24), (120, 40), (160, 45)])
@@ -20,8 +19,8 @@ async def test_marked_devices_stand_side_by_side(demo_library, size):
         text = screen_text(app)
         assert "PB-02 against PB-07" in text
         assert "delivered energy" in text
-        assert "PB-07 most" in text
-        shown = side_lines(app.screen._page, app.look, size[0] - 5)
+        assert "▲" in text
+        shown = app.screen.query_one("#document-lines").lines
         assert max(sum(len(piece) for piece, _ in line) for line in shown) <= size[0] - 5
         await press(pilot, "r")
         assert isinstance(app.screen, RunsScreen)

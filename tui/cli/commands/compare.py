@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from tui.cli.base import JsonOption, examples, session_of
-from tui.cli.listing import terminal_width
+from tui.cli.listing import print_document
 
 __all__ = ["HELP_ORDER", "register"]
 
@@ -35,7 +35,7 @@ def compare(
     as_json: Annotated[bool, JsonOption] = False,
 ) -> None:
     """Print a comparison."""
-    from tui.render.comparison import comparison_lines
+    from store.documents.comparison import comparison_document
 
     session = session_of(context)
     wanted: Sequence[str] = names
@@ -43,4 +43,4 @@ def compare(
     if as_json:
         session.document(page)
         return
-    session.out_all(comparison_lines(page, signs=session.signs, width=terminal_width()))
+    print_document(session, comparison_document(page))

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from tui.cli.base import JsonOption, examples, session_of, things, wrong_use
-from tui.cli.listing import print_rows, terminal_width
+from tui.cli.listing import print_document, print_rows
 from tui.cli.session import Session, fail
 from tui.render.tables import Column
 
@@ -118,7 +118,7 @@ def show(
     as_json: Annotated[bool, JsonOption] = False,
 ) -> None:
     """Print a device's page."""
-    from tui.render.device import device_lines
+    from store.documents.device import device_document
 
     session = session_of(context)
     for watts in load or ():
@@ -128,7 +128,7 @@ def show(
     if as_json:
         session.document(page)
         return
-    session.out_all(device_lines(page, signs=session.signs, width=terminal_width()))
+    print_document(session, device_document(page))
 
 
 def list_devices(context: typer.Context, as_json: Annotated[bool, JsonOption] = False) -> None:

@@ -160,7 +160,7 @@ def import_document(outcomes: Sequence[FileOutcome]) -> dict[str, list[dict[str,
             if outcome.status == "already"
         ],
         "refused": [
-            {"file": outcome.file, "reason": outcome.reason}
+            {"file": outcome.file, "reason": outcome.reason, "questions": list(outcome.questions)}
             for outcome in outcomes
             if outcome.status in {"refused", "not read"}
         ],

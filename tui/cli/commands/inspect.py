@@ -12,7 +12,7 @@ from tui.cli.fact_options import (
     Answers,
 )
 from tui.cli.import_options import ProfileName, Zone, import_order
-from tui.cli.listing import terminal_width
+from tui.cli.listing import print_document
 
 __all__ = ["HELP_ORDER", "register"]
 
@@ -41,7 +41,7 @@ def inspect_export(
     """Say what the importer makes of a file."""
     from importers.schema import Facts
     from store.imports.importer import inspect_file
-    from tui.render.inspection import inspection_lines
+    from store.imports.inspection_page import inspection_document
 
     session = session_of(context)
     library = session.open_library() if session.library_path.exists() else None
@@ -50,4 +50,4 @@ def inspect_export(
     if as_json:
         session.document(inspection.as_json())
     else:
-        session.out_all(inspection_lines(inspection, signs=session.signs, width=terminal_width()))
+        print_document(session, inspection_document(inspection))

@@ -10,7 +10,7 @@ from typing import Annotated
 import typer
 
 from tui.cli.base import JsonOption, examples, session_of
-from tui.cli.weighing import choice_document, print_choice, scheme_of
+from tui.cli.weighing import choice_data, print_choice, scheme_of
 
 __all__ = ["HELP_ORDER", "register"]
 
@@ -54,7 +54,7 @@ def rate_devices(
     choice = rate(library, chosen)
     moved = moves(rate(library, before[-1]), choice) if before else ()
     if as_json:
-        session.document({**choice_document(choice), "moved": [asdict(move) for move in moved]})
+        session.document({**choice_data(choice), "moved": [asdict(move) for move in moved]})
         return
     print_choice(session, choice, as_json=False)
     if before:

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from tui.cli.base import JsonOption, examples, session_of
-from tui.cli.listing import run_number, terminal_width
+from tui.cli.listing import print_document, run_number
 
 __all__ = ["HELP_ORDER", "register"]
 
@@ -31,12 +31,14 @@ def show_run(
     as_json: Annotated[bool, JsonOption] = False,
 ) -> None:
     """Print everything about one run."""
-    from tui.render.run import run_document, run_lines
+    from store.documents.run import TRACES, run_document
+    from tui.render.run import run_data, trace_lines
 
     session = session_of(context)
     number = run_number(run)
     view = session.open_library().run(number)
     if as_json:
-        session.document(run_document(view))
+        session.document(run_data(view))
     else:
-        session.out_all(run_lines(view, signs=session.signs, width=terminal_width(), strips=not session.is_plain))
+        drawn = () if session.is_plain else trace_lines(view, session.signs)
+        print_document(session, run_document(view), drawings={TRACES: drawn})

@@ -74,7 +74,7 @@ def ask(
         bool, typer.Option("--raw", help="CSV as it is: no apostrophe before text that a spreadsheet would run.")
     ] = False,
     force: Annotated[bool, typer.Option("--force", "-f", help="Overwrite the file if it is there.")] = False,
-    views: Annotated[bool, typer.Option("--views", help="List views and columns of this library, and end.")] = False,
+    views: Annotated[bool, typer.Option("--views", help="List views, columns and names of results, and end.")] = False,
 ) -> None:
     """Run a question and write its answer."""
     session = session_of(context)
@@ -158,7 +158,11 @@ def _point_at(sql: str, error: BaseException) -> None:
 
 
 def _print_views(session: Session) -> None:
+    """Every view with its columns and their types; then what `results.name` can be, with label and unit."""
+    from store.methods.specs import specs  # loads every reducer
+
     rows = [(view, name, kind) for view, columns in session.open_library().views().items() for name, kind in columns]
+    rows += [("results.name", s.name, f"{s.label}{f' [{s.unit}]' if s.unit != '1' else ''}") for s in specs().values()]
     print_rows(session, [Column("view"), Column("column"), Column("type")], rows)
 
 

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from tui.cli.base import JsonOption, examples, session_of
-from tui.cli.listing import run_number, terminal_width
+from tui.cli.listing import print_document, run_number
 from tui.render.json_values import jsonable
 
 __all__ = ["HELP_ORDER", "register"]
@@ -33,7 +33,7 @@ def explain_result(
     as_json: Annotated[bool, JsonOption] = False,
 ) -> None:
     """Print how a result came about."""
-    from tui.render.why import why_lines
+    from store.documents.why import why_document
 
     session = session_of(context)
     number = run_number(run)
@@ -43,4 +43,4 @@ def explain_result(
     if as_json:
         session.document({"run_id": number, **jsonable(account), "sql": sql})
     else:
-        session.out_all(why_lines(account, number, sql, signs=session.signs, width=terminal_width()))
+        print_document(session, why_document(account, number, sql))
