@@ -77,7 +77,7 @@ def assemble(work: Work, slots: Slots, runs: tuple[RunPlan, ...], parting: Parti
                     i, column.name, None, "", 1.0, 0.0, None, 0.98, (clock.reasons or {}).get(i, "gives the run's date")
                 )
             )
-        elif i == parting.column:
+        elif i in parting.indices:
             columns.append(ColumnPlan(i, column.name, "port", "", 1.0, 0.0, None, 0.97, parting.reason))
         else:
             why = slots.unused.get(i, "nothing tells what it is, and no law of physics pins it")
@@ -92,8 +92,7 @@ def assemble(work: Work, slots: Slots, runs: tuple[RunPlan, ...], parting: Parti
         clock.confidence,
         clock.reason,
         clock.date_form,
-        parting.column,
-        parting.by or "port",
+        parting.columns,
         zone,
         work.preamble.facts,
         work.preamble.started_note,

@@ -210,11 +210,12 @@ def _by_cells(column: Column, said: set[str | None], words: Vocabulary) -> Colum
         return column
     quantity, unit = next(iter(units.items()))
     label = column.label
+    terms: tuple[str, ...] = ("unit",)
     if quantity == "charge" and unit.symbol == "C" and label.quantity is None and {"voltage", "current"} <= said:
-        quantity, unit = "temperature", words.units["°C"]
+        quantity, unit, terms = "temperature", words.units["°C"], ("neighbours",)
     if label.quantity is None or {label.quantity, quantity} == {"charge", "energy"}:
         why = f"{unit.symbol} stands behind its numbers"
-        label = replace(label, quantity="elapsed" if quantity == "time" else quantity, terms=("unit",), reason=why)
+        label = replace(label, quantity="elapsed" if quantity == "time" else quantity, terms=terms, reason=why)
     elif label.quantity in {"text", "port", "sample"} and quantity != "time":
         label = replace(label, quantity=quantity, terms=("unit",), reason=f"{unit.symbol} stands behind its numbers")
     elif quantity not in {label.quantity, "time", "percent"}:

@@ -9,6 +9,7 @@ from collections.abc import Mapping
 
 import numpy as np
 import numpy.typing as npt
+import polars as pl
 
 from importers.clock.choice import choose_clock
 from importers.clock.clockwork import clock_candidates
@@ -20,9 +21,10 @@ from importers.decide.columns import Column
 from importers.decide.evidence import KEYS, Array, Decision, Work
 from importers.decide.grouping import Group, Slots, assign, with_label
 from importers.decide.holding import doubt_profile, turn_swapped
-from importers.decide.leftover import ask_leftovers
+from importers.decide.leftover import ask_leftovers, copied_times
 from importers.decide.parting import Parting, find_parting
-from importers.decide.pinning import pin_unknown
+from importers.decide.pinning import coulombs_by_slope, pin_unknown
+from importers.decide.plan import PartColumn
 from importers.decide.units import settle_time, settle_units
 from importers.decide.unitsolve import laws_of
 from importers.profiles.profile import Profile, same_name
@@ -79,6 +81,7 @@ def decide(
     is_stamp = clock.form.source in {"wall clock", "unix", "serial day"}
     seconds = clock.raw * 1e-6 if is_stamp else clock.raw  # stamps are microseconds of 1970
     seconds = seconds - (seconds[np.isfinite(seconds)][0] if np.isfinite(seconds).any() else 0.0)
+    columns = coulombs_by_slope(columns, seconds, words)
     if profile is not None:
         decision.questions += doubt_profile(columns, seconds, answers, words)
     parting = find_parting(columns, rows, seconds, clock.used, answers.get("rows", ""))
@@ -96,7 +99,7 @@ def decide(
         decision,
         clock,
         seconds,
-        _first_port(rows, parting.column),
+        _first_part(rows, parting),
         direction=profile.direction or None if profile is not None else None,
     )
     slots = assign(columns, clock.used, parting)
@@ -124,17 +127,22 @@ def _as_clock(column: Column) -> Column:
 def _stated_port(profile: Profile, columns: list[Column], found: Parting) -> Parting:
     """The column that the profile names; the numbers' own finding says what it parts by."""
     at = next((c.index for c in columns if profile.port_column and same_name(c.name, profile.port_column)), None)
-    if at is None or at == found.column:
+    if at is None or at in found.indices:
         return found
-    return Parting(at, "port", "names the port of each row, as the profile says")
+    return Parting((PartColumn(at, "port"),), "names the port of each row, as the profile says")
 
 
-def _first_port(rows: Rows, port_column: int | None) -> npt.NDArray[np.bool_] | None:
-    if port_column is None:
-        return None
-    cells = rows.cells[name_of(port_column)]
-    first = cells.drop_nulls().head(1)
-    return (cells == first[0]).fill_null(value=False).to_numpy() if len(first) else None
+def _first_part(rows: Rows, parting: Parting) -> npt.NDArray[np.bool_] | None:
+    """Rows of the first port, device or test: those that laws are looked for in."""
+    mask: npt.NDArray[np.bool_] | None = None
+    for part in parting.columns:
+        cells = rows.cells[name_of(part.index)]
+        first = (cells if mask is None else cells.filter(pl.Series(mask))).drop_nulls().head(1)
+        if not len(first):
+            return mask
+        here = (cells == first[0]).fill_null(value=False).to_numpy()
+        mask = here if mask is None else mask & here
+    return mask
 
 
 def _choose_rivals(work: Work, slots: Slots) -> None:
@@ -145,8 +153,10 @@ def _choose_rivals(work: Work, slots: Slots) -> None:
         if chosen is None:
             chosen = _by_law(group, channel, plain)
             why = "does not fit power = volts x amps; the other column does"
-        if chosen is None and all(np.array_equal(plain[0].values, c.values, equal_nan=True) for c in plain[1:]):
-            chosen, why = plain[0], "the same numbers stand in another column"
+        if chosen is None:
+            finest = max(plain, key=lambda c: len(np.unique(c.finite)))
+            if all(c is finest or copied_times(c, finest) is not None for c in plain):
+                chosen, why = finest, f"the same readings stand in `{finest.name}`"
         if chosen is None:
             answered = [c for c in plain if f"column.{c.index + 1}" in work.answers]
             chosen = answered[0] if answered else None

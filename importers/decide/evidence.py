@@ -60,8 +60,8 @@ class Work:
     mask: npt.NDArray[np.bool_] | None
     plans: dict[int, ColumnPlan] = field(default_factory=dict)
     time_unit: Unit | None = None
-    asked: set[tuple[str | None, int]] = field(default_factory=set)
-    """Groups of columns, by port, of which one was asked about."""
+    asked: set[str] = field(default_factory=set)
+    """Quantities whose unit an answer to what is asked will tell."""
     direction: str | None = None
     """As a profile states it."""
 

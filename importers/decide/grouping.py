@@ -51,7 +51,7 @@ def assign(columns: list[Column], clock: frozenset[int], parting: Parting) -> Sl
     unknown: list[Column] = []
     measured: list[Column] = []
     for column in columns:
-        if column.index in clock or column.index == parting.column or column.index in unused:
+        if column.index in clock or column.index in parting.indices or column.index in unused:
             continue
         why = _why_unused(column)
         if why:
@@ -66,9 +66,8 @@ def assign(columns: list[Column], clock: frozenset[int], parting: Parting) -> Sl
     for column in measured:
         key = keys[column.index]
         channel = channel_of(column.label.quantity, column.label.role)
-        if channel is None or (
-            channel == "voltage_v" and column.label.role == "cell" and _has_other_voltage(column, measured)
-        ):
+        is_beside = key is None and column.label.role == "cell" and channel == "voltage_v"
+        if channel is None or (is_beside and _has_other_voltage(column, measured)):
             unused[column.index] = f"{_say(column)} is not kept: no channel is meant for it"
             continue
         rivals[key, channel].append(column)
@@ -120,6 +119,8 @@ def _port_keys(measured: list[Column]) -> dict[int, str | None]:
     indices = {c.label.index for c in main if c.label.index is not None}
     numbered = len(indices) > 1 and sum(c.label.index is not None for c in main) >= 3
     has_ac = any(c.label.mains == "ac" for c in main)
+    of_cell = {c.label.quantity for c in measured if c.label.role == "cell"}
+    has_cell = {"voltage", "current"} <= of_cell and {"voltage", "current"} <= {c.label.quantity for c in main}
     keys: dict[int, str | None] = {}
     ports = {c.label.port or (c.label.index if numbered else None) for c in main} - {None}
     for c in measured:
@@ -131,6 +132,8 @@ def _port_keys(measured: list[Column]) -> dict[int, str | None]:
             key = "mains" if has_ac and label.side == "in" else label.side
         if label.quantity == "temperature" and key not in ports:
             key = None
+        if has_cell and label.role == "cell" and label.quantity in _ELECTRICAL:
+            key = "cell"
         keys[c.index] = key
     return dict.fromkeys(keys) if _are_inputs(main, keys) else keys
 

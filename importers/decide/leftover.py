@@ -15,7 +15,7 @@ from importers.decide.grouping import Slots
 from importers.decide.physics import is_monotone
 from importers.decide.plan import Question
 
-__all__ = ["ask_leftovers"]
+__all__ = ["ask_leftovers", "copied_times"]
 
 _MARKS = 4
 """A whole number of so few values [count] is a mark, not a reading."""
@@ -72,12 +72,12 @@ def _explained(column: Column, used: list[Column], *, is_named: bool) -> str:
     if whole and len(column.values) > 2 and bool((np.diff(column.values) == 1).all()):
         return "numbers the rows"
     for other in used:
-        if (times := _copies(column, other)) is not None:
+        if (times := copied_times(column, other)) is not None:
             return f"the readings of `{other.name}` again" + (f", times {times:g}" if times != 1.0 else "")
     return ""
 
 
-def _copies(column: Column, other: Column) -> float | None:
+def copied_times(column: Column, other: Column) -> float | None:
     """The power of ten by which a column repeats another; None where it does not."""
     if len(column.values) != len(other.values):
         return None

@@ -5,8 +5,9 @@ Knows columns and the clock. Which words name such a column is the vocabulary's 
 
 from __future__ import annotations
 
+import itertools
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,7 +15,7 @@ import numpy.typing as npt
 import polars as pl
 
 from importers.decide.columns import Column
-from importers.decide.plan import Choice, Question
+from importers.decide.plan import Choice, PartColumn, Question
 from importers.text.rowset import Rows, name_of
 from importers.vocabulary.words import tokens
 
@@ -33,13 +34,29 @@ _MENDED = 0.02
 class Parting:
     """How the rows of a table part."""
 
-    column: int | None = None
-    by: str = ""
-    """`port`, `device` or `row` (a sensor, a test, anything else)."""
+    columns: tuple[PartColumn, ...] = ()
     reason: str = ""
     same: Mapping[int, str] | None = None
-    """Columns that change together with it, with what to say of them."""
+    """Columns that change together with them, with what to say of them."""
     question: Question | None = None
+
+    @property
+    def indices(self) -> frozenset[int]:
+        """Positions of the columns by which rows part."""
+        return frozenset(c.index for c in self.columns)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Found:
+    """A column that could part the rows."""
+
+    column: Column
+    codes: npt.NDArray[np.int64]
+    """Number of its value in each row."""
+
+    @property
+    def is_named(self) -> bool:
+        return self.column.label.quantity in {"port", "part"} or _is_port_text(self.column)
 
 
 def find_parting(columns: list[Column], rows: Rows, seconds: Array, used: frozenset[int], answer: str) -> Parting:
@@ -58,46 +75,74 @@ def find_parting(columns: list[Column], rows: Rows, seconds: Array, used: frozen
             continue
         codes = _codes(rows.cells[name_of(column.index)])
         if codes is not None and len(codes) == len(seconds) and codes.max() > 0:
-            found.append((column, codes))
+            found.append(_Found(column, codes))
     if not found:
         return Parting()
     before = _out_of_order(seconds)
-    mending = [(c, k) for c, k in found if before > 0 and _within(seconds, k) <= _MENDED * before]
-    named = [(c, k) for c, k in found if c.label.quantity in {"port", "part"} or _is_port_text(c)]
-    chosen = next((item for item in mending if item in named), None)
-    if chosen is None and mending and answer != "keep":
-        chosen = mending[0]
-    if chosen is not None:
-        why = "the clock advances only within the rows of one value"
-        return _parted(chosen, found, f"says which one a row is of: {why}")
+    if before > 0 and (chosen := _mending(found, seconds, before, answer)):
+        return _parted(
+            chosen, found, "says which one a row is of: the clock advances only within the rows of one value"
+        )
+    named = [f for f in found if f.is_named]
     if named and answer != "keep":
-        return _parted(named[0], found, f"names the {_what(named[0][0])} of each row")
+        return _parted(_independent(named), found, f"names the {_what(named[0].column)} of each row")
     return _doubted(found, rows, answer) if before == 0 else Parting()
 
 
+def _mending(found: list[_Found], seconds: Array, before: int, answer: str) -> tuple[_Found, ...]:
+    """The column, or the two, within whose values the clock advances; named ones first, nothing where none does."""
+    usable = found if answer != "keep" else [f for f in found if f.is_named]
+    ranked = sorted(usable, key=lambda f: not f.is_named)
+    for one in ranked:
+        if _within(seconds, one.codes) <= _MENDED * before:
+            others = [f for f in found if f.is_named and f is not one]
+            return _independent([one, *others])
+    for pair in itertools.combinations(ranked, 2):
+        if _within(seconds, _joint(pair)) <= _MENDED * before:
+            return pair
+    return ()
+
+
+def _independent(found: list[_Found]) -> tuple[_Found, ...]:
+    """The first, and the next that part its parts further: a device's ports."""
+    kept = [found[0]]
+    for other in found[1:]:
+        parts = len(np.unique(_joint(kept)))
+        if parts < len(np.unique(_joint([*kept, other]))) <= _MOST and len(kept) == 1:
+            kept.append(other)
+    return tuple(kept)
+
+
+def _joint(found: Sequence[_Found]) -> npt.NDArray[np.int64]:
+    codes = found[0].codes
+    for other in found[1:]:
+        codes = codes * (int(other.codes.max()) + 1) + other.codes
+    return codes
+
+
 def _what(column: Column) -> str:
-    return "port" if _by(column) == "port" else "device" if _by(column) == "device" else "part"
+    return {"port": "port", "device": "device"}.get(_by(column), "part")
 
 
-def _parted(
-    chosen: tuple[Column, npt.NDArray[np.int64]], found: list[tuple[Column, npt.NDArray[np.int64]]], reason: str
-) -> Parting:
-    column, codes = chosen
+def _parted(chosen: Sequence[_Found], found: list[_Found], reason: str) -> Parting:
+    names = " and ".join(f"`{f.column.name}`" for f in chosen)
+    parts = len(np.unique(_joint(chosen)))
     same = {
-        c.index: f"changes together with `{column.name}`, by which the rows are parted"
-        for c, k in found
-        if c is not column and np.array_equal(k, codes)
+        f.column.index: f"changes together with {names}, by which the rows are parted"
+        for f in found
+        if f not in chosen and len(np.unique(_joint([*chosen, f]))) == parts
     }
-    return Parting(column.index, _by(column), reason, same)
+    return Parting(tuple(PartColumn(f.column.index, _by(f.column)) for f in chosen), reason, same)
 
 
-def _doubted(found: list[tuple[Column, npt.NDArray[np.int64]]], rows: Rows, answer: str) -> Parting:
+def _doubted(found: list[_Found], rows: Rows, answer: str) -> Parting:
     """Ask about a column of unknown name whose values take turns, as those of several sensors do."""
-    for column, codes in found:
+    for one in found:
+        column, codes = one.column, one.codes
         turns = float((np.diff(codes) != 0).mean())
         if column.label.quantity is None and turns > 0.3 and _is_regular(codes):
             if answer == "part":
-                return _parted((column, codes), found, "says which one a row is of, as answered")
+                return _parted([one], found, "says which one a row is of, as answered")
             if not answer:
                 values = list(dict.fromkeys(rows.cells[name_of(column.index)].cast(pl.String).head(40).to_list()))
                 return Parting(question=_question(column, [v for v in values if v]))
@@ -146,7 +191,7 @@ def _out_of_order(seconds: Array) -> int:
 
 
 def _within(seconds: Array, codes: npt.NDArray[np.int64]) -> int:
-    return sum(_out_of_order(seconds[codes == k]) for k in range(int(codes.max()) + 1))
+    return sum(_out_of_order(seconds[codes == k]) for k in np.unique(codes))
 
 
 def _is_regular(codes: npt.NDArray[np.int64]) -> bool:

@@ -6,6 +6,7 @@ Knows places of columns and `physics`. A column that more than one reading would
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -16,7 +17,7 @@ from importers.decide.grouping import Group, Slots, with_label
 from importers.decide.physics import counter_fit, is_monotone, product_fit
 from importers.vocabulary.words import Vocabulary
 
-__all__ = ["pin_unknown"]
+__all__ = ["coulombs_by_slope", "pin_unknown"]
 
 Array = npt.NDArray[np.float64]
 _MOST = 14
@@ -40,6 +41,25 @@ def pin_unknown(
     _counters(group, slots, unknown, seconds, mask, words, clock)
     if group.by_channel and not slots.groups:
         slots.groups.append(group)
+
+
+def coulombs_by_slope(columns: list[Column], seconds: Array, words: Vocabulary) -> list[Column]:
+    """Read a lone `C` as coulombs where it counts up as the current flows; beside volts and amps it is else °C."""
+    amps = [c for c in columns if c.label.quantity == "current" and c.label.role is None and not c.label.unused]
+    if len(amps) != 1 or len(amps[0].values) != len(seconds):
+        return columns
+    factor = amps[0].label.unit.factor if amps[0].label.unit is not None else 1.0
+    out = []
+    for column in columns:
+        if column.label.terms == ("neighbours",) and column.label.quantity == "temperature":
+            fit = counter_fit(seconds, np.abs(amps[0].values) * factor, column.values)
+            if fit is not None and fit.misfit < 0.03 and abs(np.log(abs(fit.ratio))) < 0.05:
+                why = "C counts up by the current: coulombs"
+                label = replace(column.label, quantity="charge", unit=words.units["C"], terms=("numbers",), reason=why)
+                out.append(replace(column, label=label))
+                continue
+        out.append(column)
+    return out
 
 
 def _pin(group: Group, slots: Slots, unknown: list[Column], column: Column, channel: str, reason: str) -> None:

@@ -12,7 +12,7 @@ from importers.clock.forms import ClockForm
 from importers.schema import Facts
 from importers.text.shape import Layout
 
-__all__ = ["Choice", "ColumnPlan", "Plan", "Question", "RunPlan"]
+__all__ = ["Choice", "ColumnPlan", "PartColumn", "Plan", "Question", "RunPlan"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +88,15 @@ class RunPlan:
 
 
 @dataclass(frozen=True, slots=True)
+class PartColumn:
+    """A column by which rows part into runs."""
+
+    index: int
+    by: str
+    """What it names: `port`, `device`, or `row` for anything else, such as a sensor or a test."""
+
+
+@dataclass(frozen=True, slots=True)
 class Plan:
     """Everything that reading needs to know."""
 
@@ -99,10 +108,8 @@ class Plan:
     clock_reason: str
     date_clock: ClockForm | None = None
     """A wall clock beside an elapsed one: gives started_at only."""
-    port_column: int | None = None
-    """Column that says of which port, device or test each row is, where they stand one below the other."""
-    parts_by: str = "port"
-    """What that column names: `port`, `device`, or `row` for anything else."""
+    parts: tuple[PartColumn, ...] = ()
+    """Columns that say of which port, device or test each row is, where they stand one below the other."""
     zone: str = "UTC"
     stated: Facts = field(default_factory=Facts)
     started_note: str = ""

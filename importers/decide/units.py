@@ -148,10 +148,9 @@ def _place(
     proof = ", ".join(law.sentence for law in laws)
     terms = list(label.terms)
     if len(units) > 1:
-        tie = (group.port, tied.get(key, -1 - column.index))
-        if tie not in work.asked:
+        if key not in work.asked:
             work.decision.questions.append(unknown_unit(column, key, units))
-            work.asked.add(tie)
+            work.asked |= {key, *(k for k, number in tied.items() if number == tied.get(key))}
         terms.append("unit open")
         reason += f"; its unit could be {' or '.join(u.symbol for u in units)}"
     elif column.cell_units:

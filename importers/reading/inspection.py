@@ -192,7 +192,7 @@ def _profile_of(found: Inspection, name: str) -> Profile:
         layout.decimal,
         layout.thousands,
         "",
-        plan.columns[plan.port_column].name if plan.port_column is not None else "",
+        plan.columns[plan.parts[0].index].name if plan.parts else "",
         (sides.pop() or "") if len(sides) == 1 and len(plan.runs) == 1 else "",
         found.answers.get("restart", ""),
         "",

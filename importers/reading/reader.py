@@ -38,7 +38,7 @@ class Outcome:
 
     def account(self, plan: Plan) -> Account:
         """Account for every line; a line that gives a sample to each of several ports counts once."""
-        per_line = 1 if plan.port_column is not None else len(plan.runs)
+        per_line = len(plan.runs)
         tally = self.tally
         return Account(
             tally.lines,
@@ -72,9 +72,10 @@ class _Intake:
                 f"{self.file} holds its last sample first and is larger than {_HOLD >> 20} MB. Sort it by time first.",
                 file=self.file,
             )
-        wanted = set(self.plan.date_clock.columns if self.plan.date_clock else ()) | {self.plan.port_column}
+        wanted = set(self.plan.date_clock.columns if self.plan.date_clock else ())
+        wanted |= {part.index for part in self.plan.parts}
         back = _reversed(parsed)
-        kept = back.rows.cells.select(name_of(i) for i in sorted(w for w in wanted if w is not None))
+        kept = back.rows.cells.select(name_of(i) for i in sorted(wanted))
         self.held.append(replace(back, rows=replace(back.rows, cells=kept)))
 
     def finish(self) -> None:

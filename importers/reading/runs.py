@@ -32,7 +32,8 @@ class _Part:
     """One port of a file, being read."""
 
     plan: RunPlan
-    port: str | None
+    values: tuple[str, ...]
+    """What the parting columns say of its rows."""
     timeline: Timeline
     channels: tuple[str, ...]
     direction: str | None
@@ -60,7 +61,7 @@ class Runs:
         self.tally = tally
         self.closed: list[ImportedRun] = []
         self.samples = 0
-        self._parts: dict[tuple[str | None, int], _Part] = {}
+        self._parts: dict[tuple[tuple[str, ...], int], _Part] = {}
         self._origin_us: int | None = None
         self._first_date: int | None = None
         self._left_out: set[int] = set()
@@ -70,8 +71,8 @@ class Runs:
         self._origin_us = parsed.origin_us
         self._dates(parsed.rows)
         good = np.isfinite(parsed.raw)
-        if self.plan.port_column is not None:
-            self._by_port(parsed.rows, parsed.raw, parsed.channels, good)
+        if self.plan.parts:
+            self._by_part(parsed.rows, parsed.raw, parsed.channels, good)
         else:
             self._by_run(parsed.rows, parsed.raw, parsed.channels, good)
 
@@ -93,23 +94,31 @@ class Runs:
         if series.len() and series[0] is not None:
             self._first_date = int(series[0])
 
-    def _by_port(
+    def _by_part(
         self, rows: Rows, raw: npt.NDArray[np.float64], channels: dict[int, pl.Series], good: npt.NDArray[np.bool_]
     ) -> None:
-        cells = rows.cells[name_of(self.plan.port_column or 0)].cast(pl.String).fill_null("").str.strip_chars(" \"'\t")
-        for port in cells.unique(maintain_order=True).to_list():
-            here = (cells == port).to_numpy() & good
+        """Rows of several ports, devices or tests, one below the other."""
+        columns = [
+            rows.cells[name_of(p.index)].cast(pl.String).fill_null("").str.strip_chars(" \"'\t")
+            for p in self.plan.parts
+        ]
+        table = pl.DataFrame([c.alias(str(i)) for i, c in enumerate(columns)])
+        for values in table.unique(maintain_order=True).rows():
+            here = good
+            for column, value in zip(columns, values, strict=True):
+                here = here & (column == value).to_numpy()
             if here.any():
-                self._take(self._part(0, port or "?"), rows, raw, channels, here)
+                for number in range(len(self.plan.runs)):
+                    self._take(self._part(number, tuple(v or "?" for v in values)), rows, raw, channels, here)
 
     def _by_run(
         self, rows: Rows, raw: npt.NDArray[np.float64], channels: dict[int, pl.Series], good: npt.NDArray[np.bool_]
     ) -> None:
-        for number, run in enumerate(self.plan.runs):
-            self._take(self._part(number, run.port), rows, raw, channels, good)
+        for number in range(len(self.plan.runs)):
+            self._take(self._part(number), rows, raw, channels, good)
 
-    def _part(self, number: int, port: str | None) -> _Part:
-        key = (port, number)
+    def _part(self, number: int, values: tuple[str, ...] = ()) -> _Part:
+        key = (values, number)
         if key not in self._parts:
             run = self.plan.runs[number]
             clock = self.plan.clock
@@ -120,7 +129,7 @@ class Runs:
                 is_clock_change=self._is_clock_change,
             )
             channels = tuple(c.channel for c in run.columns if c.channel)
-            self._parts[key] = _Part(run, port, timeline, channels, self._direction(run), 1)
+            self._parts[key] = _Part(run, values, timeline, channels, self._direction(run), 1)
         return self._parts[key]
 
     def _direction(self, run: RunPlan) -> str | None:
@@ -254,25 +263,21 @@ class Runs:
         part.sink.write(pl.DataFrame([pl.Series("t_s", t), *frame.get_columns()]))
 
     def _start(self, part: _Part) -> RunStart:
-        ports = len(self.plan.runs) > 1 or self.plan.port_column is not None
-        if self.plan.port_column is not None and self.plan.parts_by != "port":
-            return self._start_of_row(part)
-        name = part.port or str([*self._parts].index(next(k for k, p in self._parts.items() if p is part)) + 1)
-        numbered = name if part.number == 1 else f"{part.number}/{name}"
-        label = numbered if ports else str(part.number)
-        return RunStart(label, part.port, part.channels, part.direction, self.plan.stated)
-
-    def _start_of_row(self, part: _Part) -> RunStart:
-        """A run of one device, sensor or test of several, whose rows a column names."""
-        name = part.port or "?"
-        stated = self.plan.stated
-        if self.plan.parts_by == "device":
-            stated = replace(stated, device=name)
-        else:
-            said = f"{self.plan.columns[self.plan.port_column or 0].name}: {name}"
-            stated = replace(stated, note=f"{stated.note}; {said}" if stated.note else said)
-        label = name if part.number == 1 else f"{part.number}/{name}"
-        return RunStart(label, part.plan.port, part.channels, part.direction, stated)
+        """What is known of a run before its samples: its name, its port, what the file states of it."""
+        port, stated = part.plan.port, self.plan.stated
+        for column, value in zip(self.plan.parts, part.values, strict=True):
+            if column.by == "port":
+                port = value
+            elif column.by == "device":
+                stated = replace(stated, device=value)
+            else:
+                said = f"{self.plan.columns[column.index].name}: {value}"
+                stated = replace(stated, note=f"{stated.note}; {said}" if stated.note else said)
+        is_one = len(self.plan.runs) == 1 and not self.plan.parts
+        names = [*part.values, *([part.plan.port] if part.plan.port and len(self.plan.runs) > 1 else [])]
+        own = " ".join(names) or str([*self._parts].index(next(k for k, p in self._parts.items() if p is part)) + 1)
+        numbered = own if part.number == 1 else f"{part.number}/{own}"
+        return RunStart(str(part.number) if is_one else numbered, port, part.channels, part.direction, stated)
 
     def _close(self, part: _Part) -> None:
         if part.start is None:

@@ -86,7 +86,7 @@ class Parser:
     def __post_init__(self) -> None:
         plan = self.plan
         clock = set(plan.clock.columns) | set(plan.date_clock.columns if plan.date_clock else ())
-        extra = {plan.port_column} if plan.port_column is not None else set()
+        extra = {part.index for part in plan.parts}
         measured = [c for run in plan.runs for c in run.columns]
         extra |= {c.unit_column for c in measured if c.unit_column is not None}
         self.used = frozenset(clock | extra | {c.index for c in measured})

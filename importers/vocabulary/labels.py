@@ -127,6 +127,11 @@ def _tail_is_unit(match: re.Match[str], unit: Unit, words: Vocabulary) -> bool:
     head, tail = tokens(match.group(1)), match.group(2)
     if (normalise(tail),) in words.quantities and len(tail) > 2:
         return unit.quantity == "time" and words.quantities[(normalise(tail),)] == "elapsed" and bool(head)
+    if unit.quantity == "time" and words.roles.get((normalise(tail),)) == "statistic":
+        return "elapsed" in {words.quantities.get(head[i:]) for i in range(len(head))} or head in {
+            ("t",),
+            (),
+        }  # `V min`
     if tail in _LONE:
         if re.search(r"[:,]\s*.$", match.string) or normalise(match.group(1)) == normalise(tail):
             return True  # `DCI: A`; `A A` is amps twice
