@@ -13,6 +13,7 @@ import stat
 import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import BinaryIO, cast
 
@@ -20,7 +21,7 @@ import numpy as np
 
 from importers.problems import ImportRefused
 from importers.text.quoting import breaks_at
-from importers.vocabulary.words import Vocabulary, tokens
+from importers.vocabulary.words import Vocabulary, plain_signs, tokens
 
 __all__ = ["WHOLE_LIMIT", "BytesView", "Piece", "count_byte", "pieces", "view_bytes"]
 
@@ -36,6 +37,22 @@ _BOMS = (
     (codecs.BOM_UTF16_LE, "utf-16-le"),
     (codecs.BOM_UTF16_BE, "utf-16-be"),
 )
+_SINGLE = frozenset({"utf-8", "cp1250", "cp1251", "cp1252", "cp1253", "cp1254", "koi8_u"})
+"""Codecs in which a line end is a byte of its own and no byte depends on the one before."""
+_PAGES = {
+    "cp1252": "Windows-1252",
+    "cp1250": "Windows-1250",
+    "cp1251": "Windows-1251",
+    "cp1253": "Windows-1253",
+    "cp1254": "Windows-1254",
+    "koi8_u": "KOI8",
+    "gb18030": "GB 18030",
+    "cp932": "Shift JIS",
+    "cp949": "EUC-KR",
+}
+"""Code pages that are tried where a text is not UTF-8, and what they are called; of equals the first is taken."""
+_TWO_BYTE = frozenset({"gb18030", "cp932", "cp949"})
+_ASCII_BASED = _SINGLE | _TWO_BYTE
 _GZIP, _ZSTD, _ZIP = b"\x1f\x8b", b"\x28\xb5\x2f\xfd", b"PK\x03\x04"
 _HIGH = re.compile(rb"[\x80-\xff]+")
 _BINARY = re.compile(rb"[\x01-\x08\x0e-\x1a\x1c-\x1f]")
@@ -122,7 +139,7 @@ def view_bytes(path: Path, words: Vocabulary) -> BytesView:
     encoding, bom, reason = _encoding(raw, words, name)
     body = raw[bom:]
     nul_tail = 0
-    if encoding in {"utf-8", "cp1252", "gb18030", "cp1250", "shift_jis"}:
+    if encoding in _ASCII_BASED:
         kept = body.rstrip(b"\0")
         nul_tail = len(body) - len(kept) if is_whole else 0
         body = kept
@@ -187,7 +204,7 @@ def to_utf8(raw: bytes, encoding: str) -> bytes:
         except UnicodeDecodeError:
             return raw.decode("utf-8", "replace").encode()
         return raw
-    if raw.isascii() and encoding in {"cp1252", "gb18030", "cp1250", "shift_jis"}:
+    if raw.isascii() and encoding in _ASCII_BASED:
         return raw
     return raw.decode(encoding, "replace").encode()
 
@@ -235,51 +252,52 @@ def _wide(raw: bytes) -> str:
 
 def _legacy(raw: bytes, words: Vocabulary) -> tuple[str, int, str]:
     """Choose a legacy code page: by which reading gives known words, then by how the high bytes stand."""
-    runs = _HIGH.findall(raw[:65536])
     # Damaged UTF-8: nearly all of the high bytes are well-formed sequences.
     good = raw.decode("utf-8", "ignore")
     multi = sum(len(c.encode()) for c in good if ord(c) > 127)
     high = sum(len(r) for r in _HIGH.findall(raw))
     if multi > 0.8 * high and multi >= 2:
         return "utf-8", 0, "UTF-8 with damaged places"
-    paired = sum(len(r) % 2 == 0 for r in runs)
-    scores = {}
-    for codec in ("cp1252", "gb18030", "cp1250", "shift_jis"):
-        try:
-            text = raw[:16384].decode(codec, "strict" if codec in {"gb18030", "shift_jis"} else "replace")
-        except UnicodeDecodeError as error:
-            if error.start < min(len(raw), 16384) - 4:
-                continue
-            text = raw[:16384].decode(codec, "ignore")
-        scores[codec] = _known_words(text, words)
-    if "gb18030" in scores and paired < 0.8 * len(runs):
-        scores["gb18030"] -= 5
+    sample = b"\n".join([line for line in raw[: 4 << 14].splitlines() if not line.isascii()][:60])
+    scores: dict[str, float] = {}
+    for codec in _PAGES:
+        text = sample.decode(codec, "replace")
+        # bytes that the page does not have speak against it, whatever words are found
+        scores[codec] = _known_words(text, words) - 4 * text.count("\ufffd")
     best = max(scores, key=lambda codec: scores[codec])
-    if scores[best] == scores.get("cp1252"):
-        best = "cp1252"
-    named = {"cp1252": "Windows-1252", "gb18030": "GB 18030", "cp1250": "Windows-1250", "shift_jis": "Shift JIS"}[best]
-    return best, 0, f"not UTF-8; read as {named}, in which its words are known"
+    if scores[best] <= 0:
+        return "cp1252", 0, "not UTF-8; no word beyond ASCII is known, so it is read as Windows-1252"
+    return best, 0, f"not UTF-8; read as {_PAGES[best]}, in which its words are known"
 
 
-def _known_words(text: str, words: Vocabulary) -> int:
-    """Count non-ASCII words of the vocabulary and unit signs in the first lines."""
-    score = 0
-    for line in text.splitlines()[:60]:
-        if line.isascii():
-            continue
-        for cell in re.split(r"[,;\t|:=()\[\]/\s]+", line):
-            if cell.isascii():
-                continue
-            if cell.strip("\"'") in words.units:
-                score += 2
-            score += sum(
-                2 for t in tokens(cell) if (t,) in words.quantities or (t,) in words.roles or (t,) in words.preamble
-            )
-            if re.search(r"[\u4e00-\u9fff]", cell):
-                score += sum(1 for w in words.quantities if not w[0].isascii() and w[0] in cell)
-            elif re.fullmatch(r"[A-Za-z]*[°µäöüÄÖÜßéèêàçñóíáúÉãõâôıąęłśćńżźĄĘŁ²³·]+[A-Za-z]*.*", cell):
-                score += 1
-    return score
+def _known_words(text: str, words: Vocabulary) -> float:
+    """Weigh the words beyond ASCII of some lines: those of the vocabulary for, others a little against."""
+    return sum(_weight_of(cell, words) for cell in set(_PARTS.split(text)) if not cell.isascii())
+
+
+_PARTS = re.compile(r"[\s,;\t|:=()\[\]/\"'（）［］]+")
+_ASIAN = re.compile(r"[\u3040-\u30ff\u4e00-\u9fff\uac00-\ud7af]")
+_LATIN_WORD = re.compile(r"[A-Za-z]*[°µäöüÄÖÜßéèêàçñóíáúÉãõâôıąęłśćńżźĄĘŁ²³·]+[A-Za-z]*.*")
+
+
+def _weight_of(cell: str, words: Vocabulary) -> float:
+    if plain_signs(cell) in words.units:
+        return 2.0
+    if _ASIAN.search(cell):
+        inside = [w for w in _asian_words(words) if w in cell]
+        return 2.0 * max((len(w) for w in inside), default=0) - 0.5 * sum(ord(c) > 127 for c in cell) * (not inside)
+    said = [t for t in tokens(cell) if not t.isascii() or not cell.isascii()]
+    known = sum((t,) in words.quantities or (t,) in words.roles or (t,) in words.preamble for t in said)
+    exact = cell.casefold().strip("№#.") in words.spelled
+    if known or exact:
+        return 2.0 + 1.5 * exact
+    return 0.5 if _LATIN_WORD.fullmatch(cell) else -0.5
+
+
+@lru_cache(maxsize=4)
+def _asian_words(words: Vocabulary) -> tuple[str, ...]:
+    """Words of scripts without spaces, of two characters or more."""
+    return tuple({w for phrase in words.quantities for w in phrase if len(w) > 1 and _ASIAN.search(w)})
 
 
 def _inner(path: Path, size: int, encoding: str, newline: str) -> tuple[bytes, tuple[bytes, ...]]:
@@ -319,7 +337,7 @@ def pieces(view: BytesView, size: int = PIECE) -> Iterator[Piece]:
 
 
 def _pieces(view: BytesView, size: int) -> Iterator[Piece]:
-    wide = view.encoding not in {"utf-8", "cp1252", "cp1250"}
+    wide = view.encoding not in _SINGLE
     decoder = codecs.getincrementaldecoder(view.encoding)("replace") if wide else None
     rest = b""
     line = 1

@@ -14,11 +14,11 @@ from importers.vocabulary.words import Vocabulary, normalise
 __all__ = ["ALIKE", "BLANKS", "NUMBER", "VALUES", "cell_kind", "find_decimal"]
 
 NUMBER = re.compile(
-    r"[+\-\u2212]?(?:\d{1,3}(?:[ ,.'\u2019\u00a0\u202f]\d{3})+(?![\d])|\d+)?(?:[.,]\d*)?(?:[eE][+\-]?\d{1,3})?$"
+    r"[+\-\u2212]?(?:\d{1,3}(?:[ ,.'\u2019\u00a0\u2009\u202f]\d{3})+(?![\d])|\d+)?(?:[.,]\d*)?(?:[eE][+\-]?\d{1,3})?$"
 )
 _WITH_UNIT = re.compile(
-    r"([+\-\u2212]?[\d.,' \u2019\u00a0\u202f]*\d[\d.,]*(?:[eE][+\-]?\d{1,3})?)"
-    r"\s*([A-Za-z°µμΩ℃℉%\u4e00-\u9fff][A-Za-z°µμΩ.·℃ ]{0,4})$"
+    r"([+\-\u2212]?[\d.,' \u2019\u00a0\u2009\u202f]*\d[\d.,]*(?:[eE][+\-]?\d{1,3})?)"
+    r"\s*((?:[^\W\d_]|[°℃℉%˚º])(?:[^\W\d_]|[°.·⋅*˚º℃ ]){0,5})$"
 )
 _DATE = re.compile(
     r"(?:\d{4}([\-/.])\d{1,2}\1\d{1,2}|\d{1,2}([\-/.])\d{1,2}\2(?:\d{4}|\d{2})|\d{1,2}[\- ][A-Za-z]{3}[\- ]\d{2,4}"
@@ -29,7 +29,7 @@ _TIME = re.compile(
     r"\d{1,4}:\d{1,2}(?::\d{1,2}(?:[.,:]\d{1,9})?|\.\d{1,9})?(?: ?[AaPp]\.?[Mm]\.?)?(?: ?(?:Z|UTC|[+\-]\d{2}:?\d{2}))?$"
 )
 _COMPACT = re.compile(r"\d{8}T\d{6}(?:[.,]\d+)?Z?$")
-_FIGURE = re.compile(r"[+\-\u2212]?([\d.,' \u2019\u00a0\u202f]*\d)(?:[eE][+\-]?\d+)?\s*[A-Za-z°µΩ%℃]*[A-Za-z]*$")
+_FIGURE = re.compile(r"[+\-\u2212]?([\d.,' \u2019\u00a0\u2009\u202f]*\d)(?:[eE][+\-]?\d+)?\s*(?:[^\W\d_]|[°%℃·⋅])*$")
 _THREE_COMMA = re.compile(r"[1-9]\d{0,2},\d{3}$")
 _THREE_POINT = re.compile(r"[1-9]\d{0,2}\.\d{3}$")
 _SAME = str.maketrans("23456789", "11111111")
@@ -96,7 +96,7 @@ def find_decimal(rows: list[list[str]]) -> tuple[str, str, bool, str]:
             continue
         body = match.group(1)
         commas, points = body.count(","), body.count(".")
-        if space := next((s for s in " '\u2019\u00a0\u202f" if s in body), ""):
+        if space := next((s for s in " '\u2019\u00a0\u2009\u202f" if s in body), ""):
             if re.match(rf"\d{{1,3}}({re.escape(space)}\d{{3}})+([.,]\d+)?$", body):
                 spaces = space
             else:

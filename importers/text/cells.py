@@ -15,7 +15,7 @@ from importers.vocabulary.words import Vocabulary, normalise
 
 __all__ = ["Numbers", "times_units", "to_numbers", "unit_texts"]
 
-_SUFFIX = r"^\s*([+\-\u2212]?[\d.,' \u2019\u00a0\u202f]*\d[.,]?(?:[eE][+\-]?\d+)?)\s*([^\d\s.,+\-eE'].*?)\s*$"
+_SUFFIX = r"^\s*([+\-\u2212]?[\d.,' \u2019\u00a0\u2009\u202f]*\d[.,]?(?:[eE][+\-]?\d+)?)\s*([^\d\s.,+\-eE'].*?)\s*$"
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +83,7 @@ def _regrouped(text: pl.Series, doubt: pl.Series, decimal: str) -> pl.Series | N
     point = re.escape(decimal)
     other = r"\." if decimal == "," else ","
     mixed = text.filter(~doubt).str.contains(point).any()
-    plain = rf"^[+\-\u2212]?\d{{1,3}}(?:[ '\u2019\u00a0\u202f]\d{{3}})+(?:{point}\d*)?$"
+    plain = rf"^[+\-\u2212]?\d{{1,3}}(?:[ '\u2019\u00a0\u2009\u202f]\d{{3}})+(?:{point}\d*)?$"
     marked = rf"^[+\-\u2212]?\d{{1,3}}(?:{other}\d{{3}})+{point}\d*$"
     bare = rf"^[+\-\u2212]?\d{{1,3}}(?:{other}\d{{3}})+$"
     found = text.str.contains(plain) | text.str.contains(marked)
@@ -92,7 +92,7 @@ def _regrouped(text: pl.Series, doubt: pl.Series, decimal: str) -> pl.Series | N
     found = (found & doubt).fill_null(value=False)
     if not found.any():
         return None
-    bared = text.str.replace_all(rf"[ '\u2019\u00a0\u202f]|{other}", "")
+    bared = text.str.replace_all(rf"[ '\u2019\u00a0\u2009\u202f]|{other}", "")
     return pl.select(pl.when(found).then(bared).otherwise(text)).to_series()
 
 

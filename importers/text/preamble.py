@@ -20,9 +20,7 @@ from importers.vocabulary.words import Vocabulary, normalise, tokens
 
 __all__ = ["Preamble", "quantity_of", "read_preamble"]
 
-_AMOUNT = re.compile(
-    r"^[~<>=≈]*\s*([+\-]?\d+(?:[.,]\d+)?(?:[eE][+\-]?\d+)?)\s*([A-Za-zµμ°Ω%/℃\u4e00-\u9fff\u30a0-\u30ff]+)?"
-)
+_AMOUNT = re.compile(r"^[~<>=≈]*\s*([+\-]?\d+(?:[.,]\d+)?(?:[eE][+\-]?\d+)?)\s*((?:[^\W\d_]|[°%/·⋅*])+)?")
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,10 +15,10 @@ from importers.vocabulary.words import Unit, Vocabulary, is_cjk, normalise, plai
 
 __all__ = ["Label", "read_label"]
 
-_BRACKETS = re.compile(r"[(\[{<【]\s*([^()\[\]{}<>【】]*?)\s*[)\]}>】]")
+_BRACKETS = re.compile(r"[(\[{<【〔「]\s*([^()\[\]{}<>【】〔〕「」]*?)\s*[)\]}>】〕」]")
 _SLASH = re.compile(r"^(.*\S)\s*/\s*(\([^()]*\)|[^/\s]+|[A-Za-zµ]+ ?h|(?:deg|grad|°) ?[CF])\s*$")
 _TAIL = re.compile(r"^(.*?\S)(?:\s+in\s+|\s+en\s+|\s+w\s+|\s+em\s+|[\s_,;:.\-]+)([^\s_,;:.\-]+|[mkµu]?[AW] h)\s*$")
-_GLUED = re.compile(r"^(.*?[a-z\u2e80-\u9fff\u30a0-\u30ff])(m?Wh|m?Ah|kWh|[mµu]A|mV|m?W|[VA]|°[CF]|Hz|ms)$")
+_GLUED = re.compile(r"^(.*?[a-z\u2e80-\u9fff\uac00-\ud7af])(m?Wh|m?Ah|kWh|[mµu]A|mV|m?W|[VA]|°[CF]|Hz|ms)$")
 _LONE = frozenset({"A", "C"})
 """Letters that are a unit behind a quantity, and a port's name behind a port's word."""
 _WEAK = frozenset({"bus"})

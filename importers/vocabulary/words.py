@@ -19,7 +19,7 @@ from importers.problems import ProfileInvalid
 
 __all__ = ["Unit", "Vocabulary", "load_vocabulary", "normalise", "plain_signs", "shipped_vocabulary", "tokens"]
 
-_PLAIN = str.maketrans({"ł": "l", "Ł": "L", "ø": "o", "ß": "ss", "æ": "ae", "œ": "oe", "\u2019": "'"})
+_PLAIN = str.maketrans({"ı": "i", "ł": "l", "Ł": "L", "ø": "o", "ß": "ss", "æ": "ae", "œ": "oe", "\u2019": "'"})
 _CAMEL = re.compile(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z]{2,})")
 _TOKEN = re.compile(r"d[+\-](?![a-z0-9])|[^\W\d_]+|\d+")
 _ALIKE = str.maketrans(
@@ -91,6 +91,8 @@ class Vocabulary:
     """By spelling without case, where only one unit has it."""
     longest: int
     """Tokens in the longest phrase."""
+    spelled: frozenset[str] = frozenset()
+    """All words as they are written, accents included, without case: tells code pages apart."""
 
     def unit(self, text: str) -> tuple[Unit, bool] | None:
         """Find a unit; the flag is False where only the letters' case differs."""
@@ -137,7 +139,9 @@ def _merge(documents: Iterable[Mapping[str, Any]]) -> Vocabulary:
     cells: dict[str, set[str]] = {"missing": set(), "overload": set(), "end": set()}
     ignored: set[str] = set()
     units: list[dict[str, Any]] = []
+    spelled: set[str] = set()
     for document in documents:
+        spelled.update(_spelled(document))
         quantities = {**_phrases(document.get("quantities", {})), **quantities}
         roles = {**_phrases(document.get("roles", {})), **roles}
         preamble = {**_phrases(document.get("preamble", {})), **preamble}
@@ -159,10 +163,39 @@ def _merge(documents: Iterable[Mapping[str, Any]]) -> Vocabulary:
         exact,
         loose,
         max(len(phrase) for phrase in (*quantities, *roles)),
+        frozenset(spelled),
     )
 
 
-_ORDER = ("units", "en", "de", "fr", "es", "it", "pt", "nl", "pl", "zh", "ja")
+def _spelled(document: Mapping[str, Any]) -> set[str]:
+    """Words of a document as they are written, without case."""
+    tables = [document.get(name, {}) for name in ("quantities", "roles", "preamble", "kinds", "ignore", "cells")]
+    phrases = [phrase for table in tables for words in table.values() for phrase in words]
+    return {word.casefold() for phrase in phrases for word in phrase.split()}
+
+
+_ORDER = (
+    "units",
+    "en",
+    "de",
+    "fr",
+    "es",
+    "it",
+    "pt",
+    "nl",
+    "pl",
+    "zh",
+    "ja",
+    "ru",
+    "uk",
+    "tr",
+    "cs",
+    "hu",
+    "sv",
+    "fi",
+    "el",
+    "ko",
+)
 
 
 def _shipped_documents() -> list[dict[str, Any]]:
@@ -172,7 +205,7 @@ def _shipped_documents() -> list[dict[str, Any]]:
 
 @lru_cache(maxsize=1)
 def shipped_vocabulary() -> Vocabulary:
-    """Words that ship with the program: ten languages and the units."""
+    """Words that ship with the program: nineteen languages and the units."""
     return _merge(_shipped_documents())
 
 

@@ -146,7 +146,9 @@ def _elapsed(table: Table, language: str, *, local: bool = False) -> None:
 
 
 def _begin(rng: random.Random) -> datetime:
-    return datetime(2026, rng.randrange(1, 13), rng.randrange(13, 28), rng.randrange(24), rng.randrange(60), 7, tzinfo=UTC)
+    return datetime(
+        2026, rng.randrange(1, 13), rng.randrange(13, 28), rng.randrange(24), rng.randrange(60), 7, tzinfo=UTC
+    )
 
 
 def _stamps(table: Table, title: str, write: Callable[[datetime], str], at: int = 0) -> list[datetime]:
@@ -314,7 +316,16 @@ def _days(x: float, form: str) -> str:
     }[form]
 
 
-DURATIONS = ("1d 00:00:01", "0.00:00:05", "1h 2m 3s", "1h02m03s", "1 day, 0:00:01", "P0DT0H0M5S", "0:00:05.0", "00.00.05")
+DURATIONS = (
+    "1d 00:00:01",
+    "0.00:00:05",
+    "1h 2m 3s",
+    "1h02m03s",
+    "1 day, 0:00:01",
+    "P0DT0H0M5S",
+    "0:00:05.0",
+    "00.00.05",
+)
 
 
 def duration(seed: int, kind: str) -> Export:
@@ -373,9 +384,13 @@ def rate(seed: int, kind: str) -> Export:
     which = table.pick("step", ["rate s", "rate Hz", "rate per s", "halves", "interval"])
     n = len(table.t)
     lines = {
-        "rate s": rng.choice([f"Sampling rate = {step:g} s", f"Sample rate: {step:g} sec", f"Rate: {step * 1000:g} ms"]),
+        "rate s": rng.choice(
+            [f"Sampling rate = {step:g} s", f"Sample rate: {step:g} sec", f"Rate: {step * 1000:g} ms"]
+        ),
         "rate Hz": f"Sampling rate = {1 / step:g} Hz",
-        "rate per s": rng.choice([f"Sample rate: {1 / step:g} 1/s", f"Sampling rate: {1 / step:g} /s", f"Sample rate = {1 / step:g} S/s"]),
+        "rate per s": rng.choice(
+            [f"Sample rate: {1 / step:g} 1/s", f"Sampling rate: {1 / step:g} /s", f"Sample rate = {1 / step:g} S/s"]
+        ),
         "interval": f"Interval: {step:g} s",
         "halves": "",
     }
@@ -510,11 +525,17 @@ def long_rows(seed: int, kind: str) -> Export:
     """One row per quantity: time, quantity, value, unit."""
     rng = random.Random(f"{kind}-{seed}")
     table = _table(rng, "en", *_small(rng))
-    _elapsed(table, "en") if rng.random() < 0.6 else _stamps(table, "Timestamp", lambda m: m.strftime("%Y-%m-%d %H:%M:%S"))
+    _elapsed(table, "en") if rng.random() < 0.6 else _stamps(
+        table, "Timestamp", lambda m: m.strftime("%Y-%m-%d %H:%M:%S")
+    )
     own_unit = rng.random() < 0.7
     table.features.append(f"unit column={own_unit}")
     names = table.heads()[1:] if not own_unit else table.titles[1:]
-    head = [table.heads()[0], rng.choice(["Quantity", "Channel", "Parameter", "Signal"]), rng.choice(["Value", "Reading"])]
+    head = [
+        table.heads()[0],
+        rng.choice(["Quantity", "Channel", "Parameter", "Signal"]),
+        rng.choice(["Value", "Reading"]),
+    ]
     rows = []
     for row in table.rows:
         for name, unit, cell in zip(names, table.units[1:], row[1:], strict=True):
@@ -531,7 +552,9 @@ def transposed(seed: int, kind: str) -> Export:
     """Quantities down, samples across."""
     rng = random.Random(f"{kind}-{seed}")
     table = _table(rng, "en", rng.randrange(30, 90), rng.choice([1.0, 5.0]))
-    _elapsed(table, "en") if rng.random() < 0.6 else _stamps(table, "Timestamp", lambda m: m.strftime("%Y-%m-%d %H:%M:%S"))
+    _elapsed(table, "en") if rng.random() < 0.6 else _stamps(
+        table, "Timestamp", lambda m: m.strftime("%Y-%m-%d %H:%M:%S")
+    )
     own_unit = rng.random() < 0.4
     table.features.append(f"unit column={own_unit}")
     lines = []
@@ -553,7 +576,9 @@ def book(seed: int, kind: str) -> Export:
     """A workbook or an HTML table; some hold a sheet of notes, or begin on a later sheet, or go on on the next."""
     rng = random.Random(f"{kind}-{seed}")
     table = _table(rng, "en", *_small(rng))
-    _elapsed(table, "en") if rng.random() < 0.6 else _stamps(table, "Timestamp", lambda m: m.strftime("%Y-%m-%d %H:%M:%S"))
+    _elapsed(table, "en") if rng.random() < 0.6 else _stamps(
+        table, "Timestamp", lambda m: m.strftime("%Y-%m-%d %H:%M:%S")
+    )
     rows = [[_typed(c) for c in row] for row in table.rows]
     head: list[float | str] = list(table.heads())
     suffix = {"xls": ".xls", "ods": ".ods", "xlsx": ".xlsx", "html": ".xls"}[kind]
@@ -591,7 +616,10 @@ def sheets(seed: int, kind: str) -> Export:
         fresh = _table(rng, "en", 60, 2.0)
         _elapsed(fresh, "en")
         tables.append(fresh)
-    parts_of = [(name, [list(t.heads()), *[[_typed(c) for c in r] for r in t.rows]]) for name, t in zip(names, tables, strict=True)]
+    parts_of = [
+        (name, [list(t.heads()), *[[_typed(c) for c in r] for r in t.rows]])
+        for name, t in zip(names, tables, strict=True)
+    ]
     write, suffix = rng.choice([(xlsx, ".xlsx"), (ods, ".ods"), (xls, ".xls")])
     export = tables[0].export(seed, kind, write(parts_of), suffix)
     export.runs = [t.run(name.removeprefix("Port ")) for name, t in zip(names, tables, strict=True)]

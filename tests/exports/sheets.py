@@ -47,16 +47,16 @@ def xlsx(sheets: Sheets) -> bytes:
             f'<Relationships xmlns="{package}/relationships"><Relationship Id="r" Type="{rel}/officeDocument" '
             'Target="xl/workbook.xml"/></Relationships>',
         )
-        named = "".join(
-            f'<sheet name="{escape(n)}" sheetId="{i + 1}" r:id="r{i}"/>' for i, (n, _) in enumerate(sheets)
-        )
+        named = "".join(f'<sheet name="{escape(n)}" sheetId="{i + 1}" r:id="r{i}"/>' for i, (n, _) in enumerate(sheets))
         file.writestr(
             "xl/workbook.xml", f'<workbook xmlns="{main}" xmlns:r="{rel}"><sheets>{named}</sheets></workbook>'
         )
         links = "".join(
             f'<Relationship Id="r{i}" Type="{rel}/worksheet" Target="worksheets/s{i}.xml"/>' for i in range(len(sheets))
         )
-        file.writestr("xl/_rels/workbook.xml.rels", f'<Relationships xmlns="{package}/relationships">{links}</Relationships>')
+        file.writestr(
+            "xl/_rels/workbook.xml.rels", f'<Relationships xmlns="{package}/relationships">{links}</Relationships>'
+        )
         for i, (_, rows) in enumerate(sheets):
             body = []
             for r, row in enumerate(rows, 1):
@@ -159,7 +159,9 @@ def _compound(stream: bytes) -> bytes:
 
     def entry(name: str, kind: int, child: int, start: int, size: int) -> bytes:
         text = (name + "\0").encode("utf-16-le")
-        body = text.ljust(64, b"\0") + struct.pack("<HBBIII", len(text) if name else 0, kind, 1, *[0xFFFFFFFF] * 2, child)
+        body = text.ljust(64, b"\0") + struct.pack(
+            "<HBBIII", len(text) if name else 0, kind, 1, *[0xFFFFFFFF] * 2, child
+        )
         return body + bytes(36) + struct.pack("<IQ", start, size)
 
     folder = entry("Root Entry", 5, 1, 0xFFFFFFFE, 0) + entry("Workbook", 2, 0xFFFFFFFF, first, len(stream))
