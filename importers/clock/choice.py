@@ -12,6 +12,7 @@ import numpy as np
 
 from importers.clock.clockwork import Array, Clockwork
 from importers.clock.elapsed import find_elapsed, find_sample_number
+from importers.clock.parts import find_compact, find_parts
 from importers.clock.wall import find_wall_clock
 from importers.decide.columns import Column
 from importers.text.preamble import Preamble
@@ -32,8 +33,14 @@ def choose_clock(
     day_first: str,
 ) -> Clockwork:
     """Choose the clock among the columns."""
-    wall = find_wall_clock(columns, rows, layout, answers, day_first)
-    elapsed = find_elapsed(columns, rows, layout, preamble, words, answers)
+    parts = find_parts(columns, rows, layout, day_first) or find_compact(columns, rows, layout)
+    used = parts.used if parts is not None else frozenset()
+    rest = [c for c in columns if c.index not in used]
+    is_dated = parts is not None and parts.form is not None and parts.form.source == "wall clock"
+    wall = parts if is_dated else find_wall_clock(rest, rows, layout, answers, day_first)
+    elapsed = find_elapsed(rest, rows, layout, preamble, words, answers)
+    if elapsed is None and not is_dated:
+        elapsed = parts
     if elapsed is None and wall is None:
         elapsed = find_sample_number(columns, rows, layout, preamble, answers)
     if elapsed is None and wall is None:

@@ -79,7 +79,7 @@ def _duration(column: Column, rows: Rows, layout: Layout, answers: Mapping[str, 
                     example='format = "m:s"',
                 ),
             )
-    form = ClockForm(source, (column.index,), 1.0 if "%" not in formats[0] else 1e-6, "", formats[0])
+    form = ClockForm(source, (column.index,), 1.0 if "%" not in formats[0] else 1e-6, "", found.dialect + formats[0])
     raw = readings(form, rows, layout)
     return Clockwork(
         form,

@@ -7,9 +7,12 @@ from __future__ import annotations
 
 import itertools
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import polars as pl
+
+from importers.clock.dialects import DAY_PARTS, is_dotted_time, parted, tidied, tidy, undotted
+from importers.clock.digits import from_digits
 
 __all__ = ["ClockForm", "TextClock", "read_clock_text", "to_clock", "utc_microseconds", "zone_known"]
 
@@ -38,7 +41,11 @@ class ClockForm:
     """Seconds per unit of a numeric clock."""
     unit: str = ""
     format: str = ""
-    """strptime format of a wall clock, `h:m:s`, `m:s` or `h:m` of a text duration, empty for numbers."""
+    """strptime format of a wall clock, `h:m:s`, `m:s` or `h:m` of a text duration, empty for numbers.
+
+    `~` in front: names, half days and compact stamps are brought to digits first. `.` in front: points are colons.
+    `1h2m3s`: letters behind the parts. `digits:` and letters: numbers such as 20260514103000, or a clock in parts.
+    """
     has_zone: bool = False
     """True where the cells hold an offset from UTC."""
     interval_s: float | None = None
@@ -56,6 +63,8 @@ class TextClock:
     """Formats that fit; more than one where the order of day and month is open."""
     has_zone: bool = False
     reason: str = ""
+    dialect: str = ""
+    """`~` or `.`: what stands before the format of a `ClockForm`."""
 
 
 def read_clock_text(samples: list[str], *, day_first: str = "") -> TextClock:
@@ -68,6 +77,19 @@ def read_clock_text(samples: list[str], *, day_first: str = "") -> TextClock:
     texts = [s for s in (t.strip().strip('"').strip() for t in samples) if s]
     if not texts:
         return TextClock("")
+    found = _plain_clock(texts, day_first)
+    if found.kind and not (found.kind == "date" and is_dotted_time(texts)):
+        return found
+    if is_dotted_time(texts):
+        return replace(_plain_clock([t.replace(".", ":", 2) for t in texts], day_first), dialect=".")
+    if sum(bool(re.match(DAY_PARTS, t)) for t in texts) >= 0.9 * len(texts):
+        return TextClock("time", ("1h2m3s",), reason="durations with letters")
+    found = _plain_clock([tidy(t) for t in texts], day_first)
+    return replace(found, dialect="~") if found.kind else found
+
+
+def _plain_clock(texts: list[str], day_first: str) -> TextClock:
+    """Recognise dates and times of digits."""
     if all(_COMPACT.match(t) for t in texts):
         zulu = texts[0].endswith("Z")
         fraction = "%.f" if any(_COMPACT.match(t)["fraction"] for t in texts) else ""  # type: ignore[index]
@@ -197,6 +219,16 @@ def to_clock(form: ClockForm, cells: list[pl.Series], decimal: str) -> pl.Series
         One value per row, NULL where the cell can't be read.
     """
     column = cells[0]
+    if form.format.startswith("digits:"):
+        return from_digits(form.format, cells, decimal)
+    if form.format == "1h2m3s":
+        return parted(column)
+    if form.format.startswith((".", "~")):
+        change = undotted if form.format[0] == "." else tidied
+        whole = _as_text(cells[0]) if len(cells) == 1 else _as_text(cells[0]) + " " + _as_text(cells[1])
+        cells = [change(whole)]
+        form = replace(form, format=form.format[1:])
+        column = cells[0]
     if form.format in {"h:m:s", "m:s", "h:m", "m:s+"}:
         return _durations(column, form.format)
     if form.format:
@@ -213,6 +245,11 @@ def to_clock(form: ClockForm, cells: list[pl.Series], decimal: str) -> pl.Series
 
 def _numbers(column: pl.Series, decimal: str) -> pl.Series:
     text = column.str.strip_chars(" \t\r\"'")
+    if text.str.contains(r"\d[ '\u2019\u00a0\u2009\u202f]\d").any():
+        grouped = (
+            r"^([+\-]?\d{1,3})[ '\u2019\u00a0\u2009\u202f](\d{3})(?:[ '\u2019\u00a0\u2009\u202f](\d{3}))?([.,]\d+)?$"
+        )
+        text = text.str.replace(grouped, "${1}${2}${3}${4}")
     if decimal == ",":
         text = text.str.replace(",", ".", literal=True)
     text = text.str.replace(r"^([+\-]?[\d.]+(?:[eE][+\-]?\d+)?)\s*[a-zA-Zµ]{1,3}$", "$1")
@@ -246,10 +283,14 @@ def _durations(column: pl.Series, form: str) -> pl.Series:
     return pl.select(pl.when(good).then(total)).to_series()
 
 
+def _as_text(cells: pl.Series) -> pl.Series:
+    return cells.str.strip_chars(" \t\r\"'") if cells.dtype == pl.String else cells.cast(pl.Int64).cast(pl.String)
+
+
 def _dates(form: str, cells: list[pl.Series]) -> pl.Series:
-    text = cells[0].str.strip_chars(" \t\r\"'")
+    text = _as_text(cells[0])
     if len(cells) > 1:
-        text = text + " " + cells[1].str.strip_chars(" \t\r\"'")
+        text = text + " " + _as_text(cells[1])
     elif not re.search(r"%[Yy]", form):
         text, form = "1970-01-01 " + text, "%Y-%m-%d " + form
     if "%.f" in form:

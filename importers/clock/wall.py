@@ -12,6 +12,7 @@ import numpy as np
 import polars as pl
 
 from importers.clock.clockwork import UNIT_WORDS, UNIX_SIZES, Clockwork, is_clock_like, read_texts, readings
+from importers.clock.dialects import tidy
 from importers.clock.forms import ClockForm, TextClock
 from importers.decide.columns import Column
 from importers.decide.plan import Choice, Question
@@ -43,6 +44,7 @@ def find_wall_clock(
                 kind="datetime",
                 formats=tuple(f"{d} {form}" for d in texts[date.index].formats),
                 has_zone=texts[time.index].has_zone,
+                dialect="~" if texts[date.index].dialect or texts[time.index].dialect else "",
             )
             return _dated(found, (date.index, time.index), f"{date.name} + {time.name}", rows, layout, answers)
     return None
@@ -54,7 +56,11 @@ def _time_format_of(column: Column, found: TextClock) -> str:
         return ""
     if found.formats[0] not in {"h:m:s", "h:m", "m:s", "m:s+"}:
         return found.formats[0]
+    if found.formats[0] == "1h2m3s":
+        return ""
     first = next((t.strip().strip('"') for t in column.texts if t.strip()), "")
+    if found.dialect == ".":
+        first = first.replace(".", ":")
     fraction = any("." in t or "," in t or t.count(":") == 3 for t in column.texts)
     if first.count(":") == 1:
         return "%H:%M"
@@ -79,13 +85,16 @@ def _dated(
                 Question(
                     "date-order",
                     f"Dates such as `{first.strip()}` can be read in {len(formats)} ways. Which part comes first?",
-                    tuple(Choice(order, f"{order}: {_shown(f, first)}") for order, f in by_order.items()),
+                    tuple(
+                        Choice(order, f"{order}: {_shown(f, tidy(first) if found.dialect else first)}")
+                        for order, f in by_order.items()
+                    ),
                     "--answer date-order=" + next(iter(by_order)),
                     column=name,
-                    example=f'format = "{formats[0]}"',
+                    example=f'format = "{found.dialect}{formats[0]}"',
                 ),
             )
-    form = ClockForm("wall clock", indices, 1e-6, "", formats[0], found.has_zone)
+    form = ClockForm("wall clock", indices, 1e-6, "", found.dialect + formats[0], found.has_zone)
     return Clockwork(
         form,
         None,

@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from importers.clock.dialects import is_dotted_time
 from importers.text.cellkinds import cell_kind
 from importers.text.cells import times_units, to_numbers, unit_texts
 from importers.text.rowset import Rows, name_of
@@ -112,6 +113,10 @@ def _look(index: int, label: Label, layout: Layout, rows: Rows, words: Vocabular
             return Column(index, label, "empty", texts, nothing)
         useful = {kind: 1}
     kind = max(useful, key=lambda k: useful[k])
+    if kind == "date" and is_dotted_time(list(texts)):
+        kind = "time"
+    if {"time", "unit-number"} <= set(useful) and any(c.isalpha() for t in texts[-20:] for c in t):
+        kind = "time"  # `59s`, then `1m 0s`
     if kind in {"number", "unit-number"}:
         return _numeric(index, label, cells, texts, layout, words, has_units="unit-number" in useful)
     distinct = (

@@ -9,6 +9,7 @@ import re
 from collections import Counter
 from functools import lru_cache
 
+from importers.clock.dialects import DAY_PARTS, tidy
 from importers.vocabulary.words import Vocabulary, normalise
 
 __all__ = ["ALIKE", "BLANKS", "NUMBER", "VALUES", "cell_kind", "find_decimal"]
@@ -28,6 +29,7 @@ _DATE = re.compile(
 _TIME = re.compile(
     r"\d{1,4}:\d{1,2}(?::\d{1,2}(?:[.,:]\d{1,9})?|\.\d{1,9})?(?: ?[AaPp]\.?[Mm]\.?)?(?: ?(?:Z|UTC|[+\-]\d{2}:?\d{2}))?$"
 )
+_DAYS_AND_TIME = re.compile(r"\d+(?:\s*d(?:ays?)?,?\s*|\.)\d{1,2}:\d{2}:\d{2}(?:[.,]\d+)?$")
 _COMPACT = re.compile(r"\d{8}T\d{6}(?:[.,]\d+)?Z?$")
 _FIGURE = re.compile(r"[+\-\u2212]?([\d.,' \u2019\u00a0\u2009\u202f]*\d)(?:[eE][+\-]?\d+)?\s*(?:[^\W\d_]|[°%℃·⋅])*$")
 _THREE_COMMA = re.compile(r"[1-9]\d{0,2},\d{3}$")
@@ -69,12 +71,30 @@ def _kind_of(cell: str, words: Vocabulary) -> str:
         match = _WITH_UNIT.match(cell)
         if match and words.unit(match.group(2)) is not None:
             return "unit-number"
+    if found := _odd_clock(cell):
+        return found
     plain = normalise(cell)
     if plain in words.missing:
         return "missing"
     if plain in words.overload or (cell.startswith("#") and set(cell) == {"#"}):
         return "overload"
     return "text"
+
+
+def _odd_clock(cell: str) -> str:
+    """Tell dates, times and durations beyond the usual notation; empty where a cell is none."""
+    if len(cell) > 60 or not any(c.isdigit() for c in cell):
+        return ""
+    if _DAYS_AND_TIME.match(cell) or re.match(DAY_PARTS, cell):
+        return "time"
+    plain = tidy(cell)
+    if plain == cell:
+        return ""
+    date = _DATE.match(plain)
+    rest = plain[date.end() :].strip(" T,") if date else plain
+    if rest and not _TIME.match(rest):
+        return ""
+    return "datetime" if date and rest else "date" if date else "time"
 
 
 def find_decimal(rows: list[list[str]]) -> tuple[str, str, bool, str]:

@@ -70,9 +70,7 @@ def read_preamble(layout: Layout, words: Vocabulary, zone: str, *, day_first: st
             said[meaning] = (key, value)
     interval = _seconds(said.get("interval"), words)
     if interval is None and "rate" in said:
-        amount = _AMOUNT.match(said["rate"][1])
-        if amount and float(amount.group(1).replace(",", ".")) > 0:
-            interval = 1.0 / float(amount.group(1).replace(",", "."))
+        interval = _step_of_rate(said["rate"], words)
     ambient = quantity_of(said["ambient"][1], words, unit_hint="°C") if "ambient" in said else None
     load = quantity_of(said["load"][1], words) if "load" in said else None
     starts, day_us = _joined(starts, day_first)
@@ -103,6 +101,25 @@ def read_preamble(layout: Layout, words: Vocabulary, zone: str, *, day_first: st
         {"discharge": "out", "recharge": "in"}.get(kind or ""),
         day_us,
     )
+
+
+_PER = {"": 1.0, "s": 1.0, "sec": 1.0, "second": 1.0, "sek": 1.0, "min": 60.0, "minute": 60.0, "h": 3600.0}
+_RATE = re.compile(
+    r"(?i)^\s*(\d+(?:[.,]\d+)?)\s*(?:(k?)(?:hz|гц)|(?:sps)|(?:1|s|sa|samples?|readings?|points?|x)?\s*(?:/|per|pro|par|por)\s*([^\W\d_]+))?\s*$"
+)
+
+
+def _step_of_rate(pair: tuple[str, str], words: Vocabulary) -> float | None:
+    """Time between samples [s]: `10 Hz`, `2 /s`, `60 per minute`; `2 s` under the name of a rate is a step."""
+    found = _RATE.match(pair[1])
+    if found is None:
+        return _seconds(pair, words)
+    rate = float(found.group(1).replace(",", ".")) * (1000.0 if found.group(2) else 1.0)
+    per = _PER.get((found.group(3) or "").casefold().rstrip("."))
+    label = read_label(pair[0], "", words)
+    if found.group(0).strip() == found.group(1) and label.unit is not None and label.unit.quantity == "time":
+        return rate * label.unit.factor or None  # `Sample rate (s): 2`
+    return per / rate if rate > 0 and per is not None else None
 
 
 def _text(said: dict[str, tuple[str, str]], meaning: str) -> str | None:
@@ -141,7 +158,9 @@ def _joined(starts: list[tuple[str, str]], day_first: str) -> tuple[list[tuple[s
     if len(kind.formats) > 1:
         return [], None
     stamp = to_clock(
-        ClockForm("wall clock", (0,), format=f"{kind.formats[0]} %H:%M"), [pl.Series([f"{day.strip()} 00:00"])], "."
+        ClockForm("wall clock", (0,), format=f"{kind.dialect}{kind.formats[0]} %H:%M"),
+        [pl.Series([f"{day.strip()} 00:00"])],
+        ".",
     )
     return [], None if stamp[0] is None else int(stamp[0])
 
@@ -156,7 +175,9 @@ def _started(pair: tuple[str, str] | None, zone: str, day_first: str) -> tuple[d
         return None, ""
     if len(found.formats) > 1:
         return None, f"`{key}: {text}` could be two different days and is not used; state the start with --started."
-    stamp = to_clock(ClockForm("wall clock", (0,), format=found.formats[0]), [pl.Series([text])], ".")[0]
+    stamp = to_clock(ClockForm("wall clock", (0,), format=found.dialect + found.formats[0]), [pl.Series([text])], ".")[
+        0
+    ]
     if stamp is None:
         return None, ""
     if found.has_zone:

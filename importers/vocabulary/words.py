@@ -33,7 +33,7 @@ _ALIKE = str.maketrans(
     | dict.fromkeys("\u200b\ufeff", "")
 )
 """Signs that stand for one another in labels, beside those that Unicode's compatibility form (NFKC) joins."""
-_LETTERS = str.maketrans("АВСКМНТасмκΑΒΚΜ", "AVCKMHTacmkABKM")
+_LETTERS = str.maketrans("АВСКМНТасмчκΑΒΚΜ", "AVCKMHTacmhkABKM")
 """Letters of other alphabets that are drawn as Latin ones are; a Cyrillic Ve stands for volts."""
 _CJK = re.compile(r"[\u2e80-\u9fff\uac00-\ud7af\uf900-\ufaff]")
 

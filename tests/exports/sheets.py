@@ -82,7 +82,8 @@ def ods(sheets: Sheets) -> bytes:
         body = []
         for row in rows or [[""]]:
             cells = "".join(
-                f'<table:table-cell office:value-type="float" office:value="{v!r}"><text:p>{v!r}</text:p></table:table-cell>'
+                f'<table:table-cell office:value-type="float" office:value="{v!r}"><text:p>{v!r}</text:p>'
+                "</table:table-cell>"
                 if isinstance(v, float)
                 else f'<table:table-cell office:value-type="string"><text:p>{escape(v)}</text:p></table:table-cell>'
                 if v
@@ -104,7 +105,8 @@ def ods(sheets: Sheets) -> bytes:
             "META-INF/manifest.xml",
             f'<manifest:manifest xmlns:manifest="{space}:manifest:1.0" manifest:version="1.3"><manifest:file-entry '
             'manifest:full-path="/" manifest:media-type="application/vnd.oasis.opendocument.spreadsheet"/>'
-            '<manifest:file-entry manifest:full-path="content.xml" manifest:media-type="text/xml"/></manifest:manifest>',
+            '<manifest:file-entry manifest:full-path="content.xml" manifest:media-type="text/xml"/>'
+            "</manifest:manifest>",
         )
     return out.getvalue()
 
