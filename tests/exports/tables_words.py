@@ -1,6 +1,5 @@
 """What the invented tables call things: written down here from how people label columns, not from the vocabulary."""
 
-# ruff: noqa: RUF001 - letters of other alphabets that look alike are what is tested
 from __future__ import annotations
 
 FAMILIES: dict[str, dict[str, str]] = {
