@@ -13,7 +13,7 @@ import pytest
 from tests.exports.forms import LANGUAGES
 from tests.exports.outcomes import printed, tabulate
 
-KINDS = (*LANGUAGES, "signs", "wall", "duration", "parts", "rate")
+KINDS = (*LANGUAGES, "wall", "duration", "parts", "rate")
 
 
 def _first_seed() -> int:
