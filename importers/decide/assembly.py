@@ -15,6 +15,7 @@ from importers.decide.grouping import Group, Slots
 from importers.decide.parting import Parting
 from importers.decide.plan import ColumnPlan, Plan, RunPlan
 from importers.decide.sense import find_sense
+from importers.schema import Facts
 
 __all__ = ["assemble", "run_plan"]
 
@@ -94,11 +95,18 @@ def assemble(work: Work, slots: Slots, runs: tuple[RunPlan, ...], parting: Parti
         clock.date_form,
         parting.columns,
         zone,
-        work.preamble.facts,
+        _facts(work, slots),
         work.preamble.started_note,
         work.preamble.day_us,
         step,
     )
+
+
+def _facts(work: Work, slots: Slots) -> Facts:
+    """What the file states, with the place where its only voltage was taken."""
+    facts = work.preamble.facts
+    is_far = any(c.label.is_far for group in slots.groups for c in group.by_channel.values())
+    return replace(facts, measured_at=facts.measured_at or "cable end") if is_far else facts
 
 
 def _descends(work: Work) -> bool:

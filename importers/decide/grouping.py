@@ -60,6 +60,7 @@ def assign(columns: list[Column], clock: frozenset[int], parting: Parting) -> Sl
             unknown.append(column)
         else:
             measured.append(column)
+    measured = _with_main_voltage(measured)
     keys = _port_keys(measured)
     groups: dict[str | None, Group] = {}
     rivals: dict[tuple[str | None, str], list[Column]] = defaultdict(list)
@@ -76,6 +77,15 @@ def assign(columns: list[Column], clock: frozenset[int], parting: Parting) -> Sl
     slots = Slots([], [], unused, unknown)
     _fill(slots, groups, rivals)
     return slots
+
+
+def _with_main_voltage(measured: list[Column]) -> list[Column]:
+    """The only voltage of a table is the port's, though it is taken at the load: `Facts.measured_at` says so."""
+    volts = [c for c in measured if c.label.quantity == "voltage" and c.label.role in {None, "far", "cell"}]
+    if len(volts) != 1 or volts[0].label.role != "far":
+        return measured
+    lone = with_label(volts[0], role=None, reason=f"{volts[0].label.reason}; the only voltage", is_far=True)
+    return [lone if c is volts[0] else c for c in measured]
 
 
 def _has_other_voltage(column: Column, measured: list[Column]) -> bool:

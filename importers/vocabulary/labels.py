@@ -62,6 +62,8 @@ class Label:
     terms: tuple[str, ...] = ()
     """Kinds of evidence for the quantity, as `decide.weights` lists them."""
     reason: str = ""
+    is_far: bool = False
+    """True for a voltage taken at the cable's far end that is the table's only one."""
     conflict: str = ""
     """Set where words and unit speak of different quantities."""
 
@@ -136,6 +138,7 @@ def _tail_is_unit(match: re.Match[str], unit: Unit, words: Vocabulary) -> bool:
         if re.search(r"[:,]\s*.$", match.string) or normalise(match.group(1)) == normalise(tail):
             return True  # `DCI: A`; `A A` is amps twice
         said = {words.quantities.get(head[i:j]) for i in range(len(head)) for j in range(i + 1, len(head) + 1)}
+        said |= {q for token in head for q in _inside(token, words)[0]}
         roles = {words.roles.get(head[i:j]) for i in range(len(head)) for j in range(i + 1, len(head) + 1)}
         symbol = symbol_in(take_port(match.group(1))[0], words)
         if symbol is not None:
