@@ -31,7 +31,14 @@ from store.uncertainty.budget import scaled
 from store.uncertainty.sampling import clock_of, edge_time, moment_part
 from store.words.facts import parse_load
 
-__all__ = ["METHODS", "REDUCERS", "SPECS", "held_quantity", "reduce"]
+__all__ = [
+    "METHODS",
+    "REDUCERS",
+    "RUNTIME_S",
+    "SPECS",
+    "held_quantity",
+    "reduce",
+]
 
 RUNTIME = Method(
     "runtime",
@@ -485,21 +492,23 @@ YIELD = ResultSpec(
     rests_on=("counter_disagreement",),
     redo=_redo_share,
 )
+RUNTIME_S = ResultSpec(
+    "runtime_s",
+    "runtime",
+    "s",
+    shown=Shown.DURATION,
+    kinds=("discharge",),
+    better=Better.LARGER,
+    on_page={"discharge": 40},
+    glance=60,
+    runs_column=True,
+    redo=_redo_runtime,
+)
+
 SPECS = (
     ENERGY_OUT_WH,
     CHARGE_OUT_AH,
-    ResultSpec(
-        "runtime_s",
-        "runtime",
-        "s",
-        shown=Shown.DURATION,
-        kinds=("discharge",),
-        better=Better.LARGER,
-        on_page={"discharge": 40},
-        glance=60,
-        runs_column=True,
-        redo=_redo_runtime,
-    ),
+    RUNTIME_S,
     HELD_S,
     FIRST_CUTBACK_S,
     ResultSpec(

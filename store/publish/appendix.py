@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 from store.devices.records import DevicePage
 from store.judge.evidence import BenchEvidence
-from store.methods.registry import METHODS
 from store.methods.specs import page_tables
-from store.publish.content import Block, Cell, Column, Plot, Query, Section, Table, words
+from store.model.document import Amount, Block, Cell, Column, Manner, Plot, Role, Sql, Table, words
+from store.publish.content import Section
 from store.publish.efficiency_sql import efficiency_queries
 from store.publish.figures_sql import headline_queries, pairs_query, quoted, results_query
 from store.publish.shown import run_list
@@ -32,7 +32,7 @@ def conditions_section(library: Library, run_ids: Sequence[int]) -> Section:
     places = sorted({str(run["measured_at"]) for run in runs if run["measured_at"]})
     stated = [
         f"Ambient temperatures: {', '.join(f'{value} °C' for value in ambients) or 'not recorded'}.",
-        f"Voltage was taken at: {', '.join(places) or 'not recorded'}.",
+        f"Voltage measured at: {', '.join(places) or 'not recorded'}.",
         "Mode, load and ambient of every run are in the appendix.",
     ]
     aside = [run for run in runs if run["quality"] != "ok"]
@@ -41,18 +41,16 @@ def conditions_section(library: Library, run_ids: Sequence[int]) -> Section:
         stated.append(f"Set aside, in no figure: {'; '.join(told)}.")
     names = sorted({str(run["meter"]) for run in runs if run["meter"]})
     overdue = sorted({str(run["meter"]) for run in runs if run["meter_overdue"]})
-    blocks: list[Block] = [words(*stated), _meters(library, names, overdue)]
+    blocks: list[Block] = [*words(*stated), _meters(library, names, overdue)]
     if overdue:
-        blocks.append(
-            words(
-                f"Calibration was overdue when these runs were made: {', '.join(overdue)}. Its readings are given as "
-                "they are; their uncertainty may be larger than stated.",
-                manner="caution",
-            )
+        blocks += words(
+            f"Calibration was overdue when these runs were made: {', '.join(overdue)}. Its readings are given as "
+            "they are; their uncertainty may be larger than stated.",
+            manner=Manner.CAUTION,
         )
     unnamed = [run["run_id"] for run in runs if not run["meter"]]
     if unnamed:
-        blocks.append(words(f"No meter is on record for runs {run_list(unnamed)}.", manner="note"))
+        blocks += words(f"No meter is on record for runs {run_list(unnamed)}.", manner=Manner.NOTE)
     return Section("conditions", "Conditions and meters", tuple(blocks))
 
 
@@ -82,45 +80,28 @@ def _meters(library: Library, names: Sequence[str], overdue: Sequence[str]) -> T
                 Cell(name, note=meter.note if meter else ""),
                 Cell("; ".join(specs) or "unknown: results by it carry no uncertainty"),
                 Cell(told),
-                Cell(f"{due} (overdue)" if name in overdue else due, mark="overdue" if name in overdue else ""),
+                Cell(
+                    f"{due} (overdue)" if name in overdue else due, role=Role.OVERDUE if name in overdue else Role.PLAIN
+                ),
             )
         )
     heads = ("meter", "limits of error, as stated by its maker", "last calibration", "due")
-    return Table("Meters used", tuple(Column(head) for head in heads), tuple(rows), is_wide=True)
+    return Table(tuple(Column(head, wraps=True) for head in heads), tuple(rows), "Meters used")
 
 
-def methods_section(library: Library, run_ids: Sequence[int]) -> Section:
-    """Every method behind a number, with its version, formula and source."""
-    names = sorted({name for figures in page_tables().values() for name in figures})
-    found = _rows(
-        library,
-        'SELECT DISTINCT method, method_version FROM results WHERE "current" AND value IS NOT NULL '
-        f"AND run_id IN ({run_list(run_ids)}) AND name IN ({', '.join(map(quoted, names))}) ORDER BY ALL",
-    )
-    rows = []
-    for row in found:
-        method = METHODS.get(row["method"])
-        known = method if method is not None and method.version == row["method_version"] else None
-        rows.append(
-            (
-                Cell(row["method"]),
-                Cell(str(row["method_version"])),
-                Cell(known.formula if known else "of an earlier version of the program"),
-                Cell(known.source if known else ""),
-            )
-        )
-    columns = tuple(Column(head) for head in ("method", "version", "how", "source"))
-    table = Table("Methods", columns, tuple(rows), is_wide=True)
+def methods_section() -> Section:
+    """How numbers, their uncertainty and ratios are made, in words; formulas and versions lie in the data."""
     text = words(
         "Uncertainty: a meter's stated limits of error are taken as rectangular; gain and offset errors are the same "
         "through a run and do not average out; integration adds a part from halving the sampling. Combined after the "
         "GUM (JCGM 100:2008), expanded by k = 2. Where a meter's accuracy is unknown the uncertainty is unknown, not "
         "zero.",
-        "Ratios have three names: yield is delivered over rated energy; round trip is delivered energy over energy "
-        "taken in at the port; wall to load is round trip times the efficiency of the adapter, measured or, where so "
-        "stated, assumed.",
+        "Ratios have three names: yield is delivered over rated energy; round-trip efficiency is delivered energy over "
+        "energy taken in at the port; mains-to-load efficiency is round trip times the efficiency of the adapter, "
+        "measured or, where so stated, assumed.",
+        "Every method with its version, formula and source stands in data/methods.csv.",
     )
-    return Section("methods", "Methods", (text, table))
+    return Section("methods", "Methods", text)
 
 
 def data_section(
@@ -132,11 +113,11 @@ def data_section(
 ) -> Section:
     """Runs with their hashes, and the SQL for every figure."""
     blocks: list[Block] = [
-        words(
-            "Each figure can be got again from the library's open files: traces are Parquet, one table of samples in "
-            "SI units; the queries below run as they stand in “joulebook sql”. The hash of an original is that of the "
-            "meter's own export, byte for byte; the hash of a trace is that of the file in which the run lies. Data "
-            "files for other programs: “joulebook export”."
+        *words(
+            "Each figure can be reproduced from the files beside this page. data/figures.sql has one statement per "
+            "figure over data/*.csv, data/results.sql one per result over the traces in data/traces; a bare DuckDB "
+            "started in data/ runs both. Hashes of every run's trace and original stand in data/runs.csv, those of the "
+            "files in data/checksums.sha256. `joulebook check-page FOLDER` does all of it at once."
         ),
         _runs(library, run_ids),
     ]
@@ -155,16 +136,14 @@ def data_section(
             "SELECT claim, measured, unit, uncertainty, verdict, reason, run_ids FROM verdicts "
             f"WHERE device = {quoted(page.sheet.device)}"
         )
-        blocks.append(Query(f"claims and verdicts of {page.sheet.device}", claims))
-    blocks += [Query(f"figure: {plot.title}", plot.sql) for plot in plots if plot.sql]
-    return Section("data", "Data appendix", tuple(blocks))
+        blocks.append(Sql(f"claims and verdicts of {page.sheet.device}", claims))
+    blocks += [Sql(f"figure: {plot.title}", plot.sql) for plot in plots if plot.sql]
+    return Section("data", "Evidence", tuple(blocks))
 
 
 _RUNS_SQL = (
-    "SELECT run_id, device, kind, port, mode, load_set, ambient_c, started_at, meter, r.samples, source_file, "
-    "source_sha256, t.file, t.sha256, amendment_count "
-    "FROM catalogue.run r JOIN catalogue.trace_file t USING (trace_id) "
-    "WHERE run_id IN (SELECT unnest(?)) ORDER BY run_id"
+    "SELECT run_id, device, kind, port, mode, load_set, ambient_c, started_at, meter, source_sha256, amendment_count "
+    "FROM catalogue.run WHERE run_id IN (SELECT unnest(?)) ORDER BY run_id"
 )
 
 
@@ -172,51 +151,29 @@ def _runs(library: Library, run_ids: Sequence[int]) -> Table:
     with library.catalogue.reader() as cursor:
         found = cursor.execute(_RUNS_SQL, [list(run_ids)]).fetchall()
     rows = []
+    kept = [bool(run[9]) for run in found]
     for run in found:
-        (
-            run_id,
-            device,
-            kind,
-            port,
-            mode,
-            load,
-            ambient_c,
-            started,
-            meter,
-            samples,
-            source,
-            digest,
-            file,
-            trace,
-            times,
-        ) = run
+        run_id, device, kind, port, mode, load, ambient_c, started, meter, digest, times = run
         what = ", ".join(part for part in (port, mode, load) if part)
-        ambient = f"{ambient_c:g}" if ambient_c is not None else ""
-        amended = f"amended {times} times" if times else ""
+        notes = [f"amended {times} times" if times else "", "" if digest or not any(kept) else "no original kept"]
         rows.append(
             (
-                Cell(str(run_id), note=amended),
+                Cell(str(run_id)),
                 Cell(device or ""),
                 Cell(kind or ""),
                 Cell(what),
-                Cell(ambient),
+                Cell(quantity=Amount(ambient_c, "°C", 0.0)) if ambient_c is not None else Cell(),
                 Cell(started.strftime("%Y-%m-%d %H:%M") if started else "not logged"),
-                Cell(meter or ""),
-                Cell(str(samples)),
-                Cell(source, note=digest or "no original kept"),
-                Cell(file, note=trace),
+                Cell(meter or "", note=", ".join(note for note in notes if note)),
             )
         )
     columns = (
         Column("run", is_number=True),
         Column("device"),
         Column("test"),
-        Column("port, mode, load"),
-        Column("ambient", "°C", is_number=True),
-        Column("begun, UTC"),
+        Column("port, mode, load", wraps=True),
+        Column("ambient", is_number=True),
+        Column("started (UTC)"),
         Column("meter"),
-        Column("samples", is_number=True),
-        Column("original and its SHA-256"),
-        Column("trace and its SHA-256"),
     )
-    return Table("Runs", columns, tuple(rows), is_wide=True)
+    return Table(columns, tuple(rows), "Runs", "" if any(kept) else "Of these runs no original kept.")

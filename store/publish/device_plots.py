@@ -7,22 +7,22 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from store.devices.records import ComparisonPage, ConditionRow, DevicePage, TestTable
-from store.judge.derived.sustained import SUSTAINED_POWER_W
-from store.judge.differences import COMPARISON_BAR
+from store.documents.figures import figure_cell
+from store.documents.glance import decisive_load
 from store.judge.matching import ROOM_C
 from store.methods.adapter import SHARES, efficiency_name
-from store.methods.discharge import ENERGY_OUT_WH
+from store.methods.discharge import ENERGY_OUT_WH, FIRST_CUTBACK_S
 from store.methods.recharge import ENERGY_IN_WH
-from store.publish.content import Band, Panel, Plot, Series
+from store.model.document import Band, Panel, Plot, Series
 from store.publish.over_time import ask_rows, time_plot
 from store.publish.package import slug
-from store.publish.shown import run_list, scale_of
+from store.publish.shown import run_list
 from store.words.facts import parse_load, parse_mode, window_of
 
 if TYPE_CHECKING:
     from store.library import Library
 
-__all__ = ["comparison_plots", "device_plots"]
+__all__ = ["comparison_plots", "decisive_plot", "device_plots"]
 
 MOST_LINES = 4
 """Lines that one panel of a report shows."""
@@ -54,6 +54,33 @@ def device_plots(library: Library, page: DevicePage) -> tuple[Plot, ...]:
     ]
     prefix = name.lower()
     return tuple(_named(plot, prefix) for plot in found if plot is not None)
+
+
+def decisive_plot(library: Library, page: DevicePage) -> Plot | None:
+    """The run that tells the story: power and case temperature at the largest load that was tested, cutback marked."""
+    found = decisive_load(page)
+    if found is None:
+        return None
+    run_id = found.row.run_ids[0]
+    name = page.sheet.device
+    end = "until empty" if found.is_held else f"for {figure_cell(found.held).shown()}, then cuts back"
+    channels = {"power_w": "power / W", "temperature_c": "case temperature / °C"}
+    title = f"{name} holds {found.load_w:g} W {end}"
+    drawn = time_plot(library, "decisive", title, {run_id: _condition(found.row)}, channels, anchor=ENERGY_OUT_WH.name)
+    if drawn is None:
+        return None
+    at = next((row["value"] for row in ask_rows(library, _cutback_sql(run_id)) if row["value"] is not None), None)
+    marks = ((round(float(at) / 60, 4), "cutback"),) if at is not None else ()
+    bands = (Band("set load", found.load_w, found.load_w),)
+    panels = tuple(
+        replace(panel, marks=marks, bands=bands if panel.y_label.startswith("power") else ()) for panel in drawn.panels
+    )
+    told = f" Cutback after {figure_cell(found.held).shown()}." if marks else ""
+    return _named(replace(drawn, panels=panels, alt=f"{drawn.alt}{told}"), name.lower())
+
+
+def _cutback_sql(run_id: int) -> str:
+    return f"SELECT value FROM results WHERE run_id = {run_id} AND name = '{FIRST_CUTBACK_S.name}' AND \"current\""
 
 
 def _named(plot: Plot, prefix: str) -> Plot:
@@ -254,40 +281,9 @@ def _efficiency_plot(page: DevicePage) -> Plot | None:
 
 
 def comparison_plots(library: Library, page: ComparisonPage) -> tuple[Plot, ...]:
-    """What sets devices side by side: one quantity with bars that can be compared by eye, and a run each over time."""
-    row = next((r for r in page.rows if r.name == (page.pairs_by or page.rows[0].name)), None)
-    found = [_bars(page), _overlay(library, page)] if row is not None else []
-    return tuple(plot for plot in found if plot is not None)
-
-
-def _bars(page: ComparisonPage) -> Plot | None:
-    panels, told = [], []
-    for row in page.rows:
-        known = [figure.value is not None and figure.uncertainty is not None for figure in row.figures]
-        if not all(known) or row.unlike or row.name in ("mass_g", "rated_energy_wh", SUSTAINED_POWER_W.name):
-            continue
-        unit, scale = ("%", 100.0) if row.unit == "1" else scale_of(row.unit, (f.value for f in row.figures))
-        values = [scale * (figure.value or 0.0) for figure in row.figures]
-        halves = [COMPARISON_BAR * scale * (figure.uncertainty or 0.0) for figure in row.figures]
-        series = Series(
-            row.label,
-            tuple(float(index) for index in range(len(values))),
-            tuple(round(value, 5) for value in values),
-            tuple(round(v - h, 5) for v, h in zip(values, halves, strict=True)),
-            tuple(round(v + h, 5) for v, h in zip(values, halves, strict=True)),
-            0,
-            "points",
-        )
-        names = tuple(sheet.device for sheet in page.devices)
-        panels.append(Panel(f"{row.label} / {unit}", (series,), x_words=names, x_label=" "))
-        told.append(
-            f"{row.label}: " + ", ".join(f"{n} {v:.4g} {unit}" for n, v in zip(names, values, strict=True)) + "."
-        )
-    if not panels:
-        return None
-    title = "Side by side, with bars that can be compared by eye"
-    note = "Bars: ± 1.41 u. Where two just touch, the difference equals its own expanded uncertainty (k = 2)."
-    return Plot("side-by-side", title, f"{title}. {' '.join(told)}", tuple(panels[:6]), across=2, note=note)
+    """One discharge of each device over time, over one another."""
+    drawn = _overlay(library, page)
+    return (drawn,) if drawn is not None else ()
 
 
 def _overlay(library: Library, page: ComparisonPage) -> Plot | None:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from store.judge.measured import RunEvidence
 from store.methods.adapter import AVERAGED, SHARES
-from store.publish.content import Query
+from store.model.document import Sql
 
 __all__ = ["average_sql", "efficiency_queries", "points_sql"]
 
@@ -50,10 +50,8 @@ def average_sql(run: RunEvidence) -> str:
     return f"SELECT avg(efficiency) AS value FROM (\n{inner}\n) WHERE share >= {AVERAGED[0]}"
 
 
-def efficiency_queries(device: str, runs: Sequence[RunEvidence]) -> tuple[Query, ...]:
+def efficiency_queries(device: str, runs: Sequence[RunEvidence]) -> tuple[Sql, ...]:
     """The points of every mode in which both sides were logged."""
     return tuple(
-        Query(f"efficiency of {device} over the load, {run.condition()}", sql)
-        for run in runs
-        if (sql := points_sql(run))
+        Sql(f"efficiency of {device} over the load, {run.condition()}", sql) for run in runs if (sql := points_sql(run))
     )

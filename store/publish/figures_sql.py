@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from store.devices.records import Figure
+from store.documents.figures import amount
 from store.judge.derived.ratios import ASSUMED_ADAPTER, pair_runs
 from store.judge.derived.sustained import HELD_SHARE, sustained_power
 from store.judge.evidence import BenchEvidence
 from store.methods.specs import label_of
-from store.publish.content import Query
+from store.model.document import Sql
 from store.publish.efficiency_sql import average_sql
 from store.publish.shown import run_list
 
@@ -45,7 +46,7 @@ _OF_SHEET = {
 }
 
 
-def headline_queries(device: str, figures: Sequence[Figure], evidence: BenchEvidence) -> tuple[Query, ...]:
+def headline_queries(device: str, figures: Sequence[Figure], evidence: BenchEvidence) -> tuple[Sql, ...]:
     """A query for each headline figure of a device, with the number that it gives.
 
     Each is one query; a figure that needs what the catalogue does not hold is told as a sentence.
@@ -55,8 +56,8 @@ def headline_queries(device: str, figures: Sequence[Figure], evidence: BenchEvid
         if figure.value is None:
             continue
         sql, note = _query(device, figure, evidence)
-        gives = figure.value if sql and not note else None
-        found.append(Query(label_of(figure.name), sql, gives, figure.unit, note))
+        gives = amount(figure.name, figure.value, figure.unit, figure.uncertainty) if sql and not note else None
+        found.append(Sql(label_of(figure.name), sql, gives, note))
     return tuple(found)
 
 
@@ -147,7 +148,7 @@ def _from_pairs(pairs: Sequence[tuple[int, int]]) -> str:
     )
 
 
-def pairs_query(device: str, evidence: BenchEvidence) -> Query | None:
+def pairs_query(device: str, evidence: BenchEvidence) -> Sql | None:
     """Round trip and yield of every discharge and the recharge that goes with it; None where nothing pairs."""
     pairs = _pairs(device, evidence)
     if not pairs:
@@ -156,14 +157,14 @@ def pairs_query(device: str, evidence: BenchEvidence) -> Query | None:
         "SELECT out_run, in_run, o.value / i.value AS round_trip, o.value / d.rated_wh AS yield\n"
         f"{_from_pairs(pairs)}\nJOIN devices d ON d.device = o.device\nORDER BY out_run"
     )
-    return Query(f"round trip and yield of each discharge of {device}", sql)
+    return Sql(f"round trip and yield of each discharge of {device}", sql)
 
 
-def results_query(kind: str, run_ids: Sequence[int], names: Sequence[str]) -> Query:
+def results_query(kind: str, run_ids: Sequence[int], names: Sequence[str]) -> Sql:
     """Single results behind a table of one kind of test; means in the table are of these."""
     listed = ", ".join(quoted(name) for name in names if name not in DERIVED)
     sql = (
         "SELECT run_id, name, value, uncertainty, unit, method, method_version\nFROM results\n"
         f'WHERE "current" AND run_id IN ({run_list(run_ids)})\n  AND name IN ({listed})\nORDER BY run_id, name'
     )
-    return Query(f"results of {kind} runs", sql)
+    return Sql(f"results of {kind} runs", sql)

@@ -6,21 +6,22 @@ Knows the library; renders nothing.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from store.devices.records import DevicePage
 from store.judge.evidence import read_evidence
+from store.model.document import Block, Manner, Plot, words
 from store.publish.appendix import conditions_section, data_section, methods_section
 from store.publish.checked import check_traces
-from store.publish.content import Block, Plot, Report, Section, words
-from store.publish.device_plots import comparison_plots, device_plots
+from store.publish.content import Report, Section
+from store.publish.device_plots import comparison_plots, decisive_plot, device_plots
 from store.publish.refusals import NotPublished
+from store.publish.report_ids import own_id
 from store.publish.sections import (
     SCOPE,
     claims_section,
     course_section,
-    figures_section,
+    first_screen,
     results_section,
     sample_section,
 )
@@ -62,7 +63,7 @@ def gather_report(
         library: The library.
         devices: Inventory codes; several are also set side by side.
         lang: `en`.
-        tester: Who answers for it; the library's user where empty.
+        tester: Who answers for it.
         contact: How to reach them.
         place: Where it was tested.
         opinions: Paragraphs of the tester's own view, set apart.
@@ -87,44 +88,54 @@ def gather_report(
     plots: list[Plot] = []
     if len(pages) > 1:
         comparison = library.compare_devices(names)
-        side = list(comparison_sections(comparison))
-        drawn = comparison_plots(library, comparison)
-        side[0] = replace(side[0], blocks=(*side[0].blocks, *drawn))
-        plots += drawn
-        sections += side
-    for page in pages:
-        added = device_plots(library, page)
-        plots += added
-        sections += _device_sections(page, added, alone=len(pages) == 1)
+        plots += comparison_plots(library, comparison)
+        reports = {name: own_id(library, [name], lang) for name in names}
+        sections += comparison_sections(comparison, plots, reports)
+        sections.append(conditions_section(library, run_ids))
+    else:
+        page = pages[0]
+        decisive = decisive_plot(library, page)
+        plots += device_plots(library, page)
+        sections += [
+            first_screen(page, decisive),
+            conditions_section(library, run_ids),
+            results_section(page),
+            claims_section(page),
+        ]
+        sections += [_plots_section(page, plots), sample_section(page), course_section(page)]
+        plots += [decisive] if decisive is not None else []
+    flight = [_flight_words(page) for page in pages]
     sections += [
-        conditions_section(library, run_ids),
-        methods_section(library, run_ids),
-        Section("cautions", "Cautions and scope", (words(SCOPE), words(*_CAUTIONS, manner="caution"))),
+        Section("cautions", "Cautions and scope", (*words(SCOPE), *words(*_CAUTIONS, *flight, manner=Manner.CAUTION))),
+        methods_section(),
     ]
     said = tuple(text.strip() for text in opinions if text.strip())
     if said:
         sections.append(_opinions(said))
     sections.append(data_section(library, pages, evidence, plots, run_ids))
+    days = sorted({day for page in pages for day in (page.first_run, page.last_run) if day})
     return Report(
         title=_title(pages),
         devices=names,
         lang=lang,
-        tester=tester or library.who,
+        tester=tester,
         contact=contact,
         place=place,
         opinions=said,
-        sections=tuple(sections),
+        sections=tuple(section for section in sections if section.blocks),
         run_ids=run_ids,
+        tested=" to ".join(dict.fromkeys((days[0], days[-1]))) if days else "",
     )
 
 
 def _title(pages: Sequence[DevicePage]) -> str:
     if len(pages) == 1:
         sheet = pages[0].sheet
-        return f"Bench test of {sheet.device}{f', {sheet.kind}' if sheet.kind else ''}"
+        model = " ".join(part for part in (sheet.maker, sheet.model) if part) or sheet.kind
+        return f"{sheet.device}{f' · {model}' if model else ''}"
     kinds = {page.sheet.kind for page in pages}
     what = f"{next(iter(kinds))}s" if len(kinds) == 1 else "devices"
-    return f"Bench test of {len(pages)} {what}: {', '.join(page.sheet.device for page in pages)}"
+    return f"{len(pages)} {what} compared: {', '.join(page.sheet.device for page in pages)}"
 
 
 def _runs_of(library: Library, names: Sequence[str]) -> tuple[int, ...]:
@@ -135,36 +146,23 @@ def _runs_of(library: Library, names: Sequence[str]) -> tuple[int, ...]:
     return tuple(int(row[0]) for row in found)
 
 
-def _device_sections(page: DevicePage, plots: Sequence[Plot], *, alone: bool) -> list[Section]:
-    name = page.sheet.device
-    if alone:
-        made = [
-            figures_section(page),
-            claims_section(page),
-            _plots_section(page, plots, "Plots"),
-            results_section(page),
-            sample_section(page),
-            course_section(page),
-        ]
-        return [section for section in made if section.blocks]
-    made = [
-        figures_section(page, f"{name}: figures"),
-        claims_section(page, f"{name}: claims and verdicts"),
-        _plots_section(page, plots, f"{name}: plots"),
-        results_section(page, f"{name}: results by test"),
-        sample_section(page, f"{name}: the sample"),
-        course_section(page, f"{name}: course of tests"),
-    ]
-    return [section for section in made if section.blocks]
-
-
-def _plots_section(page: DevicePage, plots: Sequence[Plot], title: str) -> Section:
+def _plots_section(page: DevicePage, plots: Sequence[Plot]) -> Section:
     blocks: tuple[Block, ...] = tuple(plots)
-    return Section(f"{page.sheet.device.lower()}-plots", title, blocks)
+    return Section(f"{page.sheet.device.lower()}-plots", "Plots", blocks)
+
+
+def _flight_words(page: DevicePage) -> str:
+    if page.flight is None:
+        return ""
+    return (
+        f"Air travel, {page.sheet.device}, by the rated energy of {page.flight.rated_wh:g} Wh: {page.flight.words}; "
+        f"{page.flight.count}. {page.flight.edition}. {page.flight.caution}"
+    )
 
 
 def _opinions(said: Sequence[str]) -> Section:
     first = words(
-        "What follows is the tester's view. It is no result; it rests on the results above and on use.", manner="note"
+        "What follows is the tester's view. It is no result; it rests on the results above and on use.",
+        manner=Manner.NOTE,
     )
-    return Section("opinions", "Opinions", (first, words(*said, manner="opinion")))
+    return Section("opinions", "Opinions", (*first, *words(*said, manner=Manner.OPINION)))

@@ -13,8 +13,8 @@ from store.errors import NotFound
 from store.methods.discharge import ENERGY_OUT_WH
 from store.methods.recharge import ENERGY_IN_WH
 from store.methods.summary import POWER_PLATEAU_W
+from store.model.document import Panel, Plot, Series
 from store.publish.checked import check_traces
-from store.publish.content import Panel, Plot, Series
 from store.publish.refusals import NotPublished
 from store.publish.shown import run_list
 

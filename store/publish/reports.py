@@ -5,7 +5,6 @@ Knows the catalogue's table of reports; renders nothing.
 
 from __future__ import annotations
 
-import hashlib
 import json
 import zlib
 from collections.abc import Iterator, Sequence
@@ -13,13 +12,14 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
-import duckdb
 import pyarrow as pa
 
 from store.catalogue.connection import rows
 from store.errors import NotFound
-from store.publish.content import Cell, Column, Report, Section, Table, Text
+from store.model.document import Cell, Facts, Manner, Paragraph, Table
+from store.publish.content import Report, Section
 from store.publish.refusals import NotPublished
+from store.publish.report_ids import library_uid, own_id, report_id
 from store.version import __version__
 from store.words.clock import as_utc, now_utc, to_stored
 
@@ -82,27 +82,10 @@ class ReasonWanted(NotPublished):
         shown = "\n".join(f"  {text}" for text in changes[:10])
         more = f"\n  and {len(changes) - 10} more" if len(changes) > 10 else ""
         super().__init__(
-            f"Report {report}, version {version}, said otherwise:\n{shown}{more}\n"
+            f"Report {report}, version {version}, differs from this:\n{shown}{more}\n"
             "Say why with --reason TEXT; it is then issued as a new version, and the old one is kept."
         )
         self.changes = tuple(changes)
-
-
-def report_id(library_uid: str, devices: Sequence[str], lang: str) -> str:
-    """The report's own id: the same for the same devices of the same library, whatever its version."""
-    digest = hashlib.sha256("\x1f".join([library_uid, lang, *devices]).encode()).hexdigest()
-    return f"R-{digest[:10]}"
-
-
-def _uid(cursor: duckdb.DuckDBPyConnection) -> str:
-    found = rows(cursor, "SELECT value FROM catalogue.meta WHERE key = 'library_uid'")
-    return str(found[0][0]) if found else ""
-
-
-def own_id(library: Library, devices: Sequence[str], lang: str = "en") -> str:
-    """The id of a library's report on some devices, issued or not."""
-    with library.catalogue.reader() as cursor:
-        return report_id(_uid(cursor), tuple(dict.fromkeys(devices)), lang)
 
 
 def issue_report(library: Library, content: Report, *, who: str = "", reason: str = "") -> Issue:
@@ -112,7 +95,7 @@ def issue_report(library: Library, content: Report, *, who: str = "", reason: st
         ReasonWanted: It changed, and `reason` is empty; holds what changed.
     """
     with library.catalogue.reader() as cursor:
-        report = report_id(_uid(cursor), content.devices, content.lang)
+        report = report_id(library_uid(cursor), content.devices, content.lang)
     last = _last(library, report)
     if last is not None and last.content.sha256 == content.sha256:
         return last
@@ -135,7 +118,7 @@ def issue_report(library: Library, content: Report, *, who: str = "", reason: st
                 content.lang,
                 content.title,
                 to_stored(now_utc().replace(microsecond=0)),
-                who or library.who,
+                who or content.tester or "not stated",
                 __version__,
                 last.version if last is not None else None,
                 reason.strip() if last is not None else "",
@@ -225,7 +208,7 @@ def changes_between(before: Report, after: Report) -> tuple[str, ...]:
             told.append(f"The {word} was {old or 'not stated'}, is {new or 'not stated'}.")
     told += _changed_sections(before.sections, after.sections)
     if not told:
-        told.append("Only plots or queries were made otherwise.")
+        told.append("Only plots or queries changed.")
     if len(told) > MOST_CHANGES:
         told = [*told[:MOST_CHANGES], f"And {len(told) - MOST_CHANGES} more."]
     return tuple(told)
@@ -246,11 +229,12 @@ def _changed_sections(before: Sequence[Section], after: Sequence[Section]) -> It
 
 
 def _changed_tables(before: Section, after: Section) -> Iterator[str]:
-    texts = [[b for b in s.blocks if isinstance(b, Text) and b.manner != "lead"] for s in (before, after)]
+    texts = [
+        [b.text for b in s.blocks if isinstance(b, Paragraph) and b.manner is not Manner.LEAD] for s in (before, after)
+    ]
     if texts[0] != texts[1]:
         yield f"{after.title}: the text was changed."
-    old = {b.caption: _by_row(b) for b in before.blocks if isinstance(b, Table)}
-    new = {b.caption: _by_row(b) for b in after.blocks if isinstance(b, Table)}
+    old, new = _tables(before), _tables(after)
     for caption in [*old, *(c for c in new if c not in old)]:
         rows_old, rows_new = old.get(caption, {}), new.get(caption, {})
         for key in [*rows_old, *(k for k in rows_new if k not in rows_old)]:
@@ -270,21 +254,30 @@ def _bare(text: str) -> str:
     return text.removesuffix(".") or "empty"
 
 
+def _tables(section: Section) -> dict[str, dict[str, dict[str, str]]]:
+    """Tables and facts by their captions: rows by what names them, cells as text."""
+    found: dict[str, dict[str, dict[str, str]]] = {}
+    for block in section.blocks:
+        if isinstance(block, Table):
+            found[block.caption] = _by_row(block)
+        elif isinstance(block, Facts):
+            found[block.caption or section.title] = {name: {"value": cell.shown()} for name, cell in block.pairs}
+    return found
+
+
 def _by_row(table: Table) -> dict[str, dict[str, str]]:
     """Rows by their first cells, each cell as short text."""
     found: dict[str, dict[str, str]] = {}
     for row in table.rows:
-        shown = [_shown(cell, column) for cell, column in zip(row, table.columns, strict=True)]
-        key = ", ".join(text for text in [shown[0], row[0].note] if text)
+        first = row[: table.titles]
+        key = ", ".join(text for text in [*(cell.shown() for cell in first), _small_print(first)] if text)
         number = 2
         while key in found:
             key, number = f"{key.partition(' #')[0]} #{number}", number + 1
-        found[key] = {c.head or "value": text for c, text in list(zip(table.columns, shown, strict=True))[1:]}
+        rest = list(zip(table.columns, row, strict=True))[table.titles :]
+        found[key] = {column.head or "value": cell.shown() for column, cell in rest}
     return found
 
 
-def _shown(cell: Cell, column: Column) -> str:
-    if cell.value is None:
-        return cell.text.replace("\u00a0", " ")
-    expanded = f" ± {2 * cell.uncertainty * column.scale:.2g}" if cell.uncertainty else ""
-    return f"{cell.value * column.scale:.5g}{expanded} {cell.unit or column.unit}".strip()
+def _small_print(cells: Sequence[Cell]) -> str:
+    return ", ".join(cell.note for cell in cells if cell.note)

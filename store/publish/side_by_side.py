@@ -1,138 +1,104 @@
-"""Devices set side by side in a report, from a finished comparison. Knows pages; no catalogue."""
+"""Devices side by side in a report, from a finished comparison. Knows pages; no catalogue."""
 
 from __future__ import annotations
 
-from store.devices.records import ComparisonPage, ComparisonRow, Figure
-from store.judge.derived.sustained import SUSTAINED_POWER_W
-from store.methods.specs import is_share, label_of
-from store.publish.content import Cell, Column, Section, Table, number, words
-from store.publish.shown import run_list, scale_of
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
+
+from store.devices.records import ComparisonPage, ComparisonRow
+from store.documents.comparison import MARKS_NOTE, claims_bars, comparison_bars, models_table, pairs_table
+from store.documents.figures import figure_cell
+from store.methods.specs import label_of
+from store.model.document import Block, Cell, Facts, Manner, Plot, words
+from store.publish.content import Section
 
 __all__ = ["comparison_sections"]
 
 RULE = (
     "A difference is named where it exceeds its own expanded uncertainty (U of the difference, k = 2; what one meter "
     "shares cancels) and what repeats scatter. Best and worst are marked only then; a shared rank means that nothing "
-    "shown here sets those devices apart. Whether two error bars overlap is not the test. Differences between samples, "
-    "of which one each was tested, can't be told from differences between models."
+    "shown here sets those devices apart. Whether two error bars overlap is not the test. One unit of each model was "
+    "tested, so unit-to-unit spread cannot be separated from differences between models."
 )
 
+MOST_SENTENCES = 3
 
-def comparison_sections(page: ComparisonPage) -> tuple[Section, ...]:
-    """The table of all figures, findings in sentences, and every pair by one quantity."""
-    names = tuple(sheet.device for sheet in page.devices)
-    blocks = (words(*_findings(page), manner="list"), _table(page, names), words(RULE, manner="note"))
-    sections = [Section("side-by-side", "Side by side", blocks)]
+
+def comparison_sections(page: ComparisonPage, plots: Sequence[Plot], reports: Mapping[str, str]) -> tuple[Section, ...]:
+    """First the bars of all quantities with what decides, then what it rests on.
+
+    Args:
+        page: The comparison.
+        plots: What is drawn of it.
+        reports: Each device's own report, by its id.
+    """
+    blocks: list[Block] = [
+        *words(" ".join(_sentences(page)), manner=Manner.LEAD),
+        *comparison_bars(page),
+        *claims_bars(page),
+        *words(MARKS_NOTE, manner=Manner.NOTE),
+    ]
+    absent = list(_absent(page))
+    if absent:
+        blocks.append(Facts(tuple(absent), "Not ranked, for a test is missing"))
+    sections = [Section("side-by-side", "Comparison", tuple(blocks))]
+    rest: list[Block] = [*plots, *words(*_unlike(page), manner=Manner.ITEM), *words(RULE, manner=Manner.NOTE)]
+    sections.append(Section("findings", "How the differences were judged", tuple(rest)))
     if page.pairs:
-        sections.append(Section("pairs", f"Every pair by {label_of(page.pairs_by)}", (_pairs(page),)))
+        note = (
+            "Each pair under a condition that both were tested under. En after ISO 13528: a significant difference "
+            "where |En| > 1."
+        )
+        table = replace(pairs_table(page), caption=f"Pairs by {label_of(page.pairs_by)}", note=note)
+        sections.append(Section("pairs", f"Every pair by {label_of(page.pairs_by)}", (table,)))
     if page.models:
-        sections.append(Section("models", "Several samples of one model", (_models(page),)))
+        table = replace(models_table(page.models), caption="Means over samples of one model")
+        sections.append(Section("models", "Several samples of one model", (table,)))
+    own = tuple((device, Cell(f"report {number}")) for device, number in reports.items())
+    sections.append(Section("each", "Each device", (Facts(own, "A page of its own for each device"),)))
     return tuple(sections)
 
 
-def _findings(page: ComparisonPage) -> list[str]:
-    told = []
+def _sentences(page: ComparisonPage) -> Iterator[str]:
+    """What decides between them: the first quantities in which one is surely best, then who fails."""
+    names = [sheet.device for sheet in page.devices]
+    told = 0
     for row in page.rows:
-        if row.unlike:
-            told.append(f"{row.label}: not set against each other. {' '.join(row.unlike)}")
-        elif row.finding:
-            told.append(f"{row.label}: {row.finding}.")
-    return told
+        if len(row.best) == 1 and row.unit != "1" and told < MOST_SENTENCES:
+            told += 1
+            yield _best_words(row, names)
+    failed = [(device, tally["not met"]) for device, tally in page.verdicts if tally.get("not met")]
+    if failed:
+        parts = [f"{device} fails {count} of its claims" for device, count in failed]
+        yield f"{'; '.join(parts)}."
+    elif any(tally for _, tally in page.verdicts):
+        yield "No claim of theirs was found not met."
+    if not told:
+        yield "No device is surely best in any quantity measured alike."
 
 
-def _scale(row: ComparisonRow) -> tuple[str, float]:
-    if row.unit == "1" and is_share(row.name):
-        return "%", 100.0
-    unit, scale = scale_of(row.unit, (figure.value for figure in row.figures))
-    return ("" if unit == "1" else unit), scale
+def _best_words(row: ComparisonRow, names: Sequence[str]) -> str:
+    best = row.best[0]
+    others = [i for i, figure in enumerate(row.figures) if i != best and figure.value is not None]
+    second = (max if row.better == "larger" else min)(others, key=lambda i: row.figures[i].value or 0.0)
+    word = "highest" if row.better == "larger" else "lowest"
+    own, other = (figure_cell(row.figures[index]).shown() for index in (best, second))
+    return f"{names[best]} has the {word} {row.label}, {own}; next is {names[second]} with {other}."
 
 
-def _table(page: ComparisonPage, names: tuple[str, ...]) -> Table:
-    rows = []
+def _absent(page: ComparisonPage) -> Iterator[tuple[str, Cell]]:
+    """Which devices lack which quantity, and why."""
     for row in page.rows:
-        unit, scale = _scale(row)
-        told = "; ".join(part for part in (_better(row), _condition(row)) if part)
-        head = Cell(f"{row.label}{f' / {unit}' if unit else ''}", note=told)
-        rows.append((head, *(_cell(row, index, figure, scale) for index, figure in enumerate(row.figures))))
-    tally = tuple(
-        Cell("; ".join(f"{count} {word}" for word, count in counts.items()) or "none on record")
-        for _, counts in page.verdicts
-    )
-    rows.append((Cell("claims"), *tally))
-    columns = (Column("quantity"), *(Column(name, is_number=True) for name in names))
-    note = "± U, k = 2; without it the uncertainty is unknown."
-    return Table("Figures side by side", columns, tuple(rows), note=note, is_wide=True)
+        lacking = [
+            f"{sheet.device} ({figure.reason or 'not measured'})"
+            for sheet, figure in zip(page.devices, row.figures, strict=True)
+            if figure.value is None
+        ]
+        if lacking and len(lacking) < len(row.figures):
+            yield row.label, Cell(", ".join(lacking))
 
 
-def _condition(row: ComparisonRow) -> str:
-    """The one condition under which all were tested; empty where the sheet answers, or the tests differ."""
-    conditions = {figure.condition for figure in row.figures if figure.value is not None}
-    return next(iter(conditions)).replace("; ", " or ") if len(conditions) == 1 else ""
-
-
-def _better(row: ComparisonRow) -> str:
-    return {"larger": "more is better", "smaller": "less is better"}.get(row.better, "")
-
-
-def _cell(row: ComparisonRow, index: int, figure: Figure, scale: float) -> Cell:
-    if figure.value is None:
-        return Cell(figure.reason or "not measured")
-    u = None if figure.uncertainty is None or row.name == SUSTAINED_POWER_W.name else figure.uncertainty * scale
-    rank = row.ranks[index] if row.ranks else None
-    runs = f"runs {run_list(figure.run_ids)}" if figure.run_ids else ""
-    notes = [f"rank {rank.words()}" if rank is not None else "", runs]
-    mark = "best" if index in row.best else "worst" if index in row.worst else ""
-    return number(figure.value * scale, u, mark=mark, note="; ".join(note for note in notes if note))
-
-
-def _chance(chance: float | None) -> str:
-    if chance is None:
-        return "unknown"
-    if not 0.001 <= chance <= 0.999:
-        return "under 0.1" if chance < 0.001 else "over 99.9"
-    return f"{100 * chance:.1f}"
-
-
-def _pairs(page: ComparisonPage) -> Table:
-    row = next(row for row in page.rows if row.name == page.pairs_by)
-    unit, scale = _scale(row)
-    rows = tuple(
-        (
-            Cell(f"{pair.first} - {pair.second}", note=pair.condition),
-            number(pair.difference * scale),
-            Cell("unknown") if pair.expanded is None else number(pair.expanded * scale),
-            Cell("" if pair.en is None else f"{pair.en:.2f}"),
-            Cell(_chance(pair.chance_larger)),
-            Cell("told apart" if pair.is_told_apart else "not told apart"),
-        )
-        for pair in page.pairs
-    )
-    columns = (
-        Column("pair"),
-        Column("difference", unit, is_number=True),
-        Column("must exceed", unit, is_number=True),
-        Column("En", is_number=True),
-        Column("chance that the first is larger", "%", is_number=True),
-        Column("finding"),
-    )
-    note = (
-        "Each pair under a condition that both were tested under, one with known uncertainty first. "
-        "En after ISO 13528: told apart where |En| > 1."
-    )
-    return Table(f"Pairs by {row.label}", columns, rows, note=note, is_wide=True)
-
-
-def _models(page: ComparisonPage) -> Table:
-    rows = tuple(
-        (
-            Cell(line.model, note=", ".join(line.devices)),
-            Cell(line.label),
-            number(line.mean, unit="" if line.unit == "1" else line.unit),
-            number(line.spread),
-            Cell(str(line.count)),
-        )
-        for line in page.models
-    )
-    heads = ("model", "quantity", "mean", "spread", "samples")
-    columns = tuple(Column(head, is_number=head in ("mean", "spread")) for head in heads)
-    return Table("Means over samples of one model", columns, rows)
+def _unlike(page: ComparisonPage) -> Iterator[str]:
+    for row in page.rows:
+        if row.unlike and any(figure.value is not None for figure in row.figures):
+            yield f"{row.label}: not compared. {' '.join(row.unlike)}"

@@ -117,7 +117,7 @@ def document_lines(
 
 def _needs_gap(before: Block | None, block: Block | None) -> bool:
     if before is None or isinstance(block, Heading):
-        return True
+        return not (before is None and isinstance(block, Paragraph))
     return not isinstance(before, Heading | Paragraph) and not isinstance(block, Paragraph)
 
 

@@ -7,7 +7,13 @@ import math
 from store.model.sheet import DeviceSheet
 from store.model.spec import Better, ResultSpec, Shown
 
-__all__ = ["HOW_KNOWN", "SHEET_FIELDS", "SPECS", "sheet_uncertainty"]
+__all__ = [
+    "HOW_KNOWN",
+    "MASS_G",
+    "SHEET_FIELDS",
+    "SPECS",
+    "sheet_uncertainty",
+]
 
 SHEET_FIELDS = {
     "mass_g": "mass_g",
@@ -42,16 +48,18 @@ def sheet_uncertainty(sheet: DeviceSheet, quantity: str) -> float:
     return 0.0
 
 
+MASS_G = ResultSpec(
+    "mass_g",
+    "mass",
+    "g",
+    better=Better.SMALLER,
+    compared_for={"power bank": 110, "adapter": 50, "cable": 50},
+    to_get_it="Weigh it and enter it under [mass_g].",
+    is_of_device=True,
+)
+
 SPECS = (
-    ResultSpec(
-        "mass_g",
-        "mass",
-        "g",
-        better=Better.SMALLER,
-        compared_for={"power bank": 110, "adapter": 50, "cable": 50},
-        to_get_it="Weigh it and enter it under [mass_g].",
-        is_of_device=True,
-    ),
+    MASS_G,
     ResultSpec(
         "volume_cm3",
         "volume",

@@ -20,7 +20,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 
-from store.publish.content import Panel, Plot, Series
+from store.model.document import Panel, Plot, Series
 from tui.render.pages.numbers import safe
 
 __all__ = ["BAND", "GRID", "INK", "LINES", "PAPER", "draw_png", "draw_svg"]
@@ -150,6 +150,11 @@ def _draw(ax: Axes, panel: Panel) -> None:
         ax.set_ylim(bottom=0)
     if panel.bands:
         _widen(ax, panel)
+    for x, text in panel.marks:
+        ax.axvline(x, color=INK, linewidth=0.8, linestyle=(0, (1, 2)), zorder=1)
+        ax.annotate(
+            safe(text), (x, 1.0), xycoords=("data", "axes fraction"), xytext=(3, -9), textcoords="offset points"
+        )
 
 
 def _widen(ax: Axes, panel: Panel) -> None:

@@ -5,31 +5,50 @@ Made by a template with autoescape, so that text from files can bring no markup.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from importlib import resources
 
 from jinja2 import DictLoader, Environment, StrictUndefined
 from markupsafe import Markup
 
-from store.publish.content import Cell, Column
+from store.model.document import (
+    Bars,
+    Block,
+    Facts,
+    Heading,
+    Manner,
+    Matrix,
+    Paragraph,
+    Plot,
+    Role,
+    Sql,
+    Table,
+)
 from store.publish.reports import Issue
+from tui.render.pages.barpicture import bar_svg, top_of
 from tui.render.pages.inline import inlined
-from tui.render.pages.numbers import cell_text, head_text, safe
+from tui.render.pages.numbers import cell_text, heads_of, safe, units_of
 
 __all__ = ["CSP", "SIGNS", "as_html"]
 
 CSP = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
 
-SIGNS: Mapping[str, str] = {
-    "met": "+",
-    "not met": "\u2212",
-    "too close to call": "~",
-    "not tested": "·",
-    "not checkable": "·",
-    "overdue": "!",
-    "best": "▲",
-    "worst": "▼",
+SIGNS: Mapping[Role, str] = {
+    Role.MET: "+",
+    Role.NOT_MET: "\u2212",
+    Role.TOO_CLOSE: "~",
+    Role.NOT_TESTED: "·",
+    Role.NOT_CHECKABLE: "·",
+    Role.AS_MARKED: "·",
+    Role.OVERDUE: "!",
+    Role.BEST: "▲",
+    Role.WORST: "▼",
+    Role.DONE: "■",
+    Role.REPEAT: "+",
+    Role.SUSPECT: "~",
+    Role.TO_DO: "□",
+    Role.NOT_OFFERED: "·",
 }
 """A sign after the word: colour comes third."""
 
@@ -38,12 +57,48 @@ def _moment(moment: datetime) -> str:
     return moment.strftime("%Y-%m-%d %H:%M UTC")
 
 
-def _mark_class(cell: Cell) -> str:
-    return cell.mark.replace(" ", "-") if cell.mark in SIGNS else ""
+def _role_class(role: Role) -> str:
+    return role.value.replace(" ", "-") if role in SIGNS else ""
 
 
-def _cell(cell: Cell, column: Column) -> str:
-    return cell_text(cell, column)
+def _kind(block: Block) -> str:
+    """Which macro sets a block."""
+    match block:
+        case Paragraph(manner=Manner.ITEM):
+            return "item"
+        case Paragraph():
+            return "paragraph"
+        case Bars():
+            return "bars"
+        case Facts():
+            return "facts"
+        case Table():
+            return "table"
+        case Matrix():
+            return "matrix"
+        case Plot():
+            return "plot"
+        case Sql():
+            return "query"
+        case Heading():
+            return "heading"
+
+
+def _groups(blocks: Sequence[Block]) -> list[tuple[str, list[Block]]]:
+    """Blocks by kind; list items that follow one another stand in one list."""
+    found: list[tuple[str, list[Block]]] = []
+    for block in blocks:
+        kind = _kind(block)
+        if kind == "item" and found and found[-1][0] == "item":
+            found[-1][1].append(block)
+        else:
+            found.append((kind, [block]))
+    return found
+
+
+def _bar(block: Bars, index: int) -> Markup:
+    bar = block.bars[index]
+    return Markup(bar_svg(bar, top_of(block, bar)) if block.is_comparable else "")  # noqa: S704 (numbers alone)
 
 
 def _part(name: str) -> str:
@@ -64,9 +119,19 @@ def as_html(issue: Issue, drawings: Mapping[str, str]) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters.update({"safe_text": safe, "moment": _moment, "head": head_text})
+    environment.filters.update({"safe_text": safe, "moment": _moment})
     environment.globals.update(
-        {"cell_text": _cell, "mark_class": _mark_class, "signs": SIGNS, "csp": CSP, "style": Markup(_part("style.css"))}  # noqa: S704 (our own file)
+        {
+            "cell_text": cell_text,
+            "role_class": _role_class,
+            "groups": _groups,
+            "units_of": units_of,
+            "heads_of": heads_of,
+            "bar_of": _bar,
+            "signs": SIGNS,
+            "csp": CSP,
+            "style": Markup(_part("style.css")),  # noqa: S704 (our own file)
+        }
     )
     figures = {key: Markup(inlined(svg, key)) for key, svg in drawings.items()}  # noqa: S704 (escaped by its writer)
     text = environment.get_template("page.html").render(issue=issue, report=issue.content, figures=figures)

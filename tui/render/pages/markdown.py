@@ -5,10 +5,24 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 
-from store.publish.content import Block, Cell, Column, Plot, Query, Section, Table, Text
+from store.model.document import (
+    Bars,
+    Block,
+    Cell,
+    Facts,
+    Heading,
+    Manner,
+    Matrix,
+    Paragraph,
+    Plot,
+    Role,
+    Sql,
+    Table,
+)
+from store.publish.content import Section
 from store.publish.reports import Issue
 from tui.render.pages.html import SIGNS
-from tui.render.pages.numbers import cell_text, head_text, safe
+from tui.render.pages.numbers import cell_text, heads_of, safe, units_of
 
 __all__ = ["as_markdown", "escaped"]
 
@@ -45,7 +59,7 @@ def _facts(issue: Issue) -> Iterable[tuple[str, str]]:
     report = issue.content
     if issue.version:
         yield "issued", issue.issued_at.strftime("%Y-%m-%d %H:%M UTC")
-    yield "tested and issued by", ", ".join(part for part in (report.tester, report.contact) if part)
+    yield "responsible tester", ", ".join(part for part in (report.tester, report.contact) if part) or "not stated"
     yield "place", report.place or "not stated"
     yield "samples", ", ".join(report.devices)
     yield "program", f"Joulebook {issue.program_version}"
@@ -53,37 +67,75 @@ def _facts(issue: Issue) -> Iterable[tuple[str, str]]:
 
 def _section(section: Section) -> list[str]:
     lines = [f"## {escaped(section.title)}", ""]
+    before: Block | None = None
     for block in section.blocks:
-        lines += [*_block(block), ""]
-    return lines
+        if _is_item(before) and not _is_item(block):
+            lines.append("")
+        lines += _block(block)
+        lines += [] if _is_item(block) else [""]
+        before = block
+    return [*lines, ""] if _is_item(before) else lines
+
+
+def _is_item(block: Block | None) -> bool:
+    return isinstance(block, Paragraph) and block.manner is Manner.ITEM
 
 
 def _block(block: Block) -> list[str]:
-    if isinstance(block, Table):
-        return _table(block)
-    if isinstance(block, Plot):
-        return _plot(block)
-    if isinstance(block, Query):
-        return _query(block)
-    return _text(block)
+    match block:
+        case Table():
+            return _table(block)
+        case Plot():
+            return _plot(block)
+        case Sql():
+            return _query(block)
+        case Bars():
+            return _bars(block)
+        case Facts():
+            return _facts_table(block)
+        case Matrix():
+            return _matrix(block)
+        case Heading():
+            return [f"### {escaped(block.text)}"]
+        case Paragraph():
+            return _paragraph(block)
 
 
-def _text(block: Text) -> list[str]:
-    if block.manner == "list":
-        return [f"- {escaped(paragraph)}" for paragraph in block.paragraphs]
-    lines: list[str] = []
-    quoted = {"caution": "**Caution** ", "opinion": ""}
-    for paragraph in block.paragraphs:
-        begin = f"> {quoted[block.manner]}" if block.manner in quoted else ""
-        lines += [begin + escaped(paragraph), ""]
-    return lines[:-1]
+def _paragraph(block: Paragraph) -> list[str]:
+    head = f"**{escaped(block.head)}** " if block.head else ""
+    begin = {Manner.CAUTION: "> **Caution** ", Manner.OPINION: "> ", Manner.ITEM: "- "}.get(block.manner, "")
+    return [f"{begin}{head}{escaped(block.text)}"]
+
+
+def _facts_table(block: Facts) -> list[str]:
+    caption = [f"**{escaped(block.caption)}**", ""] if block.caption else []
+    rows = [_row([escaped(name), _cell(cell)]) for name, cell in block.pairs if cell.shown()]
+    return [*caption, _row([" ", " "]), _row(["---", "---"]), *rows]
+
+
+def _bars(block: Bars) -> list[str]:
+    heads = ["what", "measured"] if block.has_one_scale else ["claim", "measured", "verdict"]
+    rows = []
+    for bar in block.bars:
+        label = f"{bar.label} ({bar.promised})" if bar.promised else bar.label
+        verdict = [] if block.has_one_scale else [escaped(bar.verdict.shown()) if bar.verdict else " "]
+        rows.append(_row([escaped(label), _cell(bar.cell), *verdict]))
+    lines = [f"**{escaped(block.caption)}**", "", _row(heads), _row(["---"] * len(heads)), *rows]
+    return [*lines, "", escaped(block.note)] if block.note else lines
+
+
+def _matrix(block: Matrix) -> list[str]:
+    heads = ["test", *(escaped(" ".join(part for part in pair if part) or "device") for pair in block.columns)]
+    rows = [_row([escaped(row.label), *(escaped(cell.shown()) for cell in row.cells)]) for row in block.rows]
+    return [_row(heads), _row(["---"] * len(heads)), *rows]
 
 
 def _table(table: Table) -> list[str]:
-    heads = [escaped(head_text(column)) or " " for column in table.columns]
+    units = units_of(table)
+    heads = [escaped(head) or " " for head in heads_of(table, units)]
     rule = ["---:" if column.is_number else "---" for column in table.columns]
     lines = [f"**{escaped(table.caption)}**", "", _row(heads), _row(rule)]
-    lines += [_row([_cell(c, column) for c, column in zip(row, table.columns, strict=True)]) for row in table.rows]
+    lines += [_row([_cell(c, with_unit=not unit) for c, unit in zip(row, units, strict=True)]) for row in table.rows]
     return [*lines, "", escaped(table.note)] if table.note else lines
 
 
@@ -91,10 +143,10 @@ def _row(cells: Iterable[str]) -> str:
     return f"| {' | '.join(cells)} |"
 
 
-def _cell(cell: Cell, column: Column) -> str:
-    text = escaped(cell_text(cell, column))
-    if cell.mark in ("best", "worst"):
-        text = f"{text} ({cell.mark} {SIGNS[cell.mark]})"
+def _cell(cell: Cell, *, with_unit: bool = True) -> str:
+    text = escaped(cell_text(cell, with_unit=with_unit))
+    if cell.role in (Role.BEST, Role.WORST):
+        text = f"{text} ({cell.role.value} {SIGNS[cell.role]})"
     note = f" ({escaped(cell.note)})" if cell.note else ""
     return f"{text}{note}" or " "
 
@@ -105,7 +157,7 @@ def _plot(plot: Plot) -> list[str]:
     return [picture, "", f"**{escaped(plot.title)}.** {escaped(plot.note)}{runs} [PNG](figures/{plot.id}.png)"]
 
 
-def _query(query: Query) -> list[str]:
+def _query(query: Sql) -> list[str]:
     lines = [f"### {escaped(query.name)}", ""]
     if query.note:
         lines += [escaped(query.note), ""]

@@ -1,12 +1,14 @@
-"""Cells as text: digits that the uncertainty supports, every text from a file made harmless. Knows words only."""
+"""Cells as text: every text from a file made harmless. Knows documents and words only."""
 
 from __future__ import annotations
 
-from store.publish.content import Cell, Column
-from tui.render.format import reading
-from tui.render.plain import plain
+from collections.abc import Sequence
 
-__all__ = ["cell_text", "head_text", "safe"]
+from store.model.document import Cell, Table
+from tui.render.plain import plain
+from tui.render.units import unit_in_head
+
+__all__ = ["cell_text", "heads_of", "safe", "units_of"]
 
 
 def safe(text: str) -> str:
@@ -14,17 +16,19 @@ def safe(text: str) -> str:
     return " ".join(plain(line) for line in str(text).splitlines())
 
 
-def cell_text(cell: Cell, column: Column) -> str:
-    """What stands in a cell: words, or a number with ± U (k = 2) and its own unit, if any."""
-    if cell.value is None:
-        return safe(cell.text)
-    value = cell.value * column.scale
-    u = None if cell.uncertainty is None else cell.uncertainty * column.scale
-    if not u and value == round(value) and abs(value) < 1e6:
-        return f"{value:,.0f} {cell.unit}".strip()
-    return reading(value, u, cell.unit).replace(" ± ", "\u00a0±\u00a0")
+def cell_text(cell: Cell, *, with_unit: bool = True) -> str:
+    """What stands in a cell, on one line: a figure with its ± keeps together."""
+    return safe(cell.shown(with_unit=with_unit)).replace(" ± ", "\u00a0±\u00a0")
 
 
-def head_text(column: Column) -> str:
-    """A column's head with its unit: `runtime / h`."""
-    return f"{safe(column.head)} / {column.unit}" if column.unit else safe(column.head)
+def units_of(table: Table) -> list[str]:
+    """The unit that each column shares, or an empty text."""
+    return [unit_in_head([row[index] for row in table.rows]) for index in range(len(table.columns))]
+
+
+def heads_of(table: Table, units: Sequence[str]) -> list[str]:
+    """Heads with the units that whole columns share: `delivered energy, Wh`."""
+    return [
+        safe(f"{column.head}, {unit}" if unit and column.head else unit or column.head)
+        for column, unit in zip(table.columns, units, strict=True)
+    ]

@@ -5,7 +5,8 @@ from __future__ import annotations
 from importlib.util import find_spec
 from pathlib import Path
 
-from store.publish.content import Plot, plots_of
+from store.model.document import Plot
+from store.publish.content import plots_of
 from store.publish.folder import filled_folder
 from store.publish.refusals import NotPublished
 from store.publish.reports import Issue
