@@ -156,8 +156,8 @@ def _prose(text: str, width: int | None, indent: str) -> list[str]:
 def _paragraph(block: Paragraph, width: int | None) -> list[Line]:
     caution = block.manner is Manner.CAUTION
     head = "CAUTION: " if caution else f"{block.head} " if block.head else ""
-    role = {Manner.CAUTION: "warn", Manner.NOTE: "dim"}.get(block.manner, "")
-    indent = "    " if caution else "  "
+    role = {Manner.CAUTION: "warn", Manner.NOTE: "dim", Manner.LEAD: "head"}.get(block.manner, "")
+    indent = "    " if caution else "" if block.manner is Manner.LEAD else "  "
     room = None if width is None else max(min(width, WIDEST) - len(indent) - (2 if head else 0), 20)
     first, *rest = _pieces(head + block.text, room)
     hang = indent if caution or not head else indent + "  "
