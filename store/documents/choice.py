@@ -128,7 +128,7 @@ def _notes(choice: Choice) -> Iterator[str]:
             f"First: the share of {choice.shares.draws:,} draws (seed {choice.shares.seed}) in which it is first, "
             "measurements within their uncertainty; similar weights: within 50 % of those stated; any: all weights."
         )
-    yield "One unit of each was tested; another one of the model may differ."
+    yield "Of this sample: one unit of each was tested; another one of the model may differ."
 
 
 def _shown(criterion: Criterion) -> Shown:
