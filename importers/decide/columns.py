@@ -42,7 +42,7 @@ class Column:
     unit_column: int | None = None
     """Column that holds the unit of each row."""
     distinct: tuple[str, ...] = ()
-    """Distinct texts of a text column, at most 17."""
+    """Distinct texts of a text column, at most 65."""
     late: npt.NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
     """Values from within and from the end of a longer file: for ranges and signs."""
 
@@ -120,7 +120,7 @@ def _look(index: int, label: Label, layout: Layout, rows: Rows, words: Vocabular
     if kind in {"number", "unit-number"}:
         return _numeric(index, label, cells, texts, layout, words, has_units="unit-number" in useful)
     distinct = (
-        tuple(cells.drop_nulls().str.strip_chars().unique(maintain_order=True).head(17).to_list())
+        tuple(cells.drop_nulls().str.strip_chars().unique(maintain_order=True).head(65).to_list())
         if kind == "text"
         else ()
     )

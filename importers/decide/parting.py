@@ -24,7 +24,7 @@ __all__ = ["Parting", "find_parting"]
 Array = npt.NDArray[np.float64]
 _PORT_TEXT = re.compile(r"(?i)^(?:usb[ \-]?)?(?:port|ch|channel|out|kanal)?[ \-_#]*[a-z]?\d{0,2}$")
 _DEVICE_WORDS = frozenset({"device", "dut", "uut", "item", "asset", "serial", "sn", "unit", "gerat", "appareil"})
-_MOST = 16
+_MOST = 64
 """More values than this [count], and a column names no ports, devices or tests of one bench."""
 _MENDED = 0.02
 """Share of clock readings out of order that may be left within the parts."""
