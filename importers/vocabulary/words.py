@@ -99,9 +99,11 @@ class Vocabulary:
         text = _unit_spelling(text).strip().rstrip(".")
         if (found := self.units.get(text)) is not None:
             return found, True
+        latin = text if text.isascii() else text.translate(_LETTERS)
+        if (found := self.units.get(latin)) is not None:
+            return found, True
         if (found := self.loose_units.get(text.casefold())) is not None:
             return found, False
-        latin = text.translate(_LETTERS)
         return None if text.isascii() or latin == text else self.unit(latin)
 
 
