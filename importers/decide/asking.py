@@ -11,7 +11,6 @@ import numpy as np
 
 from importers.decide.channels import COMMON_UNITS, MAIN, is_plausible
 from importers.decide.columns import Column
-from importers.decide.grouping import Slots
 from importers.decide.plan import Choice, Plan, Question
 from importers.decide.unitsolve import Law
 from importers.schema import CHANNEL_NAMES, CHANNELS, Problem
@@ -30,11 +29,27 @@ __all__ = [
     "unit_contradiction",
     "unknown_unit",
     "unlikely_unit",
+    "unnamed_parts",
+    "unread_unit",
     "which_clock",
     "which_column",
     "which_quantity",
     "which_temperature",
 ]
+
+
+def unnamed_parts(names: Sequence[str], times: int) -> Question:
+    """Ask about rows that share their clock readings and differ as those of several ports do."""
+    shown = " and ".join(f"`{n}`" for n in names)
+    return Question(
+        "rows",
+        f"Every clock reading stands {times} times, and {shown} takes turns between {times} levels, as if the rows "
+        "were of several ports; no column says which. Export the log with a column that names the port, or say that "
+        "it is one.",
+        (Choice("keep", f"one log, {times} samples to a clock reading: they are spread evenly"),),
+        "--answer rows=keep",
+        column=names[0],
+    )
 
 
 def no_clock(columns: list[Column]) -> Problem:
@@ -49,10 +64,10 @@ def no_clock(columns: list[Column]) -> Problem:
     )
 
 
-def no_quantity(columns: list[Column], slots: Slots) -> Problem:
+def no_quantity(columns: list[Column], unknown: Sequence[Column]) -> Problem:
     """Refuse a file in which no column holds a known quantity."""
     names = ", ".join(f"`{c.name}`" for c in columns)
-    hint = f"column.{slots.unknown[0].index + 1}" if slots.unknown else "column.2"
+    hint = f"column.{unknown[0].index + 1}" if unknown else "column.2"
     return Problem(
         "no-quantity",
         "error",
@@ -100,6 +115,20 @@ def which_quantity(column: Column, used: Sequence[Column] = ()) -> Question:
             Choice("unused", "leave it out of the run"),
             *(Choice(name, f"the {_said(name)}") for name in (*channels, *others)),
         ),
+        f"--answer column.{at}=unused",
+        column=column.name,
+        example='channel = "unused"',
+    )
+
+
+def unread_unit(column: Column) -> Question:
+    """Ask about a column of numbers with something behind them that is no known unit."""
+    at = column.index + 1
+    return Question(
+        f"column.{at}",
+        f"{_called(column)} holds {_first(column)}, and what stands behind the numbers is no unit that is known. To "
+        "read it, export the numbers alone, or with a unit such as V, A or W.",
+        (Choice("unused", "leave it out of the run"),),
         f"--answer column.{at}=unused",
         column=column.name,
         example='channel = "unused"',
@@ -230,18 +259,24 @@ def label_conflict(column: Column) -> Question:
     )
 
 
-def out_of_range(words: Vocabulary, column: Column, key: str, unit: Unit) -> Question:
-    """Ask for the unit of a column whose readings can't be on a USB bench."""
-    others = [
-        words.units[u]
-        for u in COMMON_UNITS[key]
-        if u != unit.symbol and is_plausible(key, largest_of(column) * words.units[u].factor)
-    ]
+def out_of_range(words: Vocabulary, column: Column, key: str, better: Unit | None, unit: Unit) -> Question:
+    """Ask for the unit of a column whose readings can't be on a USB bench, or hardly."""
+    most = largest_of(column)
+    others = (
+        [better]
+        if better is not None
+        else [
+            words.units[u]
+            for u in COMMON_UNITS[key]
+            if u != unit.symbol and is_plausible(key, most * words.units[u].factor)
+        ]
+    )
+    base = COMMON_UNITS[key][0]
+    can = "can hardly be" if better is not None else "can't be"
     return Question(
         f"unit.{column.index + 1}",
-        f"{_called(column)} says {unit.symbol}, but {largest_of(column):g} {unit.symbol} can't be on a USB "
-        "bench. Which unit is it?",
-        tuple(Choice(u.symbol, f"{u.symbol}: up to {largest_of(column) * u.factor:g}") for u in (*others, unit)),
+        f"{_called(column)} says {unit.symbol}, but {most:g} {unit.symbol} {can} on a USB bench. Which unit is it?",
+        tuple(Choice(u.symbol, f"{u.symbol}: up to {most * u.factor:g} {base}") for u in (*others, unit)),
         f"--answer unit.{column.index + 1}={(others or [unit])[0].symbol}",
         column=column.name,
         example=f'unit = "{(others or [unit])[0].symbol}"',

@@ -6,6 +6,7 @@ Composes clock, places of columns, units and assembly. Reads no file and writes 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -22,7 +23,7 @@ from importers.decide.evidence import KEYS, Array, Decision, Work
 from importers.decide.grouping import Group, Slots, assign, with_label
 from importers.decide.holding import doubt_profile, turn_swapped
 from importers.decide.leftover import ask_leftovers, copied_times
-from importers.decide.parting import Parting, find_parting
+from importers.decide.parting import Parting, doubt_repeats, find_parting
 from importers.decide.pinning import coulombs_by_slope, pin_unknown
 from importers.decide.plan import PartColumn
 from importers.decide.units import settle_time, settle_units
@@ -87,6 +88,8 @@ def decide(
     parting = find_parting(columns, rows, seconds, clock.used, answers.get("rows", ""))
     if profile is not None:
         parting = _stated_port(profile, columns, parting)
+    if not parting.columns and parting.question is None and not answers.get("rows"):
+        parting = replace(parting, question=doubt_repeats(columns, seconds))
     if parting.question is not None:
         decision.questions.append(parting.question)
     work = Work(
@@ -106,10 +109,10 @@ def decide(
     pin_unknown(slots, work.seconds, work.mask, words, clock)
     _choose_rivals(work, slots)
     is_known = any(g.by_channel for g in slots.groups)
-    decision.questions += ask_leftovers(slots, answers, _MOST_ASKED, is_named=is_named and is_known)
+    decision.questions += ask_leftovers(columns, slots, answers, _MOST_ASKED, is_named=is_named and is_known)
     if not is_known:
         if not decision.questions:
-            decision.problems.append(no_quantity(columns, slots))
+            decision.problems.append(no_quantity(columns, slots.unknown))
         return decision
     for group in slots.groups:
         settle_units(work, group)

@@ -145,7 +145,22 @@ def _port_keys(measured: list[Column]) -> dict[int, str | None]:
         if has_cell and label.role == "cell" and label.quantity in _ELECTRICAL:
             key = "cell"
         keys[c.index] = key
-    return dict.fromkeys(keys) if _are_inputs(main, keys) else keys
+    if _are_inputs(main, keys):
+        return dict.fromkeys(keys)
+    return keys | _blocks(main) if not any(keys.values()) else keys
+
+
+def _blocks(main: list[Column]) -> dict[int, str | None]:
+    """Number the blocks of a header that repeats itself, `V, A, V, A`: each is a port; empty where it does not."""
+    by_name: dict[str, list[Column]] = defaultdict(list)
+    for column in main:
+        by_name[column.name.strip().casefold()].append(column)
+    times = {len(found) for found in by_name.values()}
+    if len(by_name) < 2 or len(times) != 1 or times == {1}:
+        return {}
+    if len({c.label.quantity for found in by_name.values() for c in found[:1]}) != len(by_name):
+        return {}
+    return {c.index: str(number) for found in by_name.values() for number, c in enumerate(found, 1)}
 
 
 def _are_inputs(main: list[Column], keys: dict[int, str | None]) -> bool:

@@ -19,7 +19,7 @@ from importers.decide.physics import counter_fit
 from importers.decide.plan import Question
 from importers.vocabulary.words import Unit, Vocabulary
 
-__all__ = ["doubt_profile", "turn_swapped"]
+__all__ = ["doubt_header", "doubt_profile", "turn_swapped"]
 
 Array = npt.NDArray[np.float64]
 
@@ -40,6 +40,8 @@ USUAL: Mapping[str, Usual] = {
     "power": Usual(0.1, 300.0, "a load on a USB port takes 0.1 W to 240 W"),
 }
 """Largest readings of a log that need no second look (limits chosen by us; USB Power Delivery ends at 48 V and 5 A)."""
+_NEXT_TO_NOTHING = 0.1
+"""A log's largest voltage [V] below which the header's unit is doubted (chosen by us)."""
 _NOMINAL = (5.0, 9.0, 12.0, 15.0, 20.0, 28.0, 36.0, 48.0)
 """Fixed voltages of USB Power Delivery 3.1 [V]."""
 _SWAPPED = 2.0
@@ -74,6 +76,14 @@ def doubt_profile(
             if weight >= _SWAPPED:
                 asked.append(swapped(volts, amps))
     return asked[:1]
+
+
+def doubt_header(column: Column, unit: Unit, key: str, words: Vocabulary) -> Unit | None:
+    """The unit in which a port's voltage would be usual, where the header's makes it next to nothing; else None."""
+    most = largest_of(column)
+    if key != "voltage" or column.label.terms == ("profile",) or not 0 < most * unit.factor < _NEXT_TO_NOTHING:
+        return None
+    return _better_unit(column, unit, key, words)
 
 
 def _better_unit(column: Column, unit: Unit, quantity: str, words: Vocabulary) -> Unit | None:

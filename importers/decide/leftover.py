@@ -5,11 +5,12 @@ Knows the places of columns. A reading that a person would see in the file is ne
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 
 import numpy as np
 
-from importers.decide.asking import other_columns, which_quantity
+from importers.decide.asking import other_columns, unread_unit, which_quantity
 from importers.decide.columns import Column
 from importers.decide.grouping import Slots
 from importers.decide.physics import is_monotone
@@ -20,14 +21,18 @@ __all__ = ["ask_leftovers", "copied_times"]
 _MARKS = 4
 """A whole number of so few values [count] is a mark, not a reading."""
 _HIGHEST_MARK = 15
+_NUMBER_AND_MORE = re.compile(r"^([+\-]?\d+[.,]\d+)\s*([^\d\s.,;:/+\-][^\d\s]{0,5})$")
 _ASKED = 2
 """More columns than this are asked about in one question."""
 
 
-def ask_leftovers(slots: Slots, answers: Mapping[str, str], most: int, *, is_named: bool) -> list[Question]:
+def ask_leftovers(
+    columns: list[Column], slots: Slots, answers: Mapping[str, str], most: int, *, is_named: bool
+) -> list[Question]:
     """Explain columns that nothing names, or ask.
 
     Args:
+        columns: of the table.
         slots: places of columns; explained ones move from `unknown` to `unused`.
         answers: the tester's.
         most: columns of a file without names that are asked about one by one.
@@ -44,11 +49,29 @@ def ask_leftovers(slots: Slots, answers: Mapping[str, str], most: int, *, is_nam
         else:
             left.append(column)
     slots.unknown[:] = left
+    texts = [c for c in columns if c.index in slots.unused and _is_read_badly(c) and not c.label.unused]
+    if texts and answers.get("others") not in {"unused", "none"}:
+        return [unread_unit(c) for c in texts[:_ASKED]] + _asked(left, used, most, is_named=is_named)[
+            : _ASKED - len(texts)
+        ]
+    return _asked(left, used, most, is_named=is_named)
+
+
+def _asked(left: list[Column], used: list[Column], most: int, *, is_named: bool) -> list[Question]:
     if not is_named:
         # two at a time: once they are answered, laws may tell the others
         first = sorted(left, key=_is_slow)[:_ASKED]
         return [which_quantity(c, used) for c in sorted(first, key=lambda c: c.index)] if len(left) <= most else []
     return [which_quantity(c, used) for c in left] if len(left) <= _ASKED else [other_columns(left)]
+
+
+def _is_read_badly(column: Column) -> bool:
+    """Tell numbers with an unknown unit behind them from words and codes."""
+    cells = [t.strip() for t in column.texts if t.strip()]
+    good = [m for t in cells if (m := _NUMBER_AND_MORE.match(t))]
+    same = {m.group(2) for m in good}
+    numbers = {m.group(1) for m in good}
+    return column.kind == "text" and len(good) > 0.8 * len(cells) and len(same) <= 3 and len(numbers) > _MARKS
 
 
 def _is_slow(column: Column) -> bool:

@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from importers.decide.asking import unnamed_parts
 from importers.decide.columns import Column
 from importers.decide.plan import Choice, PartColumn, Question
 from importers.text.rowset import Rows, name_of
@@ -162,6 +163,25 @@ def _question(column: Column, values: list[str]) -> Question:
         "--answer rows=part",
         column=column.name,
     )
+
+
+def doubt_repeats(columns: list[Column], seconds: Array) -> Question | None:
+    """Ask where every clock reading stands several times and readings differ by their place among them."""
+    good = np.isfinite(seconds)
+    steps = np.flatnonzero(np.diff(seconds[good]) != 0)
+    times = int(np.median(np.diff(steps))) if len(steps) > 4 else 1
+    if times < 2 or not (np.diff(steps)[1:-1] == times).all() or steps[0] != times - 1:
+        return None
+    rows = int(good.sum()) // times * times
+    apart = []
+    for column in columns:
+        if column.label.quantity in {"voltage", "current", "power"} and len(column.values) == len(seconds):
+            table = column.values[good][:rows].reshape(-1, times)
+            within = float(np.nanmedian(np.abs(np.diff(table, axis=0))))
+            levels = np.nanmedian(table, axis=0)
+            if float(np.ptp(levels)) > max(10.0 * within, 0.05 * float(np.abs(levels).max())):
+                apart.append(column.name)
+    return unnamed_parts(apart, times) if apart else None
 
 
 def _could_part(column: Column) -> bool:

@@ -23,6 +23,7 @@ from importers.decide.channels import COMMON_UNITS, RARE_UNITS, is_plausible
 from importers.decide.columns import Column, cell_unit
 from importers.decide.evidence import KEYS, Work, masked, median_step
 from importers.decide.grouping import Group
+from importers.decide.holding import doubt_header
 from importers.decide.plan import ColumnPlan
 from importers.decide.unitsolve import Law, Solution, laws_of, solve_units
 from importers.decide.weights import probability
@@ -174,8 +175,13 @@ def _place(
         reason += f"; {label.conflict}"
     if stated and not is_plausible(key, largest_of(column) * unit.factor):
         work.decision.penalty += 1.0
-        work.decision.questions.append(out_of_range(work.words, column, key, unit))
+        work.decision.questions.append(out_of_range(work.words, column, key, None, unit))
         terms.append("contradiction")
+    elif stated and not laws and f"unit.{column.index + 1}" not in work.answers:
+        better = doubt_header(column, unit, key, work.words)
+        if better is not None:
+            work.decision.questions.append(out_of_range(work.words, column, key, better, unit))
+            terms.append("contradiction")
     _write(work, group, column, channel, unit, key, terms, reason)
 
 

@@ -30,6 +30,7 @@ WEIGHTS: Mapping[str, tuple[float, str]] = {
     "law confirms": (3.0, "a law of physics holds with this unit"),
     "law denies": (-1.5, "readings that should be tied by a law are not"),
     "words unknown": (-1.5, "some words of its name are not known"),
+    "unit unread": (-6.0, "something stands where its unit does that is no known unit"),
     "case differs": (-0.5, "its unit is written with other capitals"),
     "unit open": (-9.0, "several units are possible"),
     "contradiction": (-9.0, "name, unit or numbers contradict each other"),

@@ -30,6 +30,7 @@ _CLOCK_FORM = re.compile(
     re.IGNORECASE,
 )
 _UNIT_QUANTITY = {"time": "elapsed", "percent": "percent"}
+_ELECTRICAL = frozenset({"voltage", "current", "power", "energy", "charge"})
 _DATA_LINES = frozenset({"dp", "dm", "cc1", "cc2"})
 _TIME_WORDS = frozenset({"elapsed", "wall_clock", "date", "sample"})
 
@@ -62,6 +63,8 @@ class Label:
     terms: tuple[str, ...] = ()
     """Kinds of evidence for the quantity, as `decide.weights` lists them."""
     reason: str = ""
+    unread: str = ""
+    """What stands where a unit does, and is none that is known."""
     is_far: bool = False
     """True for a voltage taken at the cable's far end that is the table's only one."""
     conflict: str = ""
@@ -94,7 +97,22 @@ def read_label(name: str, unit_text: str, words: Vocabulary, *, ends_in_unit: bo
     label = Label(name, unit=unit, unit_sure=sure, clock_form=form, port=port)
     if is_output:
         label = replace(label, side="out")
-    return _settle(_take_words(rest, label, words), words)
+    settled = _settle(_take_words(rest, label, words), words)
+    if unit is None and not form and settled.quantity in _ELECTRICAL and (inner := _unread(name, words)):
+        return replace(settled, unread=inner, terms=(*settled.terms, "unit unread"))
+    return settled
+
+
+def _unread(name: str, words: Vocabulary) -> str:
+    """What stands in brackets as a unit does and is neither a unit nor a known word."""
+    for match in _BRACKETS.finditer(plain_signs(name)):
+        inner = match.group(1).strip()
+        said = tokens(inner)
+        is_word = any((t,) in words.quantities or (t,) in words.roles or t in words.ignored for t in said)
+        is_short = 0 < len(inner) <= 5 and not any(c.isdigit() or c.isspace() for c in inner)
+        if is_short and not is_word and symbol_in(inner, words) is None and take_port(inner)[1] is None:
+            return inner
+    return ""
 
 
 def _take_unit(name: str, words: Vocabulary, *, ends_in_unit: bool) -> tuple[str, Unit | None, bool, str]:
