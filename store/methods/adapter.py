@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -17,10 +17,12 @@ from store.methods.sql_parts import Place
 from store.methods.summary import idle_parts
 from store.model.results import Account, Array, Contribution, Mask, MeterAccuracy, Result
 from store.model.spec import Better, ResultSpec, Shown
+from store.signal.batches import mean_scatter
 from store.signal.prepared import Prepared
 from store.signal.statistics import moments, time_weights
 from store.uncertainty.accuracy import MeterModel, meter_model
 from store.uncertainty.budget import gain_part, logged_power_budget, offset_part
+from store.uncertainty.sampling import batch_part
 
 __all__ = [
     "AVERAGED",
@@ -40,9 +42,9 @@ __all__ = [
 ]
 
 EFFICIENCY = Method(
-    "adapter efficiency", 1, "DC power over AC power, each averaged over the same settled part of a load level"
+    "adapter efficiency", 2, "DC power over AC power, each averaged over the same settled part of a load level"
 )
-AVERAGE = Method("average efficiency", 1, "mean of the efficiencies at 25, 50, 75 and 100 % of rated current")
+AVERAGE = Method("average efficiency", 2, "mean of the efficiencies at 25, 50, 75 and 100 % of rated current")
 NO_LOAD = Method("no-load power", 2, "time-weighted mean of the logged AC power with nothing plugged in")
 METHODS = (EFFICIENCY, AVERAGE, NO_LOAD)
 
@@ -184,9 +186,7 @@ def _average(ac: Side, dc: Side, rated_a: float, points: Sequence[Point]) -> Res
             for part in _budget(ac, dc, point):
                 sum_u = part.standard_uncertainty / len(AVERAGED)
                 before = parts[part.name].standard_uncertainty if part.name in parts else 0.0
-                parts[part.name] = Contribution(
-                    part.name, before + sum_u, part.kind, part.distribution, part.detail, part.is_common
-                )
+                parts[part.name] = replace(part, standard_uncertainty=before + sum_u)
     return AVERAGE.found(
         "efficiency_average",
         average,
@@ -218,7 +218,20 @@ def _budget(ac: Side, dc: Side, point: Point) -> tuple[Contribution, ...]:
     elif ac.meter.voltage is not None and ac.meter.current is not None:
         for symbol, accuracy in (("AC V", ac.meter.voltage), ("AC I", ac.meter.current)):
             parts.append(gain_part(symbol, accuracy, value, ac.meter.label))
-    return tuple(parts)
+    return (*parts, *_scatter(ac, dc, point))
+
+
+def _scatter(ac: Side, dc: Side, point: Point) -> tuple[Contribution, ...]:
+    """What the two means owe to their samples' scatter, as they go together in time."""
+    out = []
+    for word, side, mean in (("DC", dc, point.output_w), ("AC", ac, point.input_w)):
+        keep = (side.t_s >= point.from_s) & (side.t_s <= point.to_s) & np.isfinite(side.power_w)
+        found = mean_scatter(side.t_s[keep], side.power_w[keep])
+        if found is not None:
+            weight = point.efficiency / mean
+            name = f"scatter of {word} at {100.0 * point.share:.0f} %"
+            out.append(replace(batch_part(found, weight), name=name))
+    return tuple(out)
 
 
 def _unknown(ac: Side, dc: Side) -> str:

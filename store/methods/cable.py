@@ -12,25 +12,28 @@ from store.methods.method import Found, Method, Reducer
 from store.methods.sql_parts import Place, number
 from store.model.results import Account, Array, Contribution, Result, Rule
 from store.model.spec import Better, ResultSpec
+from store.signal.batches import correlation_time
 from store.signal.prepared import Prepared
+from store.signal.statistics import noise
 from store.uncertainty.accuracy import MeterModel
-from store.uncertainty.budget import difference_part, gain_part, offset_part, random_part
+from store.uncertainty.budget import difference_part, gain_part, offset_part, scaled
+from store.uncertainty.sampling import one_sided, scatter_part
 
 __all__ = ["METHODS", "REDUCERS", "SPECS", "Line", "fit_line", "permitted_drop_v", "reduce"]
 
 RESISTANCE = Method(
     "cable resistance",
-    1,
+    2,
     "slope of near voltage - far voltage over current, least squares; at one current alone their quotient",
     "Ohm's law; standard error of a slope as in any text",
 )
 DROP = Method(
     "cable drop",
-    1,
+    2,
     "mean of near - far voltage where the current is within 3 % of 3 or 5 A, scaled to it; "
     "else resistance x current, never past 1.1 x the largest current",
 )
-LOSS = Method("cable loss", 2, "resistance x current squared at the largest current logged")
+LOSS = Method("cable loss", 3, "resistance x current squared at the largest current logged")
 METHODS = (RESISTANCE, DROP, LOSS)
 
 SPREAD = 1.3
@@ -88,9 +91,9 @@ def reduce(run: Prepared) -> Found:
     if top <= 0.0 or int(keep.sum()) < 3:
         return Found(tuple(RESISTANCE.absent(name, unit, "no current flowed") for name, unit in names))
     resistance = _resistance(run, near[keep], far[keep], amps[keep])
-    drops = [_drop(run, resistance, near[keep] - far[keep], amps[keep], rated) for rated in (3.0, 5.0)]
+    drops = [_drop(run, resistance, (near[keep], far[keep]), amps[keep], rated) for rated in (3.0, 5.0)]
     span = (float(times[keep][0]), float(times[keep][-1]))
-    found = (resistance, *drops, _loss(run, resistance, top))
+    found = (resistance, *drops, _loss(run, resistance, amps[keep], top))
     rule = resistance.account.rule
     return Found(
         tuple(
@@ -109,90 +112,118 @@ def _resistance(run: Prepared, near: Array, far: Array, amps: Array) -> Result:
     is_sloped = highest > SPREAD * lowest
     if is_sloped:
         line = fit_line(amps, drop)
-        ohm, scatter = line.slope, random_part(1000.0 * line.slope_u, f"standard error of a slope, {len(amps)} samples")
+        rest = drop - line.intercept - line.slope * amps
+        error, dof = _together(rest, 1000.0 * line.slope_u, 2)
+        ohm, told = line.slope, f"standard error of a slope, {len(amps)} samples that go together in time"
         account = replace(account.plus(intercept_v=line.intercept), rule=Rule.SLOPE)
     else:
         ohm = float(drop.mean() / amps.mean())
-        error = float(drop.std(ddof=1)) / math.sqrt(len(drop)) / float(amps.mean())
-        scatter = random_part(1000.0 * error, f"standard error of a mean, {len(amps)} samples")
+        spread = 1000.0 * float(drop.std(ddof=1)) / math.sqrt(len(drop)) / float(amps.mean())
+        error, dof = _together(drop, spread, 1)
+        told = f"standard error of a mean, {len(amps)} samples that go together in time"
         account = replace(account, rule=Rule.QUOTIENT)
-    budget = _budget(run.meter, ohm, float(near.mean()), float(amps.mean()), is_sloped=is_sloped)
+    budget = (
+        _slope_budget(run.meter, ohm, near, far, amps) if is_sloped else _quotient_budget(run.meter, ohm, near, amps)
+    )
     return RESISTANCE.found(
         "resistance_mohm",
         1000.0 * ohm,
         "mΩ",
-        budget=(*budget, scatter) if budget else (),
+        budget=(*budget, scatter_part(error, told, dof)) if budget else (),
         reason=run.meter.unknown("voltage", "current"),
         account=account,
     )
 
 
-def _budget(meter: MeterModel, ohm: float, volts: float, amps: float, *, is_sloped: bool) -> tuple[Contribution, ...]:
-    """Gains of V and I; for a quotient also what two voltage inputs may differ by and the current's offset."""
+def _together(rest: Array, error: float, fitted: int) -> tuple[float, float]:
+    """A standard error widened for residuals that go together in time, and its degrees of freedom."""
+    tau = correlation_time(rest, 1.0)
+    dof = max(len(rest) / tau - fitted, 1.0)
+    return error * math.sqrt(tau * (len(rest) - fitted) / (tau * dof)), dof
+
+
+def _slope_budget(meter: MeterModel, ohm: float, near: Array, far: Array, amps: Array) -> tuple[Contribution, ...]:
+    """Of a slope offsets drop out; each input's gain acts on how its own voltage changes with the current."""
     if meter.voltage is None or meter.current is None:
         return ()
-    mohm = 1000.0 * ohm
-    parts = [gain_part("V", meter.voltage, mohm, meter.label), gain_part("I", meter.current, mohm, meter.label)]
-    if not is_sloped:
-        apart = 2.0 * meter.voltage.limit(volts)
-        parts.append(
-            difference_part(
-                "difference of two voltage inputs", 1000.0 * apart / amps, f"+-{apart:.4g} V, {meter.label}"
-            )
-        )
-        parts.append(
-            difference_part("offset of I", mohm * meter.current.fixed / amps, f"+-{meter.current.fixed:.4g} A")
-        )
-    return tuple(parts)
+    parts = []
+    for word, volts in (("near", near), ("far", far)):
+        slope = 1000.0 * fit_line(amps, volts).slope
+        parts.append(replace(gain_part(f"V, {word} input", meter.voltage, slope, meter.label), is_common=False))
+    return (*parts, gain_part("I", meter.current, 1000.0 * ohm, meter.label))
 
 
-def _drop(run: Prepared, resistance: Result, drop: Array, amps: Array, rated_a: float) -> Result:
+def _quotient_budget(meter: MeterModel, ohm: float, near: Array, amps: Array) -> tuple[Contribution, ...]:
+    """Of a quotient both inputs' whole errors are in it: two inputs have gains and offsets of their own."""
+    if meter.voltage is None or meter.current is None:
+        return ()
+    mohm, volts, current = 1000.0 * ohm, float(near.mean()), float(amps.mean())
+    return (
+        *_inputs_parts(meter, volts, 1000.0 / current),
+        gain_part("I", meter.current, mohm, meter.label),
+        difference_part("offset of I", mohm * meter.current.fixed / current, f"+-{meter.current.fixed:.4g} A"),
+    )
+
+
+def _inputs_parts(meter: MeterModel, volts: float, weight: float) -> tuple[Contribution, ...]:
+    """What two voltage inputs may differ by at a voltage, times a weight: assumed to have errors of their own."""
+    if meter.voltage is None:
+        return ()
+    limit = meter.voltage.limit(volts)
+    return tuple(
+        difference_part(
+            f"{word} voltage input", weight * limit, f"+-{limit:.4g} V; the inputs' errors are assumed to be separate"
+        )
+        for word in ("near", "far")
+    )
+
+
+def _drop(run: Prepared, resistance: Result, sides: tuple[Array, Array], amps: Array, rated_a: float) -> Result:
     """What the cable loses at 3 or 5 A: measured there where the log has it, for a warm cable resists more."""
     name, top_a = f"drop_{rated_a:.0f}a_v", float(np.max(amps))
+    drop = sides[0] - sides[1]
     account = Account(numbers={"current_a": rated_a, "permitted_v": permitted_drop_v()})
     near = np.abs(amps - rated_a) <= NEAR_SHARE * rated_a
-    if int(near.sum()) >= 3:
+    count = int(near.sum())
+    if count >= 3:
         value = rated_a * float(drop[near].mean() / amps[near].mean())
-        account = replace(account.plus(samples_used=int(near.sum())), rule=Rule.MEASURED)
-        budget = _drop_budget(run.meter, value, rated_a)
+        account = replace(account.plus(samples_used=count), rule=Rule.MEASURED)
+        error, dof = _together(drop[near], float(drop[near].std(ddof=1)) / math.sqrt(count), 1)
+        scatter = scatter_part(error, f"standard error of a mean, {count} samples that go together in time", dof)
+        budget = _drop_budget(run.meter, value, float(sides[0][near].mean()), rated_a)
+        budget = (*budget, scatter) if budget else ()
         return DROP.found(name, value, "V", budget=budget, reason=resistance.reason, account=account)
     if top_a * REACH < rated_a or resistance.value is None:
         return DROP.absent(name, "V", f"the log goes up to {top_a:.3g} A only")
     account = replace(account.plus(resistance_mohm=resistance.value), rule=Rule.SCALED)
-    budget = tuple(_scaled(part, rated_a / 1000.0) for part in resistance.budget)
+    budget = scaled(resistance.budget, rated_a / 1000.0)
     value = resistance.value * rated_a / 1000.0
     return DROP.found(name, value, "V", budget=budget, reason=resistance.reason, account=account)
 
 
-def _drop_budget(meter: MeterModel, drop: float, amps: float) -> tuple[Contribution, ...]:
+def _drop_budget(meter: MeterModel, drop: float, volts: float, amps: float) -> tuple[Contribution, ...]:
     if meter.voltage is None or meter.current is None:
         return ()
-    fixed = math.sqrt(2.0) * meter.voltage.fixed
     return (
-        gain_part("V", meter.voltage, drop, meter.label),
+        *_inputs_parts(meter, volts, 1.0),
         gain_part("I", meter.current, drop, meter.label),
-        difference_part("offsets of two voltage inputs", fixed, f"+-{meter.voltage.fixed:.4g} V each, {meter.label}"),
         difference_part("offset of I", drop * meter.current.fixed / amps, f"+-{meter.current.fixed:.4g} A"),
     )
 
 
-def _loss(run: Prepared, resistance: Result, top_a: float) -> Result:
+def _loss(run: Prepared, resistance: Result, amps: Array, top_a: float) -> Result:
     """Resistance x current squared: the current's gain is once in the resistance, inverse, and twice in the square."""
     value = (resistance.value or 0.0) / 1000.0 * top_a**2
-    budget = tuple(_scaled(part, top_a**2 / 1000.0) for part in resistance.budget if part.name != "offset of I")
+    budget = scaled([part for part in resistance.budget if part.name != "offset of I"], top_a**2 / 1000.0)
     current = run.meter.current
     if budget and current is not None:
         powers = 2.0 if resistance.account.rule is Rule.SLOPE else 1.0
         sensitivity = powers * value / top_a
-        budget = (*budget, offset_part("I", current, sensitivity, "A", run.meter.label))
+        reach = 2.0 * value / top_a * noise(amps) * math.sqrt(2.0 * math.log(len(amps)))
+        largest = one_sided("largest of many", reach, f"noise of {len(amps)} readings of I goes so far")
+        budget = (*budget, offset_part("I", current, sensitivity, "A", run.meter.label), largest)
     account = Account(numbers={"current_a": top_a, "resistance_mohm": resistance.value or 0.0})
     return LOSS.found("loss_w", value, "W", budget=budget, reason=resistance.reason, account=account)
-
-
-def _scaled(part: Contribution, scale: float) -> Contribution:
-    return Contribution(
-        part.name, part.standard_uncertainty * scale, part.kind, part.distribution, part.detail, part.is_common
-    )
 
 
 def _redo_cable(place: Place) -> str | None:

@@ -12,12 +12,13 @@ from store.methods.sql_parts import BILINEAR, Place
 from store.model.results import Account, Array, Contribution, Power, Result, Rule
 from store.model.spec import ResultSpec, Shown
 from store.signal.prepared import Prepared
-from store.uncertainty.budget import difference_part, power_budget, random_part, reading_budget
+from store.uncertainty.budget import difference_part, power_budget, reading_budget
+from store.uncertainty.sampling import scatter_part
 
 __all__ = ["JUMP_POINTS", "METHODS", "REDUCERS", "SPECS", "charge_level", "pairs_of", "reduce"]
 
-BIAS = Method("display bias", 1, "mean of display - meter over the readings under load")
-SPREAD = Method("display spread", 1, "standard deviation of display - meter over the readings under load")
+BIAS = Method("display bias", 2, "mean of display - meter over the readings under load")
+SPREAD = Method("display spread", 2, "standard deviation of display - meter over the readings under load")
 LARGEST = Method("display's largest error", 1, "largest |display - meter| over the readings under load")
 LEVEL = Method(
     "state of charge",
@@ -109,8 +110,9 @@ def _errors(run: Prepared, word: str, names: Sequence[str], unit: str, readings:
     count, spread = len(off), float(off.std(ddof=1))
     mean_parts, why = _meter_part(run, word, float(np.mean(meter)))
     worst_parts, _ = _meter_part(run, word, float(meter[at]))
-    scatter = random_part(spread / np.sqrt(count), f"standard error of a mean, {count} readings")
-    of_spread = random_part(spread / np.sqrt(2.0 * (count - 1)), f"{count} readings, taken as independent")
+    few = count - 1.0
+    scatter = scatter_part(float(spread / np.sqrt(count)), f"standard error of a mean, {count} readings", few)
+    of_spread = scatter_part(float(spread / np.sqrt(2.0 * few)), f"{count} readings, taken as independent", few)
     account = Account(numbers={"readings": count})
     worst = account.plus(display_reading=float(shown[at]), meter_reading=float(meter[at]))
     span = run.window.span if run.window is not None else (run.signals.first_s, run.signals.last_s)

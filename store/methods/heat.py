@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from store.methods.heat_projection import FIT, REACH, fit_of, fit_results, time_to
@@ -12,18 +14,19 @@ from store.model.results import Account, Ambient, Contribution, Result
 from store.model.spec import ResultSpec, Shown
 from store.signal.heated import Heated, heated_of, line_fit, probe_of, resolution_part
 from store.signal.prepared import Prepared
-from store.signal.statistics import median_of_three
-from store.uncertainty.budget import difference_part, random_part, scaled
+from store.signal.statistics import median_of_three, noise
+from store.uncertainty.budget import difference_part, scaled
+from store.uncertainty.sampling import one_sided, scatter_part
 from store.usb.touch import EDITION, MATERIALS, OVER, touch_class
 
 __all__ = ["METHODS", "REDUCERS", "SPECS", "reduce"]
 
 RISE = Method(
-    "rise", 1, "largest temperature minus ambient: the logged one at that moment, else the stated one, else the start"
+    "rise", 2, "largest temperature minus ambient: the logged one at that moment, else the stated one, else the start"
 )
 SLOPE = Method(
     "end slope",
-    3,
+    4,
     "least squares line over the last 10 minutes under load; its ends are known to the thermometer's steps",
     "GUM F.2.2.1 for the steps",
 )
@@ -75,6 +78,7 @@ def _rise(run: Prepared, heated: Heated) -> Result:
         rise = hottest - ambient
         budget = [
             resolution_part(heated.whole.y),
+            one_sided("largest of many", noise(steady) * math.sqrt(2.0 * math.log(len(steady))), "noise goes so far"),
             Contribution("gain of T", abs(rise) * accuracy.gain_u, "B", "rectangular", accuracy.text, is_common=True),
             *parts,
         ]
@@ -111,6 +115,15 @@ def _ambient(run: Prepared, heated: Heated, at: float) -> tuple[float, Ambient, 
     return float(heated.whole.y[0]), Ambient.FIRST_SAMPLE, []
 
 
+def _gain(run: Prepared, value: float) -> tuple[Contribution, ...]:
+    """What the thermometer's gain does to a difference of temperatures, or to its rate."""
+    accuracy = run.meter.temperature
+    if accuracy is None or not accuracy.gain_u:
+        return ()
+    share = abs(value) * accuracy.gain_u
+    return (Contribution("gain of T", share, "B", "rectangular", accuracy.text, is_common=True),)
+
+
 def _slope(run: Prepared, heated: Heated) -> Result:
     span_s = run.limits["end_slope_s"]
     end = float(heated.loaded.t[-1])
@@ -118,17 +131,17 @@ def _slope(run: Prepared, heated: Heated) -> Result:
     if end - float(heated.loaded.t[0]) < 0.99 * span_s or len(part) < 5:
         reason = f"the load lasted {end - float(heated.loaded.t[0]):.0f} s, the line needs {span_s:.0f} s"
         return SLOPE.absent("end_slope_k_per_h", "K/h", reason)
-    slope, se, _ = line_fit(part.t, part.y)
+    slope, se, _, left = line_fit(part.t, part.y)
     length = end - float(part.t[0])
     steps = scaled([resolution_part(heated.whole.y)], 3600.0 / length)
     # a line through readings that never changed has no scatter, and steps that were never seen have no size
     is_known = se > 0.0 or steps[0].standard_uncertainty > 0.0
-    scatter = random_part(se * 3600.0, f"{len(part)} samples about the line")
+    scatter = scatter_part(se * 3600.0, f"{len(part)} samples about the line, as they go together", max(left, 1.0))
     return SLOPE.found(
         "end_slope_k_per_h",
         slope * 3600.0,
         "K/h",
-        budget=(scatter, *steps) if is_known else (),
+        budget=(scatter, *steps, *_gain(run, slope * 3600.0)) if is_known else (),
         reason="the reading never changed, so the thermometer's steps are not known",
         span=(float(part.t[0]), end),
         account=heated.account.plus(samples_used=len(part)),

@@ -17,17 +17,18 @@ from store.signal.prepared import Prepared
 from store.signal.signals import Series
 from store.signal.statistics import median_of_three
 from store.uncertainty.budget import random_part, reading_budget
+from store.uncertainty.sampling import clock_of, scatter_part
 
 __all__ = ["FIT", "REACH", "SPECS", "fit_of", "fit_results", "time_to"]
 
 FIT = Method(
     "first-order heating",
-    2,
+    3,
     "least squares of T = T0 + rise x (1 - exp(-t / tau)) from load applied while the load held; standard errors "
     "widened for residuals that go together; nothing is projected where the log itself went past the fit's end",
     "checked on NIST StRD Misra1a and BoxBOD",
 )
-REACH = Method("time to limit", 2, "first moment at the limit, from load applied; else from the heating fit")
+REACH = Method("time to limit", 3, "first moment at the limit, from load applied; else from the heating fit")
 
 
 def _accuracy(run: Prepared, value: float) -> tuple[Contribution, ...]:
@@ -92,26 +93,25 @@ def fit_results(run: Prepared, heated: Heated, fit: FirstOrderFit | str) -> list
         "temperature_projected_c": fit.final_se,
     }
     values = {"heat_fit_rise_k": fit.rise, "heat_time_constant_s": fit.tau, "temperature_projected_c": fit.final}
+    accuracy = run.meter.temperature
+    told = f"standard error of the fit, {fit.dof + 3} points that go together in time"
+    edge = fit.rise / fit.tau * heated.begin_u
+    more: dict[str, tuple[Contribution, ...]] = {"heat_time_constant_s": (clock_of(run.meter, fit.tau),)}
+    if accuracy is not None:
+        gain = Contribution(
+            "gain of T", abs(fit.rise) * accuracy.gain_u, "B", "rectangular", accuracy.text, is_common=True
+        )
+        load_on = Contribution(
+            "edge: load on", abs(edge), "B", "rectangular", "how far the fit's start lies on the rise"
+        )
+        more["heat_fit_rise_k"] = (gain, load_on)
+        more["temperature_projected_c"] = _accuracy(run, fit.final)
     out = []
     for name, unit in names:
-        budget = [random_part(scatter[name] * fit.inflation, "standard error of the fit")]
-        reason = ""
-        uncertainty: float | None = None
-        if name == "temperature_projected_c":
-            more = _accuracy(run, fit.final)
-            budget, reason = ([*budget, *more], "") if more else ([], run.meter.unknown("temperature"))
-        out.append(
-            FIT.found(
-                name,
-                values[name],
-                unit,
-                budget=budget,
-                uncertainty=uncertainty,
-                reason=reason,
-                span=span,
-                account=account,
-            )
-        )
+        scattered = scatter_part(scatter[name] * fit.inflation, told, fit.left)
+        budget = (scattered, *more[name]) if name in more else ()
+        reason = "" if budget else run.meter.unknown("temperature")
+        out.append(FIT.found(name, values[name], unit, budget=budget, reason=reason, span=span, account=account))
     return out
 
 

@@ -2,25 +2,29 @@
 
 from __future__ import annotations
 
-import math
+from dataclasses import replace
 
 import numpy as np
 
 from store.methods.method import Method
-from store.methods.sql_parts import Place, number, smooth
-from store.model.results import Account, Array, Contribution, Result
+from store.methods.sql_parts import Place, moment_parts, number, smooth
+from store.model.results import Account, Array, Contribution, FoundMoment, How, Result
 from store.model.spec import ResultSpec, Shown
-from store.signal.heated import Heated, line_fit, resolution_part
+from store.signal.crossings import local_crossing
+from store.signal.heated import Heated
 from store.signal.heatfit import binned
 from store.signal.prepared import Prepared
-from store.signal.statistics import median_of_three, noise
-from store.uncertainty.budget import random_part, scaled, time_budget
+from store.signal.statistics import median_of_three
+from store.uncertainty.sampling import clock_of, moment_part, scatter_part
 
 __all__ = ["SPECS", "STEADY", "steady_results", "steady_since"]
 
+NEAR = (0.5, 2.0)
+"""Changes between these shares of the limit belong to the curve through its crossing."""
+
 STEADY = Method(
     "steady",
-    2,
+    3,
     "first moment, from load applied, from which the change over the window that looks back stays within the rule to "
     "the load's end",
     "IEC 62368-1 B.1.6",
@@ -89,38 +93,43 @@ def steady_results(run: Prepared, heated: Heated) -> list[Result]:
 
 
 def _steady_moment(run: Prepared, heated: Heated, t: Array, y: Array, *, since: float, account: Account) -> Result:
-    """The moment with its uncertainty: that of the change, over how fast the change falls there."""
-    window_s = run.limits["steady_window_s"]
+    """The moment: where a curve through the change over the window crosses the rule's limit."""
+    window_s, rise_k = run.limits["steady_window_s"], run.limits["steady_k"]
     start = heated.begins_s
+    accuracy = run.meter.temperature
     budget: tuple[Contribution, ...] = ()
-    reason = ""
-    warnings: tuple[str, ...] = ()
     if since <= float(t[0]) + window_s + 1.5 * run.signals.step_s:
         warnings = ("steady as soon as the rule could look back: it may have been so earlier",)
-        budget = time_budget(run.signals.step_s, 1)
-    else:
-        budget, reason = _moment_budget(run, heated, t, y, since)
-    return STEADY.found(
-        "steady_since_s", since - start, "s", budget=budget, reason=reason, span=(start, since), warnings=warnings,
-        account=account,
-    )  # fmt: skip
-
-
-def _moment_budget(
-    run: Prepared, heated: Heated, t: Array, y: Array, since: float
-) -> tuple[tuple[Contribution, ...], str]:
-    """What a change of temperature is known to, over how fast it falls at that moment; or why that is unknown."""
-    window_s, rise_k = run.limits["steady_window_s"], run.limits["steady_k"]
-    ends = t[(np.abs(t - since) <= 300.0) & (t - t[0] >= window_s)]
+        budget = (moment_part("steady", run.signals.step_s), clock_of(run.meter, since - start))
+        return STEADY.found(
+            "steady_since_s", since - start, "s", budget=budget, span=(start, since), warnings=warnings, account=account
+        )
+    ends = t[t - t[0] >= window_s]
     change = np.abs(np.interp(ends, t, y) - np.interp(ends - window_s, t, y))
-    rate = -line_fit(ends, change)[0] if len(ends) >= 5 else 0.0
-    accuracy = run.meter.temperature
-    if rate <= 0.0 or accuracy is None:
-        return (), run.meter.unknown("temperature") or "the change is flat there: the moment is not determined"
-    over = f"over {rate * 3600.0:.3g} K/h"
-    gain = Contribution("gain of T", rise_k * accuracy.gain_u, "B", "rectangular", f"{accuracy.text}, {over}")
-    scatter = random_part(math.sqrt(2.0) * noise(y), f"noise of two readings, {over}")
-    return scaled((resolution_part(heated.whole.y), gain, scatter), 1.0 / rate), ""
+    width = max(1, min(15, len(change) // 10)) | 1
+    quiet = np.convolve(np.pad(change, width // 2, mode="edge"), np.full(width, 1.0 / width), "valid")
+    near = min(int(np.searchsorted(ends, since)), len(ends) - 1)
+    may = (quiet >= NEAR[0] * rise_k) & (quiet <= NEAR[1] * rise_k)
+    may[near] = True
+    crossing = local_crossing(ends, change, rise_k, near, reach=may)
+    if crossing is None or crossing.slope >= 0.0 or accuracy is None:
+        reason = run.meter.unknown("temperature") or "the change is flat there: the moment is not determined"
+        return STEADY.found("steady_since_s", since - start, "s", reason=reason, span=(start, since), account=account)
+    over = f"over {-crossing.slope * 3600.0:.3g} K/h"
+    told = f"{crossing.curve.samples} changes about a curve, {over}"
+    budget = (
+        scatter_part(crossing.u_s, told, crossing.dof),
+        Contribution(
+            "gain of T", -rise_k * accuracy.gain_u / crossing.slope, "B", "rectangular", f"{accuracy.text}, {over}"
+        ),
+        Contribution("edge: load on", heated.begin_u, "B", "rectangular", "anywhere in a step"),
+        clock_of(run.meter, crossing.at_s - start),
+    )
+    moment = FoundMoment(crossing.at_s, How.CURVE, "c", crossing.curve.from_s, crossing.curve.to_s, rise_k)
+    return STEADY.found(
+        "steady_since_s", crossing.at_s - start, "s", budget=budget, span=(start, crossing.at_s),
+        account=replace(account, moments={"ends": moment}),
+    )  # fmt: skip
 
 
 def points_of(place: Place, when: str, origin: str) -> str | None:
@@ -141,15 +150,23 @@ def _redo_steady(place: Place) -> str | None:
     span = f"t_s BETWEEN {low} AND {high}"
     begin = points_of(place, span, "0e0")
     back, most = number(place.given("looks_back_s")), number(place.given("largest_change_k"))
-    return begin and (
+    if begin is None:
+        return None
+    change = (
         f"{begin}, first AS (SELECT min(x) AS x0 FROM points), line AS (\n"
         "  SELECT x, y, lead(x) OVER w AS x2, lead(y) OVER w AS y2 FROM points WINDOW w AS (ORDER BY x)\n), ends AS (\n"
         f"  SELECT x, y, x - {back} AS was FROM points, first WHERE x - x0 >= {back}\n), change AS (\n"
-        "  SELECT e.x, abs(e.y - (l.y + (l.y2 - l.y) * (e.was - l.x) / (l.x2 - l.x))) AS c\n"
-        "  FROM ends e ASOF JOIN line l ON e.was >= l.x\n), marked AS (\n"
-        "  SELECT x, c, lead(x) OVER w AS x2, lead(c) OVER w AS c2 FROM change WINDOW w AS (ORDER BY x)\n)\n"
+        "  SELECT e.x AS t_s, abs(e.y - coalesce(l.y + (l.y2 - l.y) * (e.was - l.x) / (l.x2 - l.x), l.y)) AS c\n"
+        "  FROM ends e ASOF JOIN line l ON e.was >= l.x\n)"
+    )
+    if "ends" in place.account.moments:
+        parts, moment = moment_parts(place, "ends", "change")
+        return f"{change}{parts}\nSELECT {moment} - {low} AS {place.result.name}"
+    return (
+        f"{change}, marked AS (\n"
+        "  SELECT t_s AS x, c, lead(t_s) OVER w AS x2, lead(c) OVER w AS c2 FROM change WINDOW w AS (ORDER BY t_s)\n)\n"
         f"SELECT coalesce((SELECT x + (c - {most}) / (c - c2) * (x2 - x) FROM marked WHERE c > {most}\n"
-        f"  ORDER BY x DESC LIMIT 1), (SELECT min(x) FROM change)) - {low} AS {place.result.name} FROM first"
+        f"  ORDER BY x DESC LIMIT 1), (SELECT min(t_s) FROM change)) - {low} AS {place.result.name} FROM first"
     )
 
 

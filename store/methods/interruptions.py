@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -14,14 +15,15 @@ from store.model.spec import Better, ResultSpec, Shown
 from store.signal.detectors import Dropout, dropouts, steady_levels
 from store.signal.prepared import Prepared
 from store.signal.statistics import noise
-from store.uncertainty.budget import reading_budget, time_budget
+from store.uncertainty.budget import reading_budget
+from store.uncertainty.sampling import clock_of, moment_part, one_sided
 from store.words.facts import parse_mode
 
 __all__ = ["METHODS", "REDUCERS", "SPECS", "ModeChange", "find_interruptions", "reduce", "reduce_events"]
 
 DROPOUTS = Method(
     "dropouts",
-    1,
+    2,
     "spans under 80 % of nominal voltage, or of the steady voltage before where the mode names none, with a return; a "
     "single low sample counts where the current fell too",
 )
@@ -178,7 +180,7 @@ def reduce(run: Prepared) -> Found:
             warnings=(sentence,),
             account=replace(account, spans=spans),
         ),
-        _longest(t, drops, step, sentence, span),
+        _longest(run, t, drops, sentence, span),
         _lowest(run, t, v, drops, sentence),
         MODES.found(
             "mode_changes",
@@ -192,7 +194,8 @@ def reduce(run: Prepared) -> Found:
     return Found(tuple(results), tuple(_events(t, drops, changes)))
 
 
-def _longest(t: Array, drops: list[Dropout], step: float, sentence: str, span: tuple[float, float]) -> Result:
+def _longest(run: Prepared, t: Array, drops: list[Dropout], sentence: str, span: tuple[float, float]) -> Result:
+    step = run.signals.step_s
     if not drops:
         return DROPOUTS.absent("longest_dropout_s", "s", f"no dropout seen; {sentence}")
     worst = max(drops, key=lambda d: d.length_s)
@@ -200,7 +203,7 @@ def _longest(t: Array, drops: list[Dropout], step: float, sentence: str, span: t
         "longest_dropout_s",
         worst.length_s,
         "s",
-        budget=time_budget(step, 2),
+        budget=(moment_part("down", step), moment_part("up again", step), clock_of(run.meter, worst.length_s)),
         span=(float(t[worst.a]), float(t[worst.b + 1])),
         warnings=(sentence,),
         account=Account(numbers={"dropouts": len(drops)}, told={"run": f"{span[0]:.0f} to {span[1]:.0f} s"}),
@@ -214,11 +217,17 @@ def _lowest(run: Prepared, t: Array, v: Array, drops: list[Dropout], sentence: s
         value, span = worst.lowest_v, (float(t[worst.a]), float(t[worst.b + 1]))
     else:
         value, span = float(v.min()), (float(t[0]), float(t[-1]))
+    part = v[(t >= span[0]) & (t <= span[1])]
+    inner = part[1:-1] if len(part) > 4 else part
+    reach = max(noise(inner), noise(v) * value / max(float(np.median(v)), 1e-9)) * math.sqrt(
+        2.0 * math.log(max(len(part), 2))
+    )
+    budget = reading_budget("V", run.meter.voltage, value, "V", run.meter.label)
     return DROPOUTS.found(
         "lowest_voltage_v",
         value,
         "V",
-        budget=reading_budget("V", run.meter.voltage, value, "V", run.meter.label),
+        budget=(*budget, one_sided("lowest of many", reach, "noise of the readings goes so far")) if budget else (),
         reason=run.meter.unknown("voltage"),
         span=span,
         warnings=(sentence,),

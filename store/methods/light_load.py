@@ -13,14 +13,15 @@ from store.model.spec import ResultSpec, Shown
 from store.signal.levels import Level, find_levels
 from store.signal.prepared import Prepared
 from store.signal.statistics import median_of_three
-from store.uncertainty.budget import reading_budget, time_budget
+from store.uncertainty.budget import reading_budget
+from store.uncertainty.sampling import clock_of, moment_part
 from store.words.facts import parse_mode
 
 __all__ = ["METHODS", "REDUCERS", "SPECS", "SwitchOff", "find_switch_offs", "reduce"]
 
 LIGHT = Method(
     "light load",
-    1,
+    2,
     "levels of current by change detection; a port stayed on where its voltage held for 60 s at a level, or as long "
     "as the log shows; it switched off where voltage fell under half of nominal; the threshold lies between the two",
 )
@@ -141,7 +142,19 @@ def _found(run: Prepared, t: Array, v3: Array, *, nominal: float, levels: list[L
             account=Account(numbers={"switch_offs": len(offs)}, spans=worst.spans),
         )
     )
-    out.append(LIGHT.found("switch_off_after_s", span[1] - span[0], "s", budget=time_budget(step, 2), span=span))
+    out.append(
+        LIGHT.found(
+            "switch_off_after_s",
+            span[1] - span[0],
+            "s",
+            budget=(
+                moment_part("level begins", step),
+                moment_part("switch-off", step),
+                clock_of(run.meter, span[1] - span[0]),
+            ),
+            span=span,
+        )
+    )
     events = tuple(
         Event(
             "switch-off",

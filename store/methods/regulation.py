@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+import math
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from store.methods.method import Found, Method, Reducer
 from store.methods.sql_parts import Place, found_levels, number
-from store.model.results import Account, Contribution, Event, Result
+from store.model.results import Account, Array, Contribution, Event, Result
 from store.model.spec import Better, ResultSpec, Shown
 from store.signal.levels import Level, find_levels
 from store.signal.prepared import Prepared
-from store.uncertainty.budget import gain_part, offset_part, random_part, scaled
+from store.uncertainty.accuracy import SQRT3
+from store.uncertainty.budget import gain_part, offset_part, scaled
+from store.uncertainty.freedom import effective_dof
+from store.uncertainty.sampling import one_sided, scatter_part
 from store.usb.source_windows import Window
 from store.words.facts import Mode, parse_mode, window_of
 
@@ -20,15 +24,23 @@ __all__ = ["METHODS", "REDUCERS", "SPECS", "reduce", "source_resistance"]
 
 LEVELS = Method(
     "load levels",
-    1,
+    2,
     "levels of current found where medians before and after differ; time-weighted means without the first second "
     "after a step; a stated cable's drop added back",
 )
-WORST = Method("worst level", 1, "the level furthest from nominal, and the one nearest to a limit of the window")
+WORST = Method("worst level", 2, "the level furthest from nominal, and the one nearest to a limit of the window")
 RESISTANCE = Method(
-    "source resistance", 1, "minus the slope of voltage over current, least squares over the levels' means", "Ohm's law"
+    "source resistance",
+    2,
+    "minus the slope of voltage over current, least squares over the levels' means; with time where the sweep goes "
+    "both ways",
+    "Ohm's law",
 )
 METHODS = (LEVELS, WORST, RESISTANCE)
+CABLE_SHARE = 0.05
+"""A cable's resistance that is stated is good to 5 %. Assumed, no source: it warms, and plugs differ by the day."""
+TOGETHER = 0.9
+"""Where current and time correlate by more, a sweep goes one way and can't tell their effects apart."""
 
 
 def reduce(run: Prepared) -> Found:
@@ -90,8 +102,13 @@ def _voltage_budget(run: Prepared, level: Level, volts: float) -> tuple[Contribu
     accuracy, label = run.meter.voltage, run.meter.label
     if accuracy is None:
         return ()
-    scatter = random_part(level.voltage_se, f"{level.samples} samples of the level")
-    return (gain_part("V", accuracy, volts, label), offset_part("V", accuracy, 1.0, "V", label), scatter)
+    scatter = scatter_part(level.voltage_se, f"{level.samples} samples of the level, as they go together", level.dof)
+    parts = (gain_part("V", accuracy, level.voltage_v, label), offset_part("V", accuracy, 1.0, "V", label), scatter)
+    if volts == level.voltage_v or not run.context.cable_mohm:
+        return parts
+    told = f"{100.0 * CABLE_SHARE:g} % of the {run.context.cable_mohm:g} mΩ stated, assumed"
+    share = abs(volts - level.voltage_v) * CABLE_SHARE / SQRT3
+    return (*parts, Contribution("stated cable", share, "B", "rectangular", told))
 
 
 def _with_cable(run: Prepared, result: Result) -> Result:
@@ -131,6 +148,7 @@ def _each(
             (
                 gain_part("I", current, level.current_a, run.meter.label),
                 offset_part("I", current, 1.0, "A", run.meter.label),
+                scatter_part(level.current_se, f"{level.samples} samples of the level", level.dof),
             )
             if current is not None
             else ()
@@ -218,7 +236,8 @@ def _worst(
 def source_resistance(run: Prepared, levels: list[Level], volts: list[float]) -> Result:
     """Minus the slope of voltage over current [milliohm], with the scatter about the line and both gains.
 
-    Offsets of voltage and current drop out of a slope. Refused under three levels or a narrow range of current.
+    Offsets of voltage and current drop out of a slope. Time is fitted too where the sweep lets it be told from the
+    current. Refused under three levels or a narrow range of current.
     """
     name, unit = "source_resistance_mohm", "mΩ"
     amps = np.array([lv.current_a for lv in levels])
@@ -228,27 +247,91 @@ def source_resistance(run: Prepared, levels: list[Level], volts: list[float]) ->
     spread = float(amps.max() - amps.min())
     if spread < 0.1 * float(np.abs(amps).max()) or spread <= 0.0:
         return RESISTANCE.absent(name, unit, "the levels of current lie too close together for a slope")
-    mean = float(amps.mean())
-    sxx = float((amps - mean) @ (amps - mean))
-    slope = float((amps - mean) @ (ports - ports.mean())) / sxx
-    rest = ports - ports.mean() - slope * (amps - mean)
-    line_u = float(np.sqrt(float(rest @ rest) / (len(levels) - 2) / sxx))
-    noise_u = float(np.sqrt(sum(((a - mean) / sxx * lv.voltage_se) ** 2 for a, lv in zip(amps, levels, strict=True))))
+    line = _slope(levels, amps, ports)
     sign = 1.0 if run.context.direction == "in" else -1.0
-    value = sign * 1000.0 * slope
+    value = sign * 1000.0 * line.slope
     budget: tuple[Contribution, ...] = ()
     if run.meter.voltage is not None and run.meter.current is not None:
-        budget = (
-            gain_part("V", run.meter.voltage, value, run.meter.label),
-            gain_part("I", run.meter.current, value, run.meter.label),
-            random_part(1000.0 * max(line_u, noise_u), f"standard error of the slope over {len(levels)} levels"),
-        )
-    account = Account(
-        numbers={"levels": len(levels), "from_a": float(amps.min()), "to_a": float(amps.max())},
-        spans=tuple(level.span for level in levels),
-    )
+        budget = _resistance_budget(run, line, value, len(levels))
+    numbers = {"levels": float(len(levels)), "from_a": float(amps.min()), "to_a": float(amps.max())}
+    if line.has_time:
+        numbers["volts_per_s"] = line.per_s
+    account = Account(numbers=numbers, spans=tuple(level.span for level in levels))
+    one_way = "a sweep that goes one way can't tell resistance from a voltage that sags meanwhile"
+    limit = f": up to {1000.0 * line.sag_limit:.2g} mΩ of it may be that" if line.sag_limit > 0.0 else ""
+    note = (one_way + limit,) if not line.has_time else ()
     reason = run.meter.unknown("voltage", "current")
-    return RESISTANCE.found(name, value, unit, budget=budget, reason=reason, span=_span(levels), account=account)
+    return RESISTANCE.found(
+        name, value, unit, budget=budget, reason=reason, span=_span(levels), account=account, warnings=note
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Slope:
+    """Voltage over current of a sweep's levels."""
+
+    slope: float
+    """[V/A]."""
+    noise_u: float
+    """From the samples' scatter within the levels."""
+    noise_dof: float
+    excess_u: float
+    """By how much levels scatter about the line beyond that; 0 where they don't."""
+    excess_dof: float
+    has_time: bool
+    per_s: float
+    """How the voltage moved with time [V/s], where it was fitted."""
+    sag_limit: float
+    """Of a sweep that goes one way: what the drift within its levels would do to the slope [V/A]."""
+
+
+def _slope(levels: list[Level], amps: Array, ports: Array) -> _Slope:
+    at = np.array([lv.at_s for lv in levels])
+    t, x, y = at - at.mean(), amps - amps.mean(), ports - ports.mean()
+    r = float(x @ t) / math.sqrt(float(x @ x) * float(t @ t)) if float(t @ t) > 0.0 else 1.0
+    has_time = len(levels) >= 4 and abs(r) < TOGETHER
+    turn = float(x @ t) / float(t @ t) if has_time else 0.0
+    own = x - turn * t
+    sxx = float(own @ own)
+    slope = float(own @ y) / sxx
+    rest = y - slope * x
+    per_s = float(t @ rest) / float(t @ t) if has_time else 0.0
+    rest = rest - per_s * t
+    dof = max(len(levels) - (3 if has_time else 2), 1)
+    line_u = math.sqrt(float(rest @ rest) / dof / sxx)
+    parts = [(abs(share) / sxx * lv.voltage_se, lv.dof) for share, lv in zip(own, levels, strict=True)]
+    noise_u = math.sqrt(math.fsum(u * u for u, _ in parts))
+    excess = math.sqrt(max(line_u**2 - noise_u**2, 0.0))
+    sxy, stt = (math.fsum(lv.drift[k] for lv in levels) for k in (0, 1))
+    drift = sxy / stt if stt > 0.0 else 0.0
+    drift_u = math.sqrt(np.mean([lv.voltage_se**2 * lv.samples for lv in levels]) / stt) if stt > 0.0 else 0.0
+    limit = 0.0 if has_time else max(abs(drift) - drift_u, 0.0) * abs(float(x @ t)) / float(x @ x)
+    return _Slope(slope, noise_u, effective_dof(parts), excess, float(dof), has_time, per_s, limit)
+
+
+def _resistance_budget(run: Prepared, line: _Slope, value: float, count: int) -> tuple[Contribution, ...]:
+    """Gains act on what was measured: a cable's share, taken off before, was measured too, and is known to a share."""
+    voltage, current, label = run.meter.voltage, run.meter.current, run.meter.label
+    if voltage is None or current is None:
+        return ()
+    cable = run.context.cable_mohm if run.context.measured_at == "cable end" and run.context.cable_mohm else 0.0
+    parts = [
+        gain_part("V", voltage, value + cable, label),
+        gain_part("I", current, value + cable, label),
+        scatter_part(1000.0 * line.noise_u, f"of the samples of {count} levels, as they go together", line.noise_dof),
+        Contribution(
+            "levels about the line", 1000.0 * line.excess_u, "A", "normal", "beyond the samples' scatter",
+            dof=line.excess_dof,
+        ),
+    ]  # fmt: skip
+    if cable:
+        told = f"{100.0 * CABLE_SHARE:g} % of the {cable:g} mΩ stated, assumed"
+        parts.append(Contribution("stated cable", cable * CABLE_SHARE / SQRT3, "B", "rectangular", told))
+    if line.sag_limit > 0.0:
+        parts.append(
+            one_sided("sagging", 1000.0 * line.sag_limit, "a sweep that goes one way; drift within its levels")
+        )
+    return tuple(parts)
 
 
 def _redo_level(place: Place) -> str | None:
@@ -270,8 +353,16 @@ def _redo_level(place: Place) -> str | None:
 
 
 def _redo_resistance(place: Place) -> str:
+    """Slope of the levels' voltages over their currents; what time explains is taken off where it was fitted."""
     sign = "" if place.account.direction == "in" else "-"
-    return f"{found_levels(place)}\nSELECT {sign}1000 * regr_slope(volts, amps) AS {place.result.name} FROM level"
+    name = place.result.name
+    if "volts_per_s" not in place.account.numbers:
+        return f"{found_levels(place)}\nSELECT {sign}1000 * regr_slope(volts, amps) AS {name} FROM level"
+    return (
+        f"{found_levels(place)}, trend AS (\n  SELECT regr_slope(amps, at_s) AS s, regr_intercept(amps, at_s) AS r\n"
+        f"  FROM level\n)\nSELECT {sign}1000 * sum(volts * (amps - r - s * at_s)) / sum((amps - r - s * at_s) ** 2)\n"
+        f"  AS {name} FROM level, trend"
+    )
 
 
 _RESTS = ("settle_s", "level_share", "level_min_s")

@@ -174,21 +174,21 @@ def load_edges(place: Place) -> str:
     )
 
 
-def moment_parts(place: Place, word: str) -> tuple[str, str]:
-    """Parts of a WITH that measure a moment on `samples`, each begun by a comma, and the SQL term of the moment."""
+def moment_parts(place: Place, word: str, table: str = "samples") -> tuple[str, str]:
+    """Parts of a WITH that measure a moment on a table with `t_s`, begun by a comma, and the term of the moment."""
     found = place.account.moments[word]
     at, level = number(found.at_s), number(found.level)
     if found.how is How.SAMPLE:
-        return "", f"(SELECT arg_min(t_s, abs(t_s - {at})) FROM samples)"
+        return "", f"(SELECT arg_min(t_s, abs(t_s - {at})) FROM {table})"
     if found.how is How.EDGE:
-        return "", f"(SELECT (max(t_s) FILTER (t_s <= {at}) + min(t_s) FILTER (t_s > {at})) / 2 FROM samples)"
+        return "", f"(SELECT (max(t_s) FILTER (t_s <= {at}) + min(t_s) FILTER (t_s > {at})) / 2 FROM {table})"
     if found.how is How.LINE:
         a, b = number(found.from_s), number(found.to_s)
-        one, two = (f"(SELECT {found.of} FROM samples WHERE t_s = {x})" for x in (a, b))
+        one, two = (f"(SELECT {found.of} FROM {table} WHERE t_s = {x})" for x in (a, b))
         return "", f"({a} + ({level} - {one}) / ({two} - {one}) * ({b} - {a}))"
     middle, half = number(0.5 * (found.from_s + found.to_s)), number(0.5 * (found.to_s - found.from_s))
     parts = (
-        f", {word}_fit AS (\n  SELECT (t_s - {middle}) / {half} AS x, {found.of} AS y\n  FROM samples "
+        f", {word}_fit AS (\n  SELECT (t_s - {middle}) / {half} AS x, {found.of} AS y\n  FROM {table} "
         f"WHERE t_s BETWEEN {number(found.from_s)} AND {number(found.to_s)}\n), {word}_turn AS (\n"
         f"  SELECT regr_slope(x * x, x) AS s, regr_intercept(x * x, x) AS r FROM {word}_fit\n), {word}_bend AS (\n"
         "  SELECT sum(y * (x * x - r - s * x)) / sum((x * x - r - s * x) ** 2) AS c\n"
@@ -216,9 +216,11 @@ def found_levels(place: Place) -> str:
         f"{TAKEN}{place.track()}, {found_spans(place.account.spans, LEVEL)}, part AS (\n"
         "  SELECT from_s, n, t_s, v, i FROM samples JOIN found ON t_s BETWEEN from_s AND to_s\n"
         "  WHERE abs(i - middle_a) <= band_a\n), weighted AS (\n"
-        "  SELECT from_s, v, i, (coalesce(t_s - lag(t_s) OVER w, 0) + coalesce(lead(t_s) OVER w - t_s, 0)) / 2 AS w\n"
+        "  SELECT from_s, t_s, v, i,\n"
+        "         (coalesce(t_s - lag(t_s) OVER w, 0) + coalesce(lead(t_s) OVER w - t_s, 0)) / 2 AS w\n"
         "  FROM part WINDOW w AS (PARTITION BY from_s ORDER BY n)\n), level AS (\n"
-        f"  SELECT from_s, sum(w * i) / sum(w) AS amps, sum(w * v) / sum(w) + {place.added_v} AS volts\n"
+        f"  SELECT from_s, sum(w * i) / sum(w) AS amps, sum(w * v) / sum(w) + {place.added_v} AS volts,\n"
+        "         (min(t_s) + max(t_s)) / 2 AS at_s\n"
         "  FROM weighted GROUP BY from_s\n)"
     )
 

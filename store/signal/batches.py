@@ -10,7 +10,7 @@ import numpy as np
 from store.model.results import Array
 from store.signal.statistics import moments, time_weights
 
-__all__ = ["FULL", "MANY", "SHORT", "MeanScatter", "correlation_time", "mean_scatter"]
+__all__ = ["FULL", "MANY", "SHORT", "MeanScatter", "correlation_time", "mean_scatter", "residual_time"]
 
 FULL = 50.0
 """A log of so many correlation times knows its mean's scatter to the printed 95 %, with ten batches."""
@@ -70,6 +70,28 @@ def correlation_time(y: Array, step_s: float) -> float:
     enough = np.arange(n) >= _WINDOW * upto
     at = int(np.argmax(enough)) if enough.any() else n - 1
     return step_s * max(1.0, float(upto[at]))
+
+
+def residual_time(rest: Array, fitted: int) -> float:
+    """How many samples of a fit's residuals tell as much as one would alone; never under one.
+
+    Args:
+        rest: n residuals, in order.
+        fitted: parameters of the fit, which took the slowest part of the noise with them.
+
+    Returns:
+        The larger of the integrated correlation time and what the means of batches spread by, as if each were one:
+        the first misses slow noise under much white noise, the second scatters.
+    """
+    n = len(rest)
+    if n < 4 * MANY:
+        return max(correlation_time(rest, 1.0), 1.0) if n > 8 else 1.0
+    count = min(2 * MANY, n // 8)
+    size = n // count
+    means = rest[: size * count].reshape(count, size).mean(axis=1)
+    variance = float(np.mean(rest * rest))
+    by_batches = size * float(means @ means) / max(count - fitted, 1) / variance if variance > 0.0 else 1.0
+    return max(1.0, correlation_time(rest, 1.0), by_batches)
 
 
 def mean_scatter(t: Array, y: Array) -> MeanScatter | None:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from store.model.results import Array, Mask
-from store.signal.batches import correlation_time
+from store.signal.batches import residual_time
 
 __all__ = ["Crossing", "Quadratic", "fit_quadratic", "local_crossing"]
 
@@ -87,8 +87,7 @@ def fit_quadratic(t: Array, y: Array) -> Quadratic:
     rest = y - basis @ np.array([a, b, c])
     dof = max(len(t) - 3, 1)
     variance = float(rest @ rest) / dof
-    step = 2.0 * half / max(len(t) - 1, 1)
-    together = correlation_time(rest, step) / step if len(t) > 8 else 1.0
+    together = residual_time(rest, 3)
     covariance = np.asarray(inner * variance * together, dtype=np.float64)
     ends = float(t[0]), float(t[-1])
     return Quadratic(middle, half, a, b, c, covariance, math.sqrt(variance), *ends, len(t))

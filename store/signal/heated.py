@@ -7,10 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from store.model.results import Account, Array, Contribution
+from store.signal.batches import residual_time
 from store.signal.detectors import last_in_band
 from store.signal.prepared import Prepared
 from store.signal.signals import Series, means_of
-from store.signal.statistics import lag_one, median_of_three, noise, runs_of
+from store.signal.statistics import median_of_three, noise, runs_of
 
 __all__ = ["PROBES", "Heated", "heated_of", "line_fit", "probe_of", "resolution_part", "step_of"]
 
@@ -29,6 +30,8 @@ class Heated:
     """From load applied while the load held its level: what a fit may use."""
     begins_s: float
     """When the load was applied; the log's start where it has no power to tell."""
+    begin_u: float = 0.0
+    """Standard uncertainty of that [s]."""
     note: str = ""
     """How the end of heating was told, where the log has no power to tell it."""
 
@@ -55,7 +58,7 @@ def heated_of(run: Prepared, channel: str) -> Heated:
     window, power = run.window, run.signals.power
     if window is None or power is None:
         heating, note = _until_hottest(run, curve)
-        return Heated(channel, whole, heating, heating, float(whole.t[0]), note)
+        return Heated(channel, whole, heating, heating, float(whole.t[0]), note=note)
     loaded = curve.between(window.from_s, window.to_s)
     if not len(loaded):
         return Heated(channel, whole, curve, curve, float(whole.t[0]))
@@ -66,7 +69,8 @@ def heated_of(run: Prepared, channel: str) -> Heated:
     until = float(t[long_off[0]]) if long_off else window.to_s
     if not long_off and (last := last_in_band(part, window.plateau_w, 0.15)) is not None:
         until = float(t[last])
-    return Heated(channel, whole, loaded, curve.between(window.from_s, until), window.from_s)
+    begin = window.edges(power)[0]
+    return Heated(channel, whole, loaded, curve.between(window.from_s, until), begin.at_s, begin_u=begin.u_s)
 
 
 def _until_hottest(run: Prepared, whole: Series) -> tuple[Series, str]:
@@ -98,8 +102,8 @@ def resolution_part(y: Array) -> Contribution:
     )
 
 
-def line_fit(x: Array, y: Array) -> tuple[float, float, float]:
-    """Least squares line: slope, its standard error widened for residuals that go together, and intercept.
+def line_fit(x: Array, y: Array) -> tuple[float, float, float, float]:
+    """Least squares line: slope, its standard error widened for residuals that go together, intercept, dof.
 
     Args:
         x: n values, n >= 3, not all alike.
@@ -109,6 +113,7 @@ def line_fit(x: Array, y: Array) -> tuple[float, float, float]:
     sxx = float((x - mx) @ (x - mx))
     slope = float((x - mx) @ (y - my)) / sxx
     rest = y - my - slope * (x - mx)
-    r = min(max(lag_one(rest), 0.0), 0.98) if len(x) > 4 else 0.0
-    se = float(np.sqrt(float(rest @ rest) / (len(x) - 2) / sxx * (1.0 + r) / (1.0 - r)))
-    return slope, se, my - slope * mx
+    together = residual_time(rest, 2)
+    left = max(len(x) / together - 2.0, 1.0)
+    se = float(np.sqrt(float(rest @ rest) / left / sxx))
+    return slope, se, my - slope * mx, left

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from store.model.results import Array
-from store.signal.statistics import lag_one
+from store.signal.batches import residual_time
 from store.uncertainty.budget import combined_correlated
 
 __all__ = ["FirstOrderFit", "binned", "fit_first_order", "judged"]
@@ -39,7 +39,10 @@ class FirstOrderFit:
     covers: float
     """Length of the log in time constants."""
     inflation: float
-    """Factor on standard errors for residuals that go together: sqrt((1 + r) / (1 - r)), r their lag-1 correlation."""
+    """Factor on standard errors for residuals that go together: root of their integrated correlation time, in samples,
+    and of what the fit took of their slow part."""
+    left: float
+    """Degrees of freedom that are left of the samples as they go together."""
     refusal: str
     """Why it must not be believed; empty where it may be."""
     is_short: bool
@@ -215,7 +218,8 @@ def judged(
     ss = float(rest @ rest)
     sd = float(np.sqrt(ss / dof)) if dof > 0 else float("nan")
     covariance, errors, final_se = _errors(_jacobian(x, rise, tau, with_start), sd)
-    r = min(max(lag_one(rest), 0.0), 0.98) if dof > 0 else 0.0
+    together = residual_time(rest, count) if dof > 0 else 1.0
+    left = max(len(x) / together - count, 1.0)
     length = float(x[-1] - min(float(x[0]), 0.0)) / tau
     refusal = ""
     if dof < 2:
@@ -238,7 +242,8 @@ def judged(
         residual_sd=sd,
         dof=dof,
         covers=length,
-        inflation=float(np.sqrt((1.0 + r) / (1.0 - r))),
+        inflation=float(np.sqrt(max(dof, 1) / left)),
+        left=left,
         refusal=refusal,
         is_short=length < covers,
         covariance=covariance,

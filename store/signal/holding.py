@@ -107,12 +107,11 @@ def held_span(t: Array, y: Array, level: float, band: float, *, break_s: float, 
     quiet = judged(t, y, level, band)
     inside = in_band(quiet, level, band)
     clean = median_of_three(y)
-    spread = noise(clean[clean > 0.5 * level]) if level > 0.0 else 0.0
+    spread = noise(y[clean > 0.5 * level]) if level > 0.0 else 0.0
     for a, b in runs_of(~inside):
-        if a == 0 or b == len(y) - 1:
-            continue
+        is_end = a == 0 or b == len(y) - 1
         low = float(clean[a : b + 1].min())
-        is_brief = t[b + 1] - t[a - 1] <= break_s + (t[a] - t[a - 1]) and low > 0.5 * level
+        is_brief = not is_end and t[b + 1] - t[a - 1] <= break_s + (t[a] - t[a - 1]) and low > 0.5 * level
         mean = float(np.mean(y[a : b + 1]))
         is_noise = abs(mean - level) - band * level <= SIGMAS * spread / math.sqrt(b - a + 1.0)
         if is_brief or (is_noise and b - a < FEW):

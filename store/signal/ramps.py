@@ -9,7 +9,7 @@ import numpy as np
 
 from store.model.results import Array
 
-__all__ = ["RampEnd", "ramp_end"]
+__all__ = ["Approach", "RampEnd", "approach_of", "is_stepped", "ramp_end"]
 
 MOST = 12
 """Samples of the line, at the most: a ramp is straight for so long, and noise is averaged by then."""
@@ -72,3 +72,51 @@ def is_stepped(y: Array) -> bool:
         return False
     top = float(np.max(d))
     return top > 0.0 and float(np.median(np.abs(d))) < 0.25 * top
+
+
+SAMPLES = 80
+"""Samples before the end that tell a ramp from stairs."""
+RISE_SHARE = 0.5
+"""A step by half of the usual height of a stair begins the next one."""
+
+
+@dataclass(frozen=True, slots=True)
+class Approach:
+    """How a load came to its end: by a ramp, or by stairs."""
+
+    first: int
+    """Samples first to last are used: the ramp's line, or what was logged of the last stair."""
+    last: int
+    step_s: float
+    """From the last sample to the next one, in which the end lies [s]."""
+    is_stairs: bool
+    height: float = 0.0
+    """Of a stair; 0 for a ramp."""
+    is_due: bool = False
+    """The last stair had lasted as long as those before it: the next one may have come between the last two samples."""
+
+
+def approach_of(t: Array, y: Array, last: int) -> Approach:
+    """Which samples before the end tell the level at the end.
+
+    Args:
+        t: n times [s].
+        y: n values of what was raised.
+        last: last sample before the end.
+    """
+    step = float(t[last + 1] - t[last]) if last < len(t) - 1 else float(np.median(np.diff(t)))
+    begin = max(last - SAMPLES, 0)
+    # the rise only: what came before the load was applied is no part of it
+    low = np.flatnonzero(y[begin : last + 1] < 0.3 * float(y[last]))
+    begin = begin + int(low[-1]) + 1 if len(low) else begin
+    part = y[begin : last + 1]
+    if not is_stepped(part):
+        return Approach(max(begin, last - MOST + 1), last, step, is_stairs=False)
+    d = np.diff(part)
+    rises = np.flatnonzero(d > RISE_SHARE * float(np.max(d)))
+    height = float(np.median(d[rises]))
+    first = begin + int(rises[-1]) + 1
+    dwells = np.diff(t[begin + rises + 1])
+    lasted = float(t[last] - t[first]) + step
+    dwell = float(np.median(dwells)) if len(dwells) else float("inf")
+    return Approach(first, last, step, is_stairs=True, height=height, is_due=lasted >= dwell - 0.5 * step)

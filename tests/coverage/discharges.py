@@ -86,7 +86,7 @@ def discharge(rng: np.random.Generator, steps: tuple[float, ...] = (0.2, 1.0, 2.
         "energy_out_wh": wh, "charge_out_ah": ah, "energy_wh": wh, "charge_ah": ah, "runtime_s": off - on,
         "held_s": off - on,
         "power_plateau_w": level, "power_mean_w": float(p.mean()), "voltage_mean_v": float(v.mean()),
-        "current_mean_a": float(i.mean()), "usable_share": wh / rated, "cell_equivalent_mah": 1000.0 * wh / 3.7,
+        "current_mean_a": float(i.mean()), "yield": wh / rated, "cell_equivalent_mah": 1000.0 * wh / 3.7,
     }  # fmt: skip
 
     def log(draw: np.random.Generator) -> Columns:

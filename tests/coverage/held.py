@@ -5,6 +5,7 @@ Source of the comparison: JCGM 101:2008, clause 8 (an analytic interval is held 
 
 from __future__ import annotations
 
+import re
 import zlib
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
@@ -92,9 +93,10 @@ def tallies(
         halves: dict[str, list[float]] = {}
         for child in seeds.spawn(logs):
             found = found_of(world, np.random.default_rng(child))
-            for quantity, truth in world.truth.items():
+            for name_of, truth in world.truth.items():
+                quantity = re.sub(r"_\d\d_", "_#_", name_of)
                 tally = out.setdefault(quantity, Tally(quantity))
-                result = found.get(quantity)
+                result = found.get(name_of)
                 half = half_width(result) if result is not None and result.value is not None else None
                 if result is None or result.value is None or half is None or result.uncertainty is None:
                     tally.absent += 1
@@ -103,12 +105,13 @@ def tallies(
                 tally.drawn += 1
                 tally.held += abs(error) <= share * half * (1.0 + 1e-9)
                 tally.worst = max(tally.worst, abs(error) / max(result.uncertainty, 1e-300))
-                errors.setdefault(quantity, []).append(error)
-                halves.setdefault(quantity, []).append(half)
-        for quantity, those in errors.items():
+                errors.setdefault(name_of, []).append(error)
+                halves.setdefault(name_of, []).append(half)
+        for name_of, those in errors.items():
+            quantity = re.sub(r"_\d\d_", "_#_", name_of)
             spread = 1.96 * float(np.std(those, ddof=1)) if len(those) > 3 else 0.0
             if spread > 0.0:
-                out[quantity].widths.append(float(np.median(halves[quantity])) / spread)
+                out[quantity].widths.append(float(np.median(halves[name_of])) / spread)
     return out
 
 

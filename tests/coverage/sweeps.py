@@ -165,10 +165,12 @@ def heat(rng: np.random.Generator) -> World:
         return columns
 
     hottest = start + rise * -np.expm1(-length / tau)
+    last = np.linspace(length - 600.0, length, 6001)
+    line = float(np.polyfit(last - last.mean(), start + rise * -np.expm1(-last / tau), 1)[0])
     truth = {
         "heat_fit_rise_k": rise, "heat_time_constant_s": tau, "temperature_projected_c": start + rise,
         "temperature_max_c": hottest, "temperature_start_c": start, "temperature_final_c": hottest,
-        "end_slope_k_per_h": 3600.0 * (hottest - (start + rise * -np.expm1(-(length - 600.0) / tau))) / 600.0,
+        "end_slope_k_per_h": 3600.0 * line,
     }  # fmt: skip
     if has_room:
         truth["rise_k"] = hottest - start

@@ -80,7 +80,7 @@ def test_an_exponential_crosses_at_its_closed_form() -> None:
         said.append(crossing.u_s)
     assert float(np.mean(found)) == pytest.approx(3594.879, abs=0.6)
     assert float(np.std(found)) == pytest.approx(7.7, abs=0.5)
-    assert float(np.median(said)) == pytest.approx(float(np.std(found)), rel=0.1)
+    assert 1.0 <= float(np.median(said)) / float(np.std(found)) <= 1.2, "residuals may go together: rather wide"
 
 
 def test_a_quadratic_agrees_with_numpys() -> None:
