@@ -16,8 +16,8 @@ from importers.reading.inspecting import inspect
 from importers.reading.inspection import Inspection
 from importers.reading.reader import Outcome, read_parsed, read_runs
 from importers.schema import Facts, ImportedExport, ImportSink, Problem
-from importers.text.bytesview import pieces, view_bytes
-from importers.text.shape import find_layout
+from importers.text.bytesview import pieces
+from importers.text.recast.looking import look
 from importers.vocabulary.words import shipped_vocabulary
 
 __all__ = ["ProfileCheck", "check_profiles", "read"]
@@ -81,7 +81,9 @@ def read(
         )
     account = outcome.account(plan)
     problems = [replace(p, file=path.name) for p in outcome.tally.found]
-    problems += [p for p in inspection.problems if p.code in {"nul-tail", "law-broken"}]
+    if inspection.view.recast is not None:
+        problems = [inspection.view.recast.relocated(p) for p in problems]
+    problems += [p for p in inspection.problems if p.code in {"nul-tail", "law-broken", "left-out"}]
     profile = inspection.as_profile(inspection.profile or path.stem[:40] or "proposed")
     return ImportedExport(
         path.name, tuple(outcome.runs), account, tuple(problems), inspection.profile or "proposed", profile.to_toml()
@@ -128,12 +130,7 @@ def check_profiles(path: Path | str, profiles: Iterable[Profile] = (), *, zone: 
     """
     path = Path(path)
     words = shipped_vocabulary()
-    view = view_bytes(path, words)
-    layout = find_layout(view.head, words)
-    if layout is None:
-        raise ImportRefused.because(
-            "no-table", f"{path.name} holds no table. Export it as CSV with a header.", file=path.name
-        )
+    _, layout = look(path, words)
     checks = []
     for profile in [*profiles, *shipped_profiles()]:
         if not profile.fits(layout):

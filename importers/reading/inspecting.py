@@ -21,12 +21,13 @@ from importers.reading.inspection import Inspection
 from importers.reading.preview import Preview
 from importers.reading.reader import Outcome, parse_text, read_parsed
 from importers.schema import Account, ClockReading, Facts, Problem
-from importers.text.bytesview import BytesView, Piece, view_bytes
+from importers.text.bytesview import BytesView, Piece
 from importers.text.parsing import Known, ParsedText
 from importers.text.preamble import read_preamble
+from importers.text.recast.looking import look
 from importers.text.rows import read_rows
 from importers.text.rowset import Tally
-from importers.text.shape import Layout, find_layout
+from importers.text.shape import Layout
 from importers.vocabulary.words import Vocabulary, shipped_vocabulary
 
 __all__ = ["inspect"]
@@ -71,15 +72,7 @@ def inspect(
     words = words or shipped_vocabulary()
     answers = dict(answers or {})
     path = Path(path)
-    view = view_bytes(path, words)
-    layout = find_layout(view.head, words, answers.get("delimiter"))
-    if layout is None:
-        raise ImportRefused.because(
-            "no-table",
-            f"{path.name} holds no table: no lines with the same number of numeric cells were found. Export "
-            "it as CSV with a header.",
-            file=path.name,
-        )
+    view, layout = look(path, words, answers.get("delimiter"))
     check_answers(answers, layout.names, words, path.name)
     found = _choose_profile([*(profiles or ()), *shipped_profiles()], profile, layout, path.name)
     if found is not None:

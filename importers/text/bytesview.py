@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import codecs
 import gzip
-import io
 import re
 import stat
+import zipfile
 import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -20,10 +20,12 @@ from typing import BinaryIO, cast
 import numpy as np
 
 from importers.problems import ImportRefused
+from importers.text.archive import open_member
 from importers.text.quoting import breaks_at
+from importers.text.recast.recast import Recast
 from importers.vocabulary.words import Vocabulary, plain_signs, tokens
 
-__all__ = ["WHOLE_LIMIT", "BytesView", "Piece", "count_byte", "pieces", "view_bytes"]
+__all__ = ["WHOLE_LIMIT", "BytesView", "Piece", "count_byte", "pieces", "read_magic", "view_bytes"]
 
 WHOLE_LIMIT = 1 << 20
 """Files up to this size [bytes] are looked at whole; of longer ones the head, slices and the tail."""
@@ -53,7 +55,11 @@ _PAGES = {
 """Code pages that are tried where a text is not UTF-8, and what they are called; of equals the first is taken."""
 _TWO_BYTE = frozenset({"gb18030", "cp932", "cp949"})
 _ASCII_BASED = _SINGLE | _TWO_BYTE
-_GZIP, _ZSTD, _ZIP = b"\x1f\x8b", b"\x28\xb5\x2f\xfd", b"PK\x03\x04"
+_GZIP, _ZSTD = b"\x1f\x8b", b"\x28\xb5\x2f\xfd"
+_MEMBER = "zip:"
+"""Packing of a member of an archive: this and its name."""
+DAMAGED = (OSError, zlib.error, EOFError, zipfile.BadZipFile, NotImplementedError)
+"""What reading a file or unpacking it may raise."""
 _HIGH = re.compile(rb"[\x80-\xff]+")
 _BINARY = re.compile(rb"[\x01-\x08\x0e-\x1a\x1c-\x1f]")
 
@@ -66,7 +72,7 @@ class BytesView:
     size: int
     """On disk [bytes]."""
     packing: str | None
-    """`gzip`, `zstd`, `xlsx` or None."""
+    """`gzip`, `zstd`, `workbook`, `zip:` and a member's name, or None."""
     encoding: str
     """Python codec name."""
     has_bom: bool
@@ -83,6 +89,10 @@ class BytesView:
     """Pieces from within a longer file, whole lines, as UTF-8."""
     nul_tail: int = 0
     """NUL bytes at the end, left by a loss of power."""
+    recast: Recast | None = None
+    """The table that stands for a file of another form; then `head`, `tail` and `slices` are of its text."""
+    passed: tuple[str, ...] = ()
+    """Sheets or members that hold something else and are not read."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,11 +119,11 @@ def count_byte(text: bytes, mark: str) -> int:
     return int(np.count_nonzero(np.frombuffer(text, np.uint8) == ord(mark)))
 
 
-def view_bytes(path: Path, words: Vocabulary) -> BytesView:
-    """Look at a file's bytes.
+def read_magic(path: Path) -> bytes:
+    """The first bytes of a file; pipes and devices are refused before they are opened, for they may never answer.
 
     Raises:
-        ImportRefused: no such file, a folder, a device, unreadable, empty, binary or damaged in its packing.
+        ImportRefused: no such file, a folder, a pipe, a device, unreadable or empty.
     """
     name = path.name
     try:
@@ -128,14 +138,38 @@ def view_bytes(path: Path, words: Vocabulary) -> BytesView:
             )
         if found.st_size == 0:
             raise ImportRefused.because("empty", f"{name} is empty: 0 bytes. Export it again.", file=name)
-        packing, raw, is_whole = _read_head(path)
+        with path.open("rb") as file:
+            return file.read(8)
     except FileNotFoundError as error:
         raise ImportRefused.because("no-file", f"{name} does not exist. Check the path.", file=name) from error
-    except (OSError, zlib.error, EOFError) as error:
-        what = getattr(error, "strerror", None) or str(error) or type(error).__name__
-        raise ImportRefused.because(
-            "unreadable", f"{name} can't be read: {what}. Check it and its permissions.", file=name
-        ) from error
+    except OSError as error:
+        raise _unreadable(name, error) from error
+
+
+def _unreadable(name: str, error: Exception) -> ImportRefused:
+    what = getattr(error, "strerror", None) or str(error) or type(error).__name__
+    return ImportRefused.because(
+        "unreadable", f"{name} can't be read: {what}. Check it and its permissions.", file=name
+    )
+
+
+def view_bytes(path: Path, words: Vocabulary, member: str | None = None) -> BytesView:
+    """Look at a text's bytes.
+
+    Args:
+        path: the file, of which `read_magic` has told that it can be opened.
+        words: the vocabulary, by which code pages are told.
+        member: name within a ZIP archive.
+
+    Raises:
+        ImportRefused: unreadable, empty, binary or damaged in its packing.
+    """
+    name = path.name
+    try:
+        size = path.stat().st_size
+        packing, raw, is_whole = _read_head(path, member)
+    except DAMAGED as error:
+        raise _unreadable(name, error) from error
     encoding, bom, reason = _encoding(raw, words, name)
     body = raw[bom:]
     nul_tail = 0
@@ -153,25 +187,17 @@ def view_bytes(path: Path, words: Vocabulary) -> BytesView:
         head = head.replace(b"\r", b"\n")
     if not is_whole:
         head = head[: head.rfind(b"\n") + 1] or head
-    tail, slices = (b"", ()) if is_whole or packing else _inner(path, found.st_size, encoding, newline)
+    tail, slices = (b"", ()) if is_whole or packing else _inner(path, size, encoding, newline)
     if tail:
         stripped = tail.rstrip(b"\0")
         nul_tail, tail = len(tail) - len(stripped), stripped
-    return BytesView(
-        path, found.st_size, packing, encoding, bom > 0, reason, newline, is_whole, head, tail, slices, nul_tail
-    )
+    return BytesView(path, size, packing, encoding, bom > 0, reason, newline, is_whole, head, tail, slices, nul_tail)
 
 
-def _read_head(path: Path) -> tuple[str | None, bytes, bool]:
+def _read_head(path: Path, member: str | None) -> tuple[str | None, bytes, bool]:
     with path.open("rb") as file:
         magic = file.read(4)
-    packing = "gzip" if magic[:2] == _GZIP else "zstd" if magic == _ZSTD else None
-    if magic == _ZIP:
-        if path.suffix.lower() not in {".xlsx", ".xlsm"}:
-            raise ImportRefused.because(
-                "binary", f"{path.name} is a ZIP archive, not a table of text. Unpack it first.", file=path.name
-            )
-        packing = "xlsx"
+    packing = f"{_MEMBER}{member}" if member else "gzip" if magic[:2] == _GZIP else "zstd" if magic == _ZSTD else None
     with open_text(path, packing) as stream:
         raw = _read_full(stream, WHOLE_LIMIT + 1)
     if len(raw) > WHOLE_LIMIT:
@@ -187,10 +213,8 @@ def open_text(path: Path, packing: str | None) -> BinaryIO:
         import pyarrow as pa  # noqa: PLC0415 - 30 ms that plain text need not pay
 
         return cast(BinaryIO, pa.CompressedInputStream(pa.OSFile(str(path)), "zstd"))
-    if packing == "xlsx":
-        from importers.text.workbook import sheet_as_text  # noqa: PLC0415 - an optional reader
-
-        return io.BytesIO(sheet_as_text(path))
+    if packing is not None and packing.startswith(_MEMBER):
+        return open_member(path, packing.removeprefix(_MEMBER))
     return path.open("rb")
 
 
@@ -325,9 +349,13 @@ def pieces(view: BytesView, size: int = PIECE) -> Iterator[Piece]:
     Raises:
         ImportRefused: the file can't be read on, or its packing is damaged.
     """
+    if view.recast is not None:
+        text = view.recast.text
+        yield Piece(text, 1, is_last=True, ends_line=text.endswith(b"\n"))
+        return
     try:
         yield from _pieces(view, size)
-    except (OSError, zlib.error, EOFError) as error:
+    except DAMAGED as error:
         what = getattr(error, "strerror", None) or str(error) or type(error).__name__
         raise ImportRefused.because(
             "unreadable",

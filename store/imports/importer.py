@@ -41,7 +41,10 @@ __all__ = [
     "refusal",
 ]
 
-ENDINGS = frozenset({".csv", ".tsv", ".tab", ".txt", ".log", ".dat", ".asc", ".xlsx"})
+ENDINGS = frozenset(
+    {".csv", ".tsv", ".tab", ".txt", ".log", ".dat", ".asc", ".xlsx", ".xlsm", ".xlsb", ".xls", ".ods"}
+    | {".json", ".jsonl", ".zip"}
+)
 """Endings of files that a folder's import takes for exports."""
 
 PACKED = frozenset({".gz", ".zst"})

@@ -24,7 +24,7 @@ class Rule:
 
 # The first rule whose place fits decides; a name covers all that lies below it.
 RULES = (
-    Rule("importers", frozenset({"importers", "numpy", "polars", "pyarrow", "tomlkit", "openpyxl"})),
+    Rule("importers", frozenset({"importers", "numpy", "polars", "pyarrow", "tomlkit", "python_calamine"})),
     Rule(
         "store/imports",
         frozenset({"store", "importers", "duckdb", "numpy", "platformdirs", "polars", "pyarrow", "tomlkit"}),
