@@ -7,6 +7,7 @@ are safe to call from worker threads; nothing holds the catalogue between calls.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Self, TypeVar
@@ -16,7 +17,7 @@ import duckdb
 
 from importers.schema import Facts
 from store.care.upkeep import Upkeep
-from store.catalogue import migrations
+from store.catalogue import migrations, pending
 from store.catalogue.connection import Catalogue, rows
 from store.catalogue.schema_check import check_objects
 from store.devices.bench_desk import BenchDesk
@@ -47,7 +48,7 @@ class Library(Looking, Upkeep, BenchDesk, DeviceViews):
 
     def __init__(self, path: Path, *, who: str | None = None, catalogue: Catalogue | None = None) -> None:
         self.layout = Layout(path)
-        self.catalogue = catalogue or Catalogue(self.layout.catalogue, self.layout.wal)
+        self.catalogue = catalogue or Catalogue(self.layout.catalogue, self.layout.wal, journal=self.layout.journal)
         self.who = who or system_user()
         self.zone = "UTC"
         self._desk = QuestionDesk(self.layout.root / "traces")
@@ -84,7 +85,7 @@ class Library(Looking, Upkeep, BenchDesk, DeviceViews):
                 durable.make_folder(folder)
         except OSError as error:
             raise DiskFault.of(error, "Making the library") from error
-        library.write_first_schema(zone)
+        library._place_first_catalogue(zone)
         return cls.open(root, who=who)
 
     @classmethod
@@ -113,6 +114,25 @@ class Library(Looking, Upkeep, BenchDesk, DeviceViews):
         report = rebuild(library, progress)
         library._start()
         return library, report
+
+    def _place_first_catalogue(self, zone: str) -> None:
+        """Make the catalogue under a temporary name: one that was cut off half made must never be taken for whole."""
+        layout = self.layout
+        fresh = durable.new_temporary(layout.tmp, ".duckdb")
+        log = fresh.with_name(fresh.name + ".wal")
+        shadow = type(self)(self.path, who=self.who, catalogue=Catalogue(fresh, log))
+        try:
+            shadow.write_first_schema(zone)
+            shadow.catalogue.fold_in()
+            with fresh.open("rb+") as file:
+                os.fsync(file.fileno())
+            durable.place(fresh, layout.catalogue)
+            durable.fsync_folder(layout.root)
+        except OSError as error:
+            raise DiskFault.of(error, "Making the library") from error
+        finally:
+            for path in (fresh, log, fresh.with_name(fresh.name + ".before")):
+                durable.remove(path, announce=False)
 
     def write_first_schema(self, zone: str = "system") -> None:
         """Make the tables of an empty catalogue."""
@@ -164,10 +184,34 @@ class Library(Looking, Upkeep, BenchDesk, DeviceViews):
             self.catalogue.notices.append(
                 f"The library was brought to today's schema; a copy from before is {kept.name}."
             )
+        self._catch_up()
         with self.catalogue.reader() as cursor:
             check_objects(cursor, self.layout.catalogue, slow=True)
             facts = dict(rows(cursor, "SELECT key, value FROM catalogue.meta"))
         self.zone = str(facts.get("zone", "UTC"))
+
+    def _catch_up(self) -> None:
+        """Bring a catalogue that is older than its journal up to it, and say so."""
+        journal = self.catalogue.journal
+        if journal is None or not journal.folder.is_dir():
+            return
+        from store.catalogue.journal import catch_up, is_behind
+
+        with self.catalogue.reader() as cursor:
+            if not is_behind(cursor, journal):
+                return
+        self.catalogue.keeps_journal = False
+        try:
+            with self.catalogue.writer() as cursor:
+                count, _ = catch_up(cursor, journal)
+                pending.note(cursor, "true")
+        finally:
+            self.catalogue.keeps_journal = True
+        if count:
+            self.catalogue.notices.append(
+                f"The catalogue of {self.path} is older than the library's journal: {count} changes were applied "
+                "again. Run `joulebook verify --repair` to take in traces that it lacks, then `joulebook recompute`."
+            )
 
     def check_schema(self, cursor: duckdb.DuckDBPyConnection) -> None:
         """Refuse to write where a newer program has migrated the library meanwhile."""

@@ -17,6 +17,7 @@ import duckdb
 
 from store.care.strays import names_on_disk, survey, take_in
 from store.catalogue.connection import Catalogue, locked_engine, rows
+from store.catalogue.journal import Journal, Kept, apply_kept, apply_run_facts
 from store.catalogue.migrations import LATEST, schema_version
 from store.catalogue.run_records import append_rows
 from store.catalogue.schema_check import check_objects, expected_tables
@@ -100,6 +101,25 @@ def _salvage(library: Library, damaged: Path) -> list[str]:
     return taken
 
 
+def _from_journal(library: Library, folder: Path) -> Kept:
+    """Bring the tables that the journal tells into the new catalogue, unless what was salvaged is later."""
+    kept = Journal(folder).read()
+    with library.catalogue.reader() as cursor:
+        found = dict(rows(cursor, "SELECT key, value FROM catalogue.meta WHERE key IN ('journal_seq', 'library_uid')"))
+    if kept.seq and (int(str(found.get("journal_seq", 0))) <= kept.seq or found.get("library_uid") != kept.library):
+        with library.catalogue.writer() as cursor:
+            apply_kept(cursor, kept)
+    return kept
+
+
+def _facts_back(library: Library, kept: Kept) -> None:
+    """Corrected facts of runs, and the results that depend on them."""
+    with library.catalogue.writer() as cursor:
+        changed = apply_run_facts(cursor, kept.run_facts)
+    if changed:
+        library.recompute(changed)
+
+
 def _told_otherwise(library: Library) -> list[str]:
     sql = "SELECT table_name FROM duckdb_tables() WHERE database_name = 'catalogue' ORDER BY table_name"
     with library.catalogue.reader() as cursor:
@@ -114,6 +134,8 @@ def rebuild(library: Library, progress: Callable[[int, int], None] | None = None
         durable.sweep(library.layout.tmp)
         if _is_sound(library):
             count, unreadable = _take_in_all(library, progress, is_lost=False)
+            if count:
+                _facts_back(library, Journal(library.layout.journal).read())
             return RebuildReport(count, "", (), tuple(unreadable))
         return _rebuild_beside(library, progress)
     except OSError as error:
@@ -129,7 +151,9 @@ def _rebuild_beside(library: Library, progress: Callable[[int, int], None] | Non
     try:
         shadow.write_first_schema()
         salvaged = _salvage(shadow, layout.catalogue) if layout.catalogue.exists() else []
+        kept = _from_journal(shadow, layout.journal)
         count, unreadable = _take_in_all(shadow, progress, is_lost=True)
+        _facts_back(shadow, kept)
         shadow.catalogue.fold_in()  # only the file is placed: what stands in its log would be lost
         with fresh.open("rb+") as file:
             durable.step("fsync", fresh)
@@ -140,6 +164,7 @@ def _rebuild_beside(library: Library, progress: Callable[[int, int], None] | Non
     finally:
         durable.remove(fresh, announce=False)
         durable.remove(log, announce=False)
+        durable.remove(fresh.with_name(fresh.name + ".before"), announce=False)
     return RebuildReport(count, aside.name if aside else "", tuple(salvaged), tuple(unreadable))
 
 

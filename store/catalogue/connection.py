@@ -18,7 +18,9 @@ from typing import Any
 import duckdb
 
 from store.catalogue.engine_errors import explain, first_line, holder, is_busy, is_fatal
-from store.catalogue.lock import pause, turn
+from store.catalogue.journal import Journal
+from store.catalogue.kept_blocks import KeptBlocks, open_unlocked
+from store.catalogue.lock import pause, recovering, turn
 from store.catalogue.log_check import passes_over_commits
 from store.catalogue.marks import mark_of
 from store.catalogue.schema_check import check_objects
@@ -105,13 +107,17 @@ class Catalogue:
     Inside `reader()` and `writer()` its tables are named `catalogue.<table>`.
     """
 
-    def __init__(self, path: Path, wal: Path, *, wait_s: float = WAIT_S) -> None:
+    def __init__(self, path: Path, wal: Path, *, wait_s: float = WAIT_S, journal: Path | None = None) -> None:
         self.path = path
         self.wal = wal
         self.wait_s = wait_s
         self.notices: list[str] = []
         """Sentences about what had to be put right, for the caller to show."""
         self._gate = _gate_of(path.resolve())
+        self._blocks = KeptBlocks(path, wal)
+        self.journal = Journal(journal) if journal is not None else None
+        self.keeps_journal = True
+        """False while the catalogue is brought up to its journal."""
         self._then: list[Callable[[], None]] = []
 
     def generation(self) -> int:
@@ -170,14 +176,23 @@ class Catalogue:
             self._then.clear()
             cursor.execute("BEGIN TRANSACTION")
             durable.step("begin", self.path)
+            is_kept = False
             try:
                 yield cursor
+                is_kept = self._keep(cursor)
                 durable.step("commit", self.path)
             except BaseException:
-                with suppress(duckdb.Error):
-                    cursor.execute("ROLLBACK")
+                self._give_up(cursor, is_kept=is_kept)
                 raise
-            self._commit(cursor)
+            try:
+                self._commit(cursor)
+            except BaseException:
+                self._give_up(cursor, is_kept=is_kept)
+                raise
+            if is_kept and self.journal is not None:
+                self.journal.done()
+            if self.wal.exists():
+                durable.fsync_folder(self.path.parent)  # the engine flushes its new log, not the folder that names it
             durable.step("committed", self.path)
             try:
                 cursor.execute("CHECKPOINT catalogue")
@@ -190,6 +205,25 @@ class Catalogue:
     def once_committed(self, act: Callable[[], None]) -> None:
         """Inside `writer()`: do something after its commit, before anybody else reads or writes the catalogue."""
         self._then.append(act)
+
+    def _keep(self, cursor: duckdb.DuckDBPyConnection) -> bool:
+        """Write what only the catalogue holds to the journal, before the commit; whether there was something."""
+        if self.journal is None or not self.keeps_journal:
+            return False
+        before = self._host().cursor()
+        try:
+            return self.journal.prepare(before, cursor)
+        except OSError:
+            self.journal.undo()
+            raise
+        finally:
+            before.close()
+
+    def _give_up(self, cursor: duckdb.DuckDBPyConnection, *, is_kept: bool) -> None:
+        with suppress(duckdb.Error):
+            cursor.execute("ROLLBACK")
+        if is_kept and self.journal is not None:
+            self.journal.undo()
 
     def _commit(self, cursor: duckdb.DuckDBPyConnection) -> None:
         try:
@@ -215,29 +249,41 @@ class Catalogue:
                 gate.writers_waiting -= 1
                 gate.turn.notify_all()
         try:
-            self._attach(read_only=False)
-            cursor = self._host().cursor()
-            try:
-                yield cursor
-            except duckdb.Error as error:
-                gate.is_host_broken = True
-                explain(error, self.path)
-                if not isinstance(error, duckdb.IOException):
-                    raise
-                raise DiskFault(f"Writing the catalogue {self.path} failed: {first_line(error)}.") from error
-            except DiskFault:
-                gate.is_host_broken = True
-                raise
-            except OSError as error:
-                raise DiskFault.of(error, "Writing") from error
-            finally:
-                cursor.close()
-                self._detach()
-                gate.checked = mark_of(self.path, self.wal).facts  # what changed it was ours
+            with open_unlocked(self.path) as handle:
+                self._attach(read_only=False)
+                try:
+                    with self._attached(handle) as cursor:
+                        yield cursor
+                finally:
+                    self._detach()
+                    gate.checked = mark_of(self.path, self.wal).facts  # what changed it was ours
         finally:
             with gate.turn:
                 gate.writing = False
                 gate.turn.notify_all()
+
+    @contextmanager
+    def _attached(self, handle: int | None) -> Iterator[duckdb.DuckDBPyConnection]:
+        """A cursor of the attached catalogue; what the engine or the disk refuses becomes an error of ours."""
+        gate = self._gate
+        cursor = self._host().cursor()
+        try:
+            if handle is not None:
+                self._blocks.keep(cursor, handle)
+            yield cursor
+        except duckdb.Error as error:
+            gate.is_host_broken = True
+            explain(error, self.path)
+            if not isinstance(error, duckdb.IOException):
+                raise
+            raise DiskFault(f"Writing the catalogue {self.path} failed: {first_line(error)}.") from error
+        except DiskFault:
+            gate.is_host_broken = True
+            raise
+        except OSError as error:
+            raise DiskFault.of(error, "Writing") from error
+        finally:
+            cursor.close()
 
     def fold_in(self) -> None:
         """Bring what only the log holds into the file, so that the file alone is the catalogue.
@@ -343,12 +389,28 @@ class Catalogue:
                     raise LibraryBusy.held_by(self.path.parent, holder(error), self.wait_s) from error
             elif "wal file" in str(error).casefold() and self.wal.exists():
                 self._move_wal_aside(str(error))
-            else:
+            elif not self._put_blocks_back():
                 explain(error, self.path)
                 raise CatalogueDamaged.of(self.path, first_line(error)) from error
             return False
         self._check_objects()
         return True
+
+    def _put_blocks_back(self) -> bool:
+        """Whether a catalogue that does not open was put right: the power failed while its log was folded in."""
+        before = mark_of(self.path, self.wal).facts
+        with suppress(OSError), recovering(self._blocks.path) as is_alone:
+            if not is_alone or mark_of(self.path, self.wal).facts != before:
+                return True  # another process puts it right, or has: try again
+            aside = self._blocks.put_back(self.path.parent / "tmp")
+            if aside is not None:
+                self.notices.append(
+                    f"The program or the machine stopped while the catalogue of {self.path.parent} was written. It was "
+                    f"put right from the blocks kept beside it; nothing that was stored is missing. What was there is "
+                    f"kept as {aside.name}."
+                )
+                return True
+        return False
 
     def _check_objects(self) -> None:
         """Hold what the file holds against our own schema, unless it is as it was when that was done last."""

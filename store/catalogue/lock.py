@@ -16,7 +16,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-__all__ = ["pause", "turn"]
+__all__ = ["pause", "recovering", "turn"]
 
 _FIRST_PAUSE_S = 0.002
 _LONGEST_PAUSE_S = 0.03
@@ -62,5 +62,32 @@ def turn(folder: Path, *, alone: bool, until: float) -> Iterator[None]:
             except OSError:
                 break  # a disk without locks
         yield
+    finally:
+        os.close(handle)
+
+
+@contextmanager
+def recovering(path: Path) -> Iterator[bool]:
+    """Hold a lock while something is put right; False where another process holds it.
+
+    Args:
+        path: A file that is there.
+
+    Raises:
+        OSError: It can't be opened.
+    """
+    if sys.platform == "win32":
+        yield True
+        return
+    import fcntl  # noqa: PLC0415 - Windows has none
+
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            yield False
+        else:
+            yield True
     finally:
         os.close(handle)

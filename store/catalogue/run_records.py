@@ -12,10 +12,10 @@ from datetime import datetime
 from typing import Any
 
 import duckdb
-import pyarrow as pa
 
 from importers.schema import Account, ClockReading, Conversion, TraceEvent
 from store.catalogue.accounts import account_fields
+from store.catalogue.appending import append_rows
 from store.model.records import Provenance, RunFacts, StripSet
 from store.model.results import Reduction, Result
 from store.signal.strips import pack_bands
@@ -229,18 +229,6 @@ def preview_row(run_id: int, preview: StripSet) -> dict[str, Any]:
         "channels": _json([strip.channel for strip in preview.strips]),
         "bands": pack_bands(preview),
     }
-
-
-def append_rows(cursor: duckdb.DuckDBPyConnection, table: str, rows: Sequence[Mapping[str, Any]]) -> None:
-    """Append rows to a table of the catalogue in one statement; columns left out are NULL."""
-    if not rows:
-        return
-    empty: pa.Table = cursor.sql(f"SELECT * FROM catalogue.{table} LIMIT 0").to_arrow_table()
-    cursor.register("incoming", pa.Table.from_pylist([dict(row) for row in rows], schema=empty.schema))
-    try:
-        cursor.execute(f"INSERT INTO catalogue.{table} BY NAME SELECT * FROM incoming")
-    finally:
-        cursor.unregister("incoming")
 
 
 def insert_records(cursor: duckdb.DuckDBPyConnection, records: Sequence[tuple[RunRecord, int]]) -> None:

@@ -27,6 +27,7 @@ __all__ = [
     "hash_file",
     "leftovers",
     "make_folder",
+    "named",
     "new_temporary",
     "place",
     "remove",
@@ -67,7 +68,7 @@ def step(operation: str, path: Path) -> None:
 
 
 @contextlib.contextmanager
-def _named(path: Path) -> Iterator[None]:
+def named(path: Path) -> Iterator[None]:
     """Put the file's name into a refusal: the system names none where it was given a handle."""
     try:
         yield
@@ -99,7 +100,7 @@ class HashingFile:
     def write(self, block: bytes | memoryview) -> int:
         """Append bytes."""
         step("write", self.path)
-        with _named(self.path):
+        with named(self.path):
             self._file.write(block)
         self._hash.update(block)
         self.size += len(block)
@@ -137,7 +138,7 @@ class HashingFile:
             OSError: The disk refused. The file must then be thrown away and written again from its source: a second
                 fsync after a failed one succeeds without the bytes being on disk (Rebello et al., USENIX ATC 2020).
         """
-        with _named(self.path):
+        with named(self.path):
             self._file.flush()
             step("fsync", self.path)
             os.fsync(self._file.fileno())
