@@ -238,7 +238,7 @@ def test_no_advice_leads_to_a_command_that_is_none(bench: Path):
     """Every command that a sentence of the program names is one that it has."""
     from tui.cli.registry import COMMANDS
 
-    known = set(COMMANDS)
+    known = {*COMMANDS, *(name.replace("_", "-") for name in COMMANDS)}
     root = Path(__file__).resolve().parents[3]
     for folder in ("store", "tui", "importers"):
         for path in (root / folder).rglob("*.py"):
