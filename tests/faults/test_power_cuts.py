@@ -22,7 +22,7 @@ from tests.faults.scenarios import SCENARIOS, base, state
 
 WAYS = ("flushed", "ordered", "some", "torn")
 SHORT = ("edit", "import")
-CUTS = 500
+CUTS = 560
 """Cut points of the long run, over all commands."""
 
 
