@@ -6,14 +6,23 @@ taken from the printed digits. Nothing here is a real product's format.
 
 from __future__ import annotations
 
-import random
 from collections.abc import Callable
-from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
 
 import numpy as np
 
 from tests.exports.generator import Export, TruthRun
+from tests.exports.tables_base import (
+    BASE,
+    CHANNELS,
+    DIGITS,
+    FACTORS,
+    SMALL,
+    Table,
+    begin,
+    bench_log,
+    put_clock,
+    quantities_of,
+)
 from tests.exports.tables_words import (
     DEGREES,
     FAMILIES,
@@ -28,134 +37,11 @@ from tests.exports.tables_words import (
     WIDE_STYLES,
 )
 
-CHANNELS = {
-    "voltage": "voltage_v",
-    "current": "current_a",
-    "power": "power_w",
-    "energy": "energy_wh",
-    "charge": "charge_ah",
-    "temperature": "temperature_c",
-}
-BASE = {"voltage": "V", "current": "A", "power": "W", "energy": "Wh", "charge": "Ah", "temperature": "°C"}
-SMALL = {"voltage": "mV", "current": "mA", "power": "mW", "energy": "mWh", "charge": "mAh"}
-FACTORS = {"V": 1.0, "A": 1.0, "W": 1.0, "Wh": 1.0, "Ah": 1.0, "°C": 1.0} | dict.fromkeys(SMALL.values(), 1e-3)
-FACTORS |= {"C": 1.0 / 3600.0, "mAs": 1e-3 / 3600.0, "J": 1.0 / 3600.0}
-"""To the channel's unit: SI prefixes; 1 A h = 3600 A s and 1 W h = 3600 J exactly."""
-DIGITS = {"V": 4, "A": 4, "W": 3, "Wh": 5, "Ah": 5, "°C": 1, "mV": 1, "mA": 1, "mW": 0, "mWh": 2, "mAh": 2}
-DIGITS |= {"C": 2, "mAs": 0, "J": 1}
 
-
-@dataclass
-class _Table:
-    """A table while it is made."""
-
-    rng: random.Random
-    kind: str
-    step: float
-    n: int
-    delimiter: str = ","
-    decimal: str = "."
-    titles: list[str] = field(default_factory=list)
-    cells: list[list[str]] = field(default_factory=list)
-    above: list[str] = field(default_factory=list)
-    truth: dict[str, np.ndarray] = field(default_factory=dict)
-    answers: dict[str, str] = field(default_factory=dict)
-    features: list[str] = field(default_factory=list)
-    t: np.ndarray = field(default_factory=lambda: np.empty(0))
-    started: datetime | None = None
-
-    def number(self, value: float, digits: int) -> str:
-        """Print a number."""
-        return f"{value:.{digits}f}".replace(".", self.decimal)
-
-    def add(self, title: str, cells: list[str], channel: str = "unused", unit: str = "") -> None:
-        """Put a column at the end, with the answers to what may be asked about it."""
-        self.titles.append(title)
-        self.cells.append(cells)
-        at = len(self.titles)
-        self.answers[f"column.{at}"] = channel
-        if unit:
-            self.answers[f"unit.{at}"] = unit
-
-    def measured(
-        self, title: str, quantity: str, unit: str, values: np.ndarray, channel: str = "", glue: str | None = None
-    ) -> None:
-        """Print a measured column; `glue` is what stands behind every number."""
-        texts = [self.number(v, DIGITS[unit]) for v in values / FACTORS[unit]]
-        channel = channel or CHANNELS[quantity]
-        self.truth[channel] = np.array([float(x.replace(",", ".")) for x in texts]) * FACTORS[unit]
-        self.add(title, texts if glue is None else [x + glue for x in texts], channel, unit)
-
-
-def _bench(rng: random.Random, n: int, step: float, level: float | None = None) -> dict[str, np.ndarray]:
-    """A load on a port: idle first, steps of current, a droop of volts, heat (invented model)."""
-    noise = np.random.default_rng(rng.randrange(2**32))
-    level = level or rng.choice([5.0, 9.0, 12.0, 15.0, 20.0])
-    amps = np.full(n, rng.uniform(0.7, 2.9))
-    for _ in range(rng.randrange(1, 4)):
-        amps[rng.randrange(n // 4, n) :] = rng.uniform(0.4, 2.9)
-    amps = np.clip(amps + noise.normal(0, 0.004, n), 0, 5)
-    amps[: rng.randrange(0, 4)] = 0.0
-    volts = level * (1 - 0.012 * amps) + noise.normal(0, 0.003, n)
-    hours = step / 3600.0
-    rise = rng.uniform(6, 20) * (1 - np.exp(-np.arange(n) / (0.5 * n)))
-    room = rng.uniform(18, 26) + 0.2 * np.sin(np.arange(n) / 25.0) + noise.normal(0, 0.03, n)
-    return {
-        "voltage": volts,
-        "current": amps,
-        "power": volts * amps,
-        "charge": np.cumsum(amps) * hours,
-        "energy": np.cumsum(volts * amps) * hours,
-        "temperature": room + rise + noise.normal(0, 0.05, n),
-        "room": room,
-    }
-
-
-def _clock(m: _Table, forms: tuple[str, ...] = ()) -> None:
-    """Print the clock in front."""
-    rng = m.rng
-    start = datetime(2026, 2, 1, tzinfo=UTC) + timedelta(days=rng.randrange(250), seconds=rng.randrange(86400))
-    form = rng.choice(forms or ("s", "s", "t", "ms", "min", "iso", "hms"))
-    m.features.append(f"clock={form}")
-    m.t = np.arange(m.n) * m.step
-    if form in {"iso", "compact"}:
-        mask = "%Y-%m-%dT%H:%M:%S" if form == "iso" else "%Y%m%d%H%M%S"
-        m.started = start
-        stamps = [(start + timedelta(seconds=float(x))).strftime(mask) for x in m.t]
-        m.add(rng.choice(["Timestamp", "Date time", "Logged at"]), stamps, "t_s")
-    elif form == "hms":
-        whole = [int(x) for x in m.t]
-        texts = [f"{x // 3600:02d}:{x // 60 % 60:02d}:{x % 60:02d}" for x in whole]
-        m.add(rng.choice(["Elapsed", "Time", "Run time"]), texts, "t_s")
-    else:
-        unit = "s" if form == "t" else form
-        factor = {"s": 1.0, "ms": 1e-3, "min": 60.0}[unit]
-        texts = [m.number(x, {"s": 1, "ms": 0, "min": 5}[unit]) for x in m.t / factor]
-        m.t = np.array([float(x.replace(",", ".")) for x in texts]) * factor
-        title = "t" if form == "t" else rng.choice(["Time ({})", "t/{}", "Elapsed [{}]", "Time_{}", "t ({})"])
-        m.add(title.format(unit), texts, "t_s")
-        m.answers["time-unit"] = unit
-
-
-def _begin(seed: int, kind: str) -> _Table:
-    rng = random.Random(f"{kind}/{seed}")
-    m = _Table(rng, kind, rng.choice([1.0, 2.0, 5.0, 10.0]), rng.randrange(40, 160))
-    m.delimiter = rng.choice([",", ";", "\t"])
-    m.decimal = "," if m.delimiter != "," and rng.random() < 0.3 else "."
-    m.answers["decimal"] = m.decimal
-    return m
-
-
-def _quantities(m: _Table, least: int = 0) -> list[str]:
-    more = [q for q in ("power", "charge", "energy", "temperature") if m.rng.random() < 0.5]
-    found = ["voltage", "current", *more]
-    return found if len(found) >= least else ["voltage", "current", "power", "temperature"]
-
-
-def _labels(m: _Table) -> None:
+def _labels(m: Table) -> None:
     """Labels by habit, with a unit in one of the usual styles, or without."""
-    rng, bench = m.rng, _bench(m.rng, m.n, m.step)
-    _clock(m)
+    rng, bench = m.rng, bench_log(m.rng, m.n, m.step)
+    put_clock(m)
     if rng.random() < 0.3:
         place = rng.choice(sorted(PLACED))
         m.features.append(f"placed={place}")
@@ -168,42 +54,42 @@ def _labels(m: _Table) -> None:
     style = rng.choice(STYLES)
     is_bare = rng.random() < 0.25 or family == "letters"
     m.features += [f"family={family}", f"style={'none' if is_bare else style}"]
-    for q in _quantities(m):
+    for q in quantities_of(m):
         unit = BASE[q] if is_bare or q == "temperature" or rng.random() < 0.6 else SMALL[q]
         said = rng.choice(DEGREES) if q == "temperature" else unit
         m.measured(names[q] if is_bare else style.format(n=names[q], u=said), q, unit, bench[q])
 
 
-def _glued(m: _Table) -> None:
+def _glued(m: Table) -> None:
     """Units behind the numbers: with names, with letters, without any header."""
-    rng, bench = m.rng, _bench(m.rng, m.n, m.step)
-    _clock(m)
+    rng, bench = m.rng, bench_log(m.rng, m.n, m.step)
+    put_clock(m)
     names = FAMILIES[rng.choice(["plain", "words", "bus", "de", "symbols"])]
     gap = rng.choice(["", "", " "])
-    for q in _quantities(m):
+    for q in quantities_of(m):
         unit = BASE[q] if q == "temperature" or rng.random() < 0.7 else SMALL[q]
         said = rng.choice(["C", "°C", "℃", "C"]) if q == "temperature" else unit
         m.measured(names[q], q, unit, bench[q], glue=gap + said)
 
 
-def _brackets(m: _Table) -> None:
+def _brackets(m: Table) -> None:
     """Full-width marks and other alphabets' letters."""
-    rng, bench = m.rng, _bench(m.rng, m.n, m.step)
-    _clock(m, ("s", "iso", "hms"))
+    rng, bench = m.rng, bench_log(m.rng, m.n, m.step)
+    put_clock(m, ("s", "iso", "hms"))
     family = rng.choice(["zh", "ja", "words", "de", "plain", "symbols"])
     style = rng.choice((*WIDE_STYLES, "{n} ({u})", "{n}[{u}]"))
     m.features += [f"family={family}", f"style={style}"]
-    for q in _quantities(m):
+    for q in quantities_of(m):
         unit = BASE[q] if q == "temperature" or rng.random() < 0.5 else SMALL[q]
         said = rng.choice(LOOK_ALIKES[unit])
         m.features.append(repr(said))
         m.measured(style.format(n=FAMILIES[family][q], u=said), q, unit, bench[q])
 
 
-def _rooms(m: _Table) -> None:
+def _rooms(m: Table) -> None:
     """Temperatures by their places, in a bare C, in brackets, behind a blank."""
-    rng, bench = m.rng, _bench(m.rng, m.n, m.step)
-    _clock(m, ("s", "iso", "t"))
+    rng, bench = m.rng, bench_log(m.rng, m.n, m.step)
+    put_clock(m, ("s", "iso", "t"))
     m.measured("Voltage (V)", "voltage", "V", bench["voltage"])
     m.measured("Current (A)", "current", "A", bench["current"])
     style = rng.choice(["{n} ({u})", "{n} {u}", "{n}_{u}", "{n} [{u}]", "{n}/{u}"])
@@ -213,10 +99,10 @@ def _rooms(m: _Table) -> None:
         m.measured(style.format(n=rng.choice(ROOMS[channel]), u=said), "temperature", "°C", values, channel)
 
 
-def _unit_column(m: _Table) -> None:
+def _unit_column(m: Table) -> None:
     """A unit of its own beside each number, which changes where the meter changes its range."""
-    rng, bench = m.rng, _bench(m.rng, m.n, m.step)
-    _clock(m, ("s", "iso", "hms"))
+    rng, bench = m.rng, bench_log(m.rng, m.n, m.step)
+    put_clock(m, ("s", "iso", "hms"))
     m.measured("Voltage (V)", "voltage", "V", bench["voltage"])
     for q in rng.sample(["current", "power"], rng.randrange(1, 3)):
         base, small = BASE[q], SMALL[q]
@@ -233,13 +119,13 @@ def _unit_column(m: _Table) -> None:
         m.measured("Current (A)", "current", "A", bench["current"])
 
 
-def _clocks(m: _Table) -> None:
+def _clocks(m: Table) -> None:
     """Clocks of few words: a rate above, halves of seconds under `No`, stamps without marks; mAs beside them."""
     rng = m.rng
     form = rng.choice(["rate", "interval", "halves", "compact"])
     m.features.append(form)
     if form == "compact":
-        _clock(m, ("compact",))
+        put_clock(m, ("compact",))
     elif form == "halves":
         m.step = 0.5
         m.t = np.arange(m.n) * 0.5
@@ -252,7 +138,7 @@ def _clocks(m: _Table) -> None:
         m.t = np.arange(m.n) * m.step
         m.add(rng.choice(["#", "No", "Sample", "n"]), [str(i + 1) for i in range(m.n)], "t_s")
         m.answers["interval"] = f"{m.step:g}"
-    bench = _bench(rng, m.n, m.step)
+    bench = bench_log(rng, m.n, m.step)
     m.measured("Voltage (V)", "voltage", "V", bench["voltage"])
     m.measured("Current (A)", "current", "A", bench["current"])
     if rng.random() < 0.6:
@@ -263,10 +149,10 @@ def _clocks(m: _Table) -> None:
         m.measured("Temp (C)", "temperature", "°C", bench["temperature"])
 
 
-def _channels(m: _Table) -> list[TruthRun] | None:
+def _channels(m: Table) -> list[TruthRun] | None:
     """Channels of a logger: two quantities of one port, or two ports of two quantities each."""
-    rng, bench = m.rng, _bench(m.rng, m.n, m.step)
-    _clock(m, ("s", "iso", "hms"))
+    rng, bench = m.rng, bench_log(m.rng, m.n, m.step)
+    put_clock(m, ("s", "iso", "hms"))
     word = rng.choice(["CH", "Ch ", "Channel ", "Kanal "])
     style = rng.choice(["{n} ({u})", "{n} [{u}]", "{n} {u}", "{n}/{u}"])
     if rng.random() < 0.6:
@@ -277,7 +163,7 @@ def _channels(m: _Table) -> list[TruthRun] | None:
         return None
     runs = []
     for port in ("1", "2"):
-        bench = _bench(rng, m.n, m.step)
+        bench = bench_log(rng, m.n, m.step)
         m.truth = {}
         for q in ("voltage", "current"):
             m.measured(style.format(n=f"{word}{port}", u=BASE[q]), q, BASE[q], bench[q])
@@ -285,12 +171,12 @@ def _channels(m: _Table) -> list[TruthRun] | None:
     return runs
 
 
-def _leftovers(m: _Table) -> None:
+def _leftovers(m: Table) -> None:
     """Columns beside the readings: settings, states, and names that nobody can read."""
-    rng, bench = m.rng, _bench(m.rng, m.n, m.step)
-    _clock(m, ("s", "iso", "hms"))
+    rng, bench = m.rng, bench_log(m.rng, m.n, m.step)
+    put_clock(m, ("s", "iso", "hms"))
     extra: list[Callable[[], None]] = []
-    for q in _quantities(m):
+    for q in quantities_of(m):
         title = f"{q.capitalize()} ({BASE[q]})"
         extra.append(lambda q=q, title=title: m.measured(title, q, BASE[q], bench[q]))
     extra += [
@@ -312,22 +198,22 @@ def _leftovers(m: _Table) -> None:
     m.answers["others"] = "unused"
 
 
-def _parted(m: _Table) -> list[TruthRun]:
+def _parted(m: Table) -> list[TruthRun]:
     """Rows of several things in one table: one after the other, or by turns."""
     rng = m.rng
     what = rng.choice(sorted(PARTING))
     names, values = PARTING[what]
     count = rng.randrange(2, 4)
     by_turns = what not in {"test", "cycle"} and rng.random() < 0.5
-    _clock(m, ("s", "hms", "s") if not by_turns else ("s", "iso", "hms"))
+    put_clock(m, ("s", "hms", "s") if not by_turns else ("s", "iso", "hms"))
     m.features += [what, "by turns" if by_turns else "blocks"]
     titles = list(m.titles)
     clock = m.cells[0]
     runs, parts = [], []
-    quantities = _quantities(m)
+    quantities = quantities_of(m)
     for _ in range(count):
         m.truth, m.titles, m.cells = {}, list(titles), [clock]
-        bench = _bench(rng, m.n, m.step)
+        bench = bench_log(rng, m.n, m.step)
         m.add(names[0], [])
         for q in quantities:
             m.measured(f"{q.capitalize()} ({BASE[q]})", q, BASE[q], bench[q])
@@ -346,16 +232,16 @@ def _parted(m: _Table) -> list[TruthRun]:
     return runs
 
 
-def _restart(m: _Table) -> list[TruthRun]:
+def _restart(m: Table) -> list[TruthRun]:
     """A second log below the first: the clock begins at zero again, and no counter tells."""
     rng = m.rng
-    _clock(m, ("s", "hms", "ms", "t"))
+    put_clock(m, ("s", "hms", "ms", "t"))
     clock = m.cells[0]
     titles = list(m.titles)
     runs, parts = [], []
     for _ in range(2):
         m.truth, m.titles, m.cells = {}, list(titles), [clock]
-        bench = _bench(rng, m.n, m.step)
+        bench = bench_log(rng, m.n, m.step)
         for q in ("voltage", "current", "temperature"):
             m.measured(f"{q.capitalize()} ({BASE[q]})", q, BASE[q], bench[q])
         parts.append(m.cells)
@@ -365,16 +251,67 @@ def _restart(m: _Table) -> list[TruthRun]:
     return runs
 
 
-def _bare(m: _Table) -> None:
+def _bare(m: Table) -> None:
     """No header at all: what can't be told is asked, in few questions."""
-    bench = _bench(m.rng, m.n, m.step)
-    _clock(m, ("s", "iso", "hms"))
-    for q in _quantities(m):
+    bench = bench_log(m.rng, m.n, m.step)
+    put_clock(m, ("s", "iso", "hms"))
+    for q in quantities_of(m):
         unit = BASE[q] if q == "temperature" or m.rng.random() < 0.6 else SMALL[q]
         m.measured("", q, unit, bench[q])
 
 
-KINDS: dict[str, Callable[[_Table], list[TruthRun] | None]] = {
+def _pairs_of_parts(m: Table) -> list[TruthRun]:
+    """Devices with two ports each: two columns say what a row is of, or a header that repeats itself does."""
+    rng = m.rng
+    put_clock(m, ("s", "hms"))
+    clock, titles = m.cells[0], list(m.titles)
+    is_wide = rng.random() < 0.4
+    m.features.append("wide" if is_wide else "two columns")
+    names = [(d, p) for d in ("PB-07", "PB-11") for p in ("C1", "A1")][: 2 if is_wide else 4]
+    runs, parts = [], []
+    if is_wide:
+        for _ in names:
+            m.truth, bench = {}, bench_log(rng, m.n, m.step)
+            m.measured("Voltage (V)", "voltage", "V", bench["voltage"])
+            m.measured("Current (A)", "current", "A", bench["current"])
+            runs.append(TruthRun(None, m.t, m.truth, m.started, 1e-6))
+        return runs
+    for _ in names:
+        m.truth, m.titles, m.cells = {}, [*titles, "Device", "Port"], [clock, [], []]
+        bench = bench_log(rng, m.n, m.step)
+        for q in ("voltage", "current"):
+            m.measured(f"{q.capitalize()} ({BASE[q]})", q, BASE[q], bench[q])
+        parts.append(m.cells)
+        runs.append(TruthRun(None, m.t, m.truth, m.started, 1e-6))
+    order = [(k, i) for i in range(m.n) for k in range(len(names))]
+    if rng.random() < 0.5:
+        order.sort()
+    m.cells = [[names[k][c - 1] if c in {1, 2} else parts[k][c][i] for k, i in order] for c in range(len(m.titles))]
+    return runs
+
+
+def _odd_units(m: Table) -> None:
+    """Units that nobody knows, or a thousandfold off what stands in the header: never in silence."""
+    rng, bench = m.rng, bench_log(m.rng, m.n, m.step)
+    put_clock(m, ("s", "iso", "hms"))
+    odd = rng.choice(["unknown in name", "unknown behind", "thousandfold"])
+    m.features += [odd, "unknown"]
+    if odd == "thousandfold":
+        at = rng.choice(["mV", "W"])
+        texts = [m.number(x, 3) for x in bench["voltage"]]
+        m.truth["voltage_v"] = np.array([float(x.replace(",", ".")) for x in texts])
+        m.add("Voltage (mV)", texts, "voltage_v", "V")
+        m.measured("Current (A)", "current", "A", bench["current"])
+        if at == "W":
+            m.measured("Power (W)", "power", "W", bench["power"])
+        return
+    m.measured("Voltage (qV)" if odd == "unknown in name" else "Voltage (V)", "voltage", "V", bench["voltage"])
+    m.measured("Current (A)", "current", "A", bench["current"])
+    if odd == "unknown behind":
+        m.add("Zorb", [f"{m.number(x, 1)} qx" for x in bench["temperature"]])
+
+
+KINDS: dict[str, Callable[[Table], list[TruthRun] | None]] = {
     "labels": _labels,
     "glued": _glued,
     "brackets": _brackets,
@@ -386,12 +323,14 @@ KINDS: dict[str, Callable[[_Table], list[TruthRun] | None]] = {
     "parted": _parted,
     "restart": _restart,
     "bare": _bare,
+    "pairs": _pairs_of_parts,
+    "odd units": _odd_units,
 }
 
 
 def make_table(seed: int, kind: str) -> Export:
     """Make one export of a kind."""
-    m = _begin(seed, kind)
+    m = begin(seed, kind)
     runs = KINDS[kind](m) or [TruthRun(None, m.t, m.truth, m.started, 1e-6)]
     m.answers.setdefault("clock-column", "1")
     rows = [list(row) for row in zip(*m.cells, strict=True)]
