@@ -21,6 +21,7 @@ from importers.vocabulary.words import normalise
 __all__ = ["find_compact", "find_parts"]
 
 _PARTS = {"Y": "year", "O": "month", "A": "day", "h": "hour", "m": "minute", "s": "second"}
+_LEAST_DAY = 19_900_101.0
 _MOST = {"Y": (1990, 2100), "O": (1, 12), "A": (1, 31), "h": (0, 23), "m": (0, 59), "s": (0, 60)}
 
 
@@ -100,9 +101,9 @@ def _made(source: str, used: list[Column], letters: str, rows: Rows, layout: Lay
 
 def find_compact(columns: list[Column], rows: Rows, layout: Layout) -> Clockwork | None:
     """Find stamps of digits alone, such as 20260514103000, or a day 20260514 with a time 103000 beside it."""
-    numbers = [
-        c for c in columns if c.kind == "number" and len(c.finite) and bool((c.finite == np.floor(c.finite)).all())
-    ]
+    numbers = [c for c in columns if c.kind == "number" and _is_whole(c)]
+    if not any(float(c.finite[0]) >= _LEAST_DAY for c in numbers):
+        return None
     for letter in ("S", "M"):
         for column in numbers:
             if (
@@ -122,12 +123,21 @@ def find_compact(columns: list[Column], rows: Rows, layout: Layout) -> Clockwork
     return None
 
 
+def _is_whole(column: Column) -> bool:
+    values = column.finite
+    return (
+        bool(len(values))
+        and bool((values[:1] == np.floor(values[:1])).all())
+        and bool((values == np.floor(values)).all())
+    )
+
+
 def _is_stamp(column: Column, letter: str) -> bool:
     scale = 10.0 ** (COMPACT[letter] - 8)
     values = column.finite
     date, rest = np.floor(values / scale), values % scale
     month, day = np.floor(date / 100) % 100, date % 100
-    good = (date >= 19900101) & (date <= 21001231) & (month >= 1) & (month <= 12) & (day >= 1) & (day <= 31)
+    good = (date >= _LEAST_DAY) & (date <= 21001231) & (month >= 1) & (month <= 12) & (day >= 1) & (day <= 31)
     if letter in {"S", "M"}:
         h, m = np.floor(rest / (scale / 100)), np.floor(rest / (scale / 1e4)) % 100
         good &= (h < 24) & (m < 60) & ((rest % 100 < 61) if letter == "S" else True)
