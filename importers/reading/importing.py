@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from importers.decide.plan import Question
+from importers.decide.plan import Plan, Question
 from importers.problems import ImportRefused
 from importers.profiles.profile import Profile, shipped_profiles
 from importers.reading.inspecting import inspect
@@ -67,14 +67,12 @@ def read(
         if progress is not None:
             progress(min(done, inspection.view.size), inspection.view.size)
 
-    outcome: Outcome
-    if inspection.parsed is not None:
-        outcome = read_parsed(inspection.parsed, plan, sink, facts, inspection.answers, path.name)
-        report(inspection.view.size)
-    else:
-        outcome = read_runs(
-            pieces(inspection.view), plan, inspection.words, sink, facts, inspection.answers, path.name, report
-        )
+    try:
+        outcome = _outcome(inspection, plan, sink, facts, path.name, report)
+    except ImportRefused as refusal:
+        if inspection.view.recast is None:
+            raise
+        raise ImportRefused([inspection.view.recast.relocated(p) for p in refusal.problems]) from refusal
     if not outcome.runs:
         raise ImportRefused.because(
             "no-samples", f"{path.name} has a header but no line with a time and a reading.", file=path.name
@@ -88,6 +86,16 @@ def read(
     return ImportedExport(
         path.name, tuple(outcome.runs), account, tuple(problems), inspection.profile or "proposed", profile.to_toml()
     )
+
+
+def _outcome(
+    inspection: Inspection, plan: Plan, sink: ImportSink, facts: Facts, file: str, report: Callable[[int], None]
+) -> Outcome:
+    if inspection.parsed is not None:
+        found = read_parsed(inspection.parsed, plan, sink, facts, inspection.answers, file)
+        report(inspection.view.size)
+        return found
+    return read_runs(pieces(inspection.view), plan, inspection.words, sink, facts, inspection.answers, file, report)
 
 
 def _refuse_open(inspection: Inspection) -> None:

@@ -217,6 +217,12 @@ def _describe(
                 path.name,
             )
         )
+    if view.recast is not None:
+        problems = [view.recast.relocated(p) for p in problems]
+    problems += [
+        Problem("left-out", "warning", f"`{name}` in {path.name} is no log of this table and is not read.", path.name)
+        for name in view.passed
+    ]
     confidence = plan_confidence(plan) if plan is not None else 0.0
     if plan is not None and confidence < SURE and not questions:
         questions.append(confirm_reading(plan))

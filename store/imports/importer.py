@@ -104,7 +104,8 @@ def find_files(paths: Iterable[Path]) -> Found:
             if any(part.startswith(".") for part in below) or not entry.is_file():
                 continue
             (files if _looks_like_export(entry) else passed_over).append(entry)
-    return Found(tuple(dict.fromkeys(files)), tuple(passed_over))
+    once = {file.resolve(): file for file in reversed(files)}  # a file named twice, through a link too, is read once
+    return Found(tuple(file for file in dict.fromkeys(files) if once[file.resolve()] == file), tuple(passed_over))
 
 
 def _looks_like_export(path: Path) -> bool:

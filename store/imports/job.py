@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
+import stat
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
@@ -82,6 +83,18 @@ def _joined(frames: Sequence[pl.DataFrame], name: str) -> Array:
     return np.concatenate(parts) if len(parts) > 1 else parts[0]
 
 
+def _refuse_device(path: Path) -> None:
+    """Refuse a pipe or a device before it is opened: reading it may never end.
+
+    Raises:
+        WrongFact: it is one.
+    """
+    with contextlib.suppress(OSError):  # what is not there, or can't be looked at, says so when it is read
+        mode = path.stat().st_mode
+        if not stat.S_ISREG(mode) and not stat.S_ISDIR(mode):
+            raise WrongFact(f"{path.name} is not a regular file. Copy its content to a file first.")
+
+
 class ImportJob:
     """One export on its way into the library; a context manager and an `ImportSink`.
 
@@ -117,6 +130,7 @@ class ImportJob:
         return self._sha256
 
     def __enter__(self) -> Self:
+        _refuse_device(self.path)
         with _disk("Reading", self.path):
             self._sha256 = durable.hash_file(self.path)
         if self._batch:

@@ -89,8 +89,9 @@ def workbook_as_table(path: Path, words: Vocabulary) -> tuple[Recast, tuple[str,
             f"{path.name} holds different tables on the sheets {named}. Save each sheet as a file and import these.",
             file=path.name,
         )
-    above = [line for s in sheets if s not in tables for line in s.rows if any(line)][:_ABOVE]
-    passed = tuple(s.name for s in others)
+    first = sheets.index(alike[0])
+    above = [line for s in sheets[:first] if s not in tables for line in s.rows if any(line)][:_ABOVE]
+    passed = tuple(s.name for at, s in enumerate(sheets) if s in others or (s not in tables and at > first))
     return _joined(above, alike), passed
 
 
