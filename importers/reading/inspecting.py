@@ -195,6 +195,8 @@ def _describe(
     plan = decision.plan
     if profile is not None and profile.restart:
         answers = {"restart": profile.restart, **answers}
+    if view.recast is not None and view.recast.splits:
+        answers = {"restart": "split", **answers}
     if plan is not None:
         try:
             parsed = parse_text(_head_piece(view), weighed.known, plan, words, path.name)

@@ -107,13 +107,13 @@ def test_damaged_and_foreign_archives_are_refused_in_a_sentence(tmp_path):
         "cut.xlsx": whole[: len(whole) // 2],
         "cut.xls": xls([("Log", [HEAD, *ROWS])])[:900],
         "picture.zip": _zip({"a.png": b"\x89PNG"}),
-        "two.zip": _zip({"a.csv": _csv(), "b.csv": _csv()}),
+        "two.zip": _zip({"a.csv": _csv(), "b.csv": _csv([*HEAD[:2], "Power (W)"])}),
     }.items():
         assert name in _refusal(_put(tmp_path, name, data))
 
 
-def _csv() -> bytes:
-    return "\n".join([",".join(HEAD), *(",".join(f"{v:.2f}" for v in r) for r in ROWS), ""]).encode()
+def _csv(head=HEAD, rows=ROWS) -> bytes:
+    return "\n".join([",".join(head), *(",".join(f"{v:.5f}" for v in r) for r in rows), ""]).encode()
 
 
 def _zip(members: dict[str, bytes]) -> bytes:
@@ -122,6 +122,23 @@ def _zip(members: dict[str, bytes]) -> bytes:
         for name, data in members.items():
             file.writestr(name, data)
     return out.getvalue()
+
+
+def test_logs_of_an_archive_are_runs_of_their_own_whatever_their_counters_say(tmp_path):
+    """The second log's clock begins again, its energy counter goes on: two logs, and the error names its member."""
+    head = [*HEAD, "Energy (Wh)"]
+    one = [[*r, 10.0 * i / 3600.0] for i, r in enumerate(ROWS)]
+    two = [[*r, 0.09 + 10.0 * i / 3600.0] for i, r in enumerate(ROWS)]
+    data = _csv(head, two).replace(b"5.05000", b"oops")
+    path = _put(tmp_path, "logs.zip", _zip({"a.csv": _csv(head, one), "b.csv": data, "picture.png": b"\x89"}))
+    found = inspect(path)
+    outcome = read(path, found, Kept())
+    assert [run.samples for run in outcome.runs] == [30, 30]
+    assert any(p.message.startswith("`b.csv`, line 7") for p in outcome.problems), outcome.problems
+    dated = [[f"2026-05-14 10:00:{i:02d}", "5.00", "2.00"] for i in range(30)]
+    text = "\n".join(["Time,Voltage (V),Current (A)", *map(",".join, dated), ""]).encode()
+    said = _refusal(_put(tmp_path, "days.zip", _zip({"a.csv": text, "b.csv": text.replace(b"05-14", b"05-15")})))
+    assert "Unpack it and import the folder" in said
 
 
 def test_different_tables_on_two_sheets_are_never_half_read(tmp_path):

@@ -167,11 +167,45 @@ def _in_archive(path: Path, words: Vocabulary, delimiter: str | None) -> tuple[B
         raise ImportRefused.because(
             "binary", f"{path.name} is a ZIP archive without a table of readings. Name an export.", file=path.name
         )
+    if len(names) <= MOST_MEMBERS and _go_on([layout for _, _, layout in found], words):
+        joined = _one_after_another(found)
+        passed = tuple(n for n in names if n not in {name for name, _, _ in found})
+        view = replace(table_view(found[0][1], joined), passed=passed)
+        return view, find_layout(view.head, words, delimiter)
     said = ", ".join(f"`{name}`" for name, _, _ in found[:5]) + (" ..." if len(found) > 5 else "")
     raise ImportRefused.because(
         "many-exports",
         f"{path.name} is a ZIP archive of {len(found)} exports: {said}. Unpack it and import the folder.",
         file=path.name,
+    )
+
+
+def _go_on(layouts: list[Layout], words: Vocabulary) -> bool:
+    """Tell whether tables can stand one below the other: the same columns, and clocks that begin again in each.
+
+    Dates would run on from one log to the next, as if there were one log with a gap.
+    """
+    first = layouts[0]
+    alike = all(
+        (x.names, x.unit_row, x.delimiter, x.decimal) == (first.names, first.unit_row, first.delimiter, first.decimal)
+        for x in layouts
+    )
+    kinds = {cell_kind(c, words) for x in layouts for c in x.samples[0]}
+    return alike and first.header_line is not None and not kinds & {"date", "datetime"}
+
+
+def _one_after_another(found: list[tuple[str, BytesView, Layout]]) -> Recast:
+    """Put the tables of an archive one below the other, each under its header."""
+    lines: list[str] = []
+    places: list[tuple[int, str, int]] = []
+    for name, view, layout in found:
+        text = _whole(view, "several exports").split("\n")
+        start = 0 if not lines else (layout.header_line or 1) - 1
+        places.append((len(lines) + 1, f"`{name}`, line", start + 1))
+        lines += text[start:-1] if not text[-1] else text[start:]
+        refuse_large(sum(map(len, lines)), "several exports", view.path.name)
+    return Recast(
+        f"{len(found)} exports in a ZIP archive", ("\n".join(lines) + "\n").encode(), tuple(places), splits=True
     )
 
 

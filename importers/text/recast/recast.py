@@ -32,6 +32,9 @@ class Recast:
     lines: tuple[int, ...] = ()
     """Line of the file by line of the table, where they do not simply follow each other."""
 
+    splits: bool = False
+    """True where it is of several logs: a clock that goes back always begins another run."""
+
     def place(self, line: int) -> tuple[int, str]:
         """Number in the file and how it is called, for a 1-based line of the table."""
         if self.lines:
