@@ -13,11 +13,12 @@ from store.methods import heat
 from store.methods.method import Method, Reducer
 from store.methods.specs import modules, spec_of
 from store.methods.temperatures import TEMPERATURE
+from store.methods.why import redo_sql
 from store.model.results import Ambient, Event, Reduction, Result, RunContext, Trace
 from store.signal.prepared import Prepared, prepare
 from store.signal.thresholds import THRESHOLDS
 
-__all__ = ["METHODS", "REDUCERS", "Reducer", "reduce_run"]
+__all__ = ["METHODS", "REDUCERS", "Reducer", "redo_of_today", "reduce_run"]
 
 REDUCERS: tuple[Reducer, ...] = tuple(
     sorted((r for module in modules() for r in getattr(module, "REDUCERS", ())), key=lambda r: (r.place, r.name))
@@ -97,3 +98,16 @@ def _gap_events(run: Prepared, imported: Sequence[Event]) -> list[Event]:
         for a, b in run.signals.gaps
         if not any(abs(a - x) <= step and abs(b - y) <= step for x, y in known)
     ]
+
+
+def redo_of_today(result: Result, run_id: int, file: str) -> str:
+    """SQL that gets a result again; the samples alone where an earlier version of its method made it.
+
+    Args:
+        result: The result with its account.
+        run_id: Its run.
+        file: The trace file's path.
+    """
+    method = METHODS.get(result.method)
+    is_todays = method is not None and method.version == result.method_version
+    return redo_sql(result if is_todays else replace(result, value=None), run_id, file)

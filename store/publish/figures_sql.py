@@ -11,10 +11,10 @@ from store.judge.derived.sustained import HELD_SHARE, sustained_power
 from store.judge.evidence import BenchEvidence
 from store.methods.specs import label_of
 from store.model.document import Sql
-from store.publish.efficiency_sql import average_sql
+from store.publish.efficiency_sql import average_sql, points_sql
 from store.publish.shown import run_list
 
-__all__ = ["headline_queries", "pairs_query", "quoted", "results_query"]
+__all__ = ["figure_sql", "headline_queries", "pairs_query", "quoted", "results_query"]
 
 
 def quoted(text: str) -> str:
@@ -43,6 +43,9 @@ _OF_SHEET = {
     "rated_wh_per_kg": "rated_wh * 1000 / mass_g",
     "rated_wh_per_l": "rated_wh * 1000 / volume_cm3",
     "mass_g": "mass_g",
+    "volume_cm3": "volume_cm3",
+    "rated_energy_wh": "rated_wh",
+    "capacity_mah": "rated_mah",
 }
 
 
@@ -59,6 +62,11 @@ def headline_queries(device: str, figures: Sequence[Figure], evidence: BenchEvid
         gives = amount(figure.name, figure.value, figure.unit, figure.uncertainty) if sql and not note else None
         found.append(Sql(label_of(figure.name), sql, gives, note))
     return tuple(found)
+
+
+def figure_sql(device: str, figure: Figure, evidence: BenchEvidence) -> str:
+    """One query that gives a figure; empty where it needs what the catalogue does not hold."""
+    return _query(device, figure, evidence)[0]
 
 
 def _query(device: str, figure: Figure, evidence: BenchEvidence) -> tuple[str, str]:
@@ -79,7 +87,35 @@ def _query(device: str, figure: Figure, evidence: BenchEvidence) -> tuple[str, s
         return (sql, "") if sql else ("", "Mean of the efficiencies at 25, 50, 75 and 100 % of rated current.")
     if name in ("sustained_power_w", "w_per_kg"):
         return _sustained(name, device, evidence), ""
+    if name.startswith("efficiency_") and name.endswith("_percent"):
+        return _efficiency_at(name, device, runs, evidence), ""
+    if name == "runtime_h":
+        return "", "The delivered energy over the load, between loads that were tested interpolated."
+    if name.startswith("model_"):
+        return _of_model(name.removeprefix("model_"), runs, evidence), ""
     return _mean("r.value", device, name, runs), ""
+
+
+def _efficiency_at(name: str, device: str, runs: Sequence[int], evidence: BenchEvidence) -> str:
+    """One load step of an adapter, from the samples of both sides."""
+    run = next((run for run in evidence.of(device) if run.run_id in runs and name in run.results), None)
+    inner = points_sql(run) if run is not None else ""
+    share = int(name.split("_")[1]) / 100
+    return f"SELECT efficiency AS value FROM (\n{inner}\n) WHERE share = {share}" if inner else ""
+
+
+def _of_model(name: str, runs: Sequence[int], evidence: BenchEvidence) -> str:
+    """The mean over samples of their own means: each sample counts once."""
+    if name == "round_trip":
+        pairs = [pair for device in evidence.sheets for pair in _pairs(device, evidence) if pair[0] in runs]
+        return (
+            "SELECT avg(mean) AS value FROM (\n  SELECT o.device, avg(o.value / i.value) AS mean\n"
+            f"{_from_pairs(pairs)} GROUP BY o.device)"
+        )
+    return (
+        "SELECT avg(mean) AS value FROM (\n  SELECT device, avg(value) AS mean FROM results\n"
+        f'  WHERE "current" AND name = {quoted(name)} AND run_id IN ({run_list(runs)}) GROUP BY device)'
+    )
 
 
 def _price(device: str, runs: Sequence[int]) -> str:

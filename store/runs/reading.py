@@ -132,10 +132,10 @@ class Looking:
 
     def redo_sql(self, run_id: int, name: str) -> str:
         """SQL by which anyone gets a result again from the Parquet alone; see `results.why`."""
-        from store.methods.why import redo_sql
+        from store.methods.registry import redo_of_today
 
         file = self.layout.absolute(self.run(run_id).provenance.trace_file)
-        return redo_sql(self.why(run_id, name), run_id, str(file.resolve()))
+        return redo_of_today(self.why(run_id, name), run_id, str(file.resolve()))
 
     def preview(self, run_id: int) -> StripSet:
         """The 120-bucket strips that were stored at import; opens no trace."""

@@ -20,7 +20,8 @@ from tui.cli.session import Session, default_library
 
 __all__ = ["COMMANDS", "make_app"]
 
-COMMANDS = tuple(sorted(path.stem.rstrip("_") for path in (Path(__file__).parent / "commands").glob("[a-z]*.py")))
+_FILES = (Path(__file__).parent / "commands").glob("[a-z]*.py")
+COMMANDS = tuple(sorted(path.stem.rstrip("_").replace("_", "-") for path in _FILES))
 """Every command: a file of `tui/cli/commands` each, called as the command is (`import_.py`, for `import` is taken)."""
 
 _HELP = examples(
@@ -35,6 +36,10 @@ _HELP = examples(
     "JOULEBOOK_LIBRARY, else the one in your data folder. Exit status: 0 done, 1 something could not be done, "
     "2 wrong usage, 3 the library is busy.",
 )
+
+
+def _file_of(command: str) -> str:
+    return "import_" if command == "import" else command.replace("-", "_")
 
 
 @cache
@@ -54,7 +59,7 @@ def make_app(command: str | None = None) -> typer.Typer:
     )
     app.callback(invoke_without_command=True)(_begin)
     names = COMMANDS if command not in COMMANDS or command == "help" else (command,)
-    modules = [import_module(f"tui.cli.commands.{name if name != 'import' else 'import_'}") for name in names]
+    modules = [import_module(f"tui.cli.commands.{_file_of(name)}") for name in names]
     for module in sorted(modules, key=lambda module: int(module.HELP_ORDER)):
         module.register(app)
     return app

@@ -9,6 +9,7 @@ from typing import Any
 
 from store import Library, NotFound
 from store.publish import Issue, draft_of, gather_report, issue_report, load_issue, own_id
+from store.publish.evidence import write_evidence
 from store.publish.folder import check_free
 from tui.render.pages.writing import need_extra, write_report
 
@@ -61,7 +62,10 @@ def publish(
     check_free(folder, replace=replace)
     content = gather_report(library, devices, lang=lang, **_kept(library, devices, lang, said or {}))
     issue = draft_of(content) if is_draft else issue_report(library, content, reason=reason)
-    return Published(issue, tuple(write_report(issue, folder, form, replace=replace)))
+    files = write_report(
+        issue, folder, form, replace=replace, evidence=lambda data: write_evidence(library, content, data)
+    )
+    return Published(issue, tuple(files))
 
 
 def _kept(library: Library, devices: Sequence[str], lang: str, said: Mapping[str, Any]) -> dict[str, Any]:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from importlib.util import find_spec
 from pathlib import Path
 
 from store.model.document import Plot
 from store.publish.content import plots_of
+from store.publish.evidence import zip_folder
 from store.publish.folder import filled_folder
+from store.publish.package import slug
 from store.publish.refusals import NotPublished
 from store.publish.reports import Issue
 
@@ -34,7 +37,14 @@ def need_extra() -> None:
             )
 
 
-def write_report(issue: Issue, folder: Path, form: str = "html", *, replace: bool = False) -> list[Path]:
+def write_report(
+    issue: Issue,
+    folder: Path,
+    form: str = "html",
+    *,
+    replace: bool = False,
+    evidence: Callable[[Path], None] | None = None,
+) -> list[Path]:
     """Write a report: `report.html` alone, or `report.md` with `figures/*.svg` and `*.png`.
 
     Args:
@@ -42,6 +52,7 @@ def write_report(issue: Issue, folder: Path, form: str = "html", *, replace: boo
         folder: Made whole or not at all.
         form: `html` or `md`.
         replace: Write over files that are there.
+        evidence: Fills the folder `data` with what the page rests on; then all of it is zipped, too.
 
     Returns:
         The files.
@@ -68,6 +79,10 @@ def write_report(issue: Issue, folder: Path, form: str = "html", *, replace: boo
             for plot in plots_of(issue.content):
                 _write(work / "figures" / f"{plot.id}.svg", drawings[plot.id])
                 (work / "figures" / f"{plot.id}.png").write_bytes(draw_png(plot))
+        if evidence is not None:
+            evidence(work / "data")
+            version = f"v{issue.version}" if issue.version else "draft"
+            zip_folder(work, f"{'-'.join(slug(device) for device in issue.content.devices)[:80]}-{version}.zip")
         names = sorted(path.relative_to(work) for path in work.rglob("*") if path.is_file())
     return [folder / name for name in names]
 
