@@ -32,7 +32,7 @@ __all__ = ["BenchDesk"]
 
 _REDUCED_FROM = ("kind", "energy_wh", "cell_voltage_v", "output_w", "current_a", "ports")
 """What the results of a device's runs depend on, of its sheet."""
-_METER_SPECS = ("voltage_spec", "current_spec", "temperature_spec", "power_spec")
+_METER_SPECS = ("voltage_spec", "current_spec", "temperature_spec", "power_spec", "clock_spec")
 
 
 class BenchDesk:

@@ -36,6 +36,7 @@ __all__ = [
 
 _PARTS = {"ports": PortSheet, "marks": MarkSheet, "claims": ClaimSheet}
 POWER_SPEC = "power_spec"
+CLOCK_SPEC = "clock_spec"
 """Group of settings that holds each meter's accuracy for the power it logs itself."""
 _DATES = ("made_on", "price_on")
 
@@ -169,8 +170,10 @@ def list_meters(cursor: duckdb.DuckDBPyConnection) -> tuple[Meter, ...]:
         "FROM catalogue.meter m ORDER BY m.meter"
     )
     found: list[Any] = rows(cursor, sql)
-    powers = read_settings(cursor, POWER_SPEC)
-    return tuple(replace(Meter(*row), power_spec=powers.get(row[0], "")) for row in found)
+    powers, clocks = (read_settings(cursor, group) for group in (POWER_SPEC, CLOCK_SPEC))
+    return tuple(
+        replace(Meter(*row), power_spec=powers.get(row[0], ""), clock_spec=clocks.get(row[0], "")) for row in found
+    )
 
 
 def save_meter(cursor: duckdb.DuckDBPyConnection, meter: Meter, who: str, reason: str) -> None:
@@ -189,12 +192,12 @@ def save_meter(cursor: duckdb.DuckDBPyConnection, meter: Meter, who: str, reason
         changed = [(n, str(before[n]) or None, v or None) for n, v in plain.items() if before[n] != v]
         amend(cursor, [Change("meter", meter.name, *change) for change in changed], who, reason)
         cursor.execute("DELETE FROM catalogue.meter WHERE meter = ?", [meter.name])
-    power = read_settings(cursor, POWER_SPEC).get(meter.name, "")
-    if power != meter.power_spec:
-        if found:
-            change = Change("meter", meter.name, "power_spec", power or None, meter.power_spec or None)
-            amend(cursor, [change], who, reason)
-        write_setting(cursor, POWER_SPEC, meter.name, meter.power_spec or None)
+    for group in (POWER_SPEC, CLOCK_SPEC):
+        was, now = read_settings(cursor, group).get(meter.name, ""), str(getattr(meter, group))
+        if was != now:
+            if found:
+                amend(cursor, [Change("meter", meter.name, group, was or None, now or None)], who, reason)
+            write_setting(cursor, group, meter.name, now or None)
     append_rows(cursor, "meter", [{"meter": meter.name, **plain}])
     if meter.calibrated_on:
         sql = "SELECT 1 FROM catalogue.calibration WHERE meter = ? AND calibrated_on = ?"

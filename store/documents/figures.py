@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 
 from store.devices.records import Figure
@@ -9,6 +10,7 @@ from store.methods.specs import spec_of
 from store.model.document import Amount, Cell, Role
 from store.model.spec import Shown
 from store.uncertainty.decision import Verdict
+from store.uncertainty.freedom import coverage_factor
 from store.words.numbers import shown_in, significant
 
 __all__ = [
@@ -43,9 +45,10 @@ def shown_of(name: str, unit: str) -> Shown:
     return spec.shown if spec is not None and unit == "1" else Shown.NUMBER
 
 
-def amount(name: str, value: float, unit: str, uncertainty: float | None = None) -> Amount:
-    """The value of a result, read as results of its name are."""
-    return Amount(value, unit, uncertainty, shown_of(name, unit))
+def amount(name: str, value: float, unit: str, uncertainty: float | None = None, dof: float | None = None) -> Amount:
+    """The value of a result, read as results of its name are; with few degrees of freedom ± is wider than twice u."""
+    coverage = coverage_factor(math.inf if dof is None else dof)
+    return Amount(value, unit, uncertainty, shown_of(name, unit), coverage)
 
 
 def figure_cell(figure: Figure, *, role: Role = Role.PLAIN, note: str = "", missing: str = MISSING) -> Cell:

@@ -123,7 +123,7 @@ def result_cell(result: ResultRow) -> Cell:
         return Cell("absent", role=Role.DIM, result=result.name)
     if result.unit == "1" and result.uncertainty == 0.0 and result.value == round(result.value):
         return Cell(quantity=Amount(result.value, "1", 0.0, Shown.COUNT), result=result.name)
-    found = amount(result.name, result.value, result.unit, result.uncertainty)
+    found = amount(result.name, result.value, result.unit, result.uncertainty, result.dof)
     return Cell(quantity=found, result=result.name)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
 from store.documents.figures import amount
@@ -22,8 +23,12 @@ from store.model.document import (
 )
 from store.model.results import Result
 from store.model.spec import Shown
+from store.uncertainty.freedom import coverage_factor
 from store.words.accounts import account_words
 from store.words.numbers import clock_time, significant
+
+MANY_DOF = 200.0
+"""From so many degrees of freedom on, k is 2 to three digits."""
 
 __all__ = ["why_document"]
 
@@ -46,7 +51,7 @@ def why_document(result: Result, run_id: int, sql: str) -> Document:
 def _value(result: Result) -> Amount | None:
     if result.value is None:
         return None
-    found = amount(result.name, result.value, result.unit, result.uncertainty)
+    found = amount(result.name, result.value, result.unit, result.uncertainty, result.dof)
     if result.unit == "1" and result.uncertainty == 0.0 and result.value == round(result.value):
         return Amount(result.value, "1", 0.0, Shown.COUNT)
     return found
@@ -98,5 +103,10 @@ def _budget(result: Result) -> Iterator[Block]:
     )
     combined = ""
     if result.uncertainty is not None:
-        combined = f"combined {significant(result.uncertainty, 3, most_decimals=9)}; shown expanded (k = 2)"
+        factor = coverage_factor(math.inf if result.dof is None else result.dof)
+        few = "" if result.dof is None or result.dof > MANY_DOF else f", {result.dof:.3g} degrees of freedom"
+        combined = (
+            f"combined {significant(result.uncertainty, 3, most_decimals=9)}; shown expanded "
+            f"(k = {significant(factor, 3)}{few})"
+        )
     yield Table(columns, rows, note=combined)

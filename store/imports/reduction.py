@@ -50,7 +50,12 @@ class Bench:
         )
         if meter:
             accuracy = MeterAccuracy(
-                meter.name, meter.voltage_spec, meter.current_spec, meter.temperature_spec, meter.power_spec
+                meter.name,
+                meter.voltage_spec,
+                meter.current_spec,
+                meter.temperature_spec,
+                meter.power_spec,
+                meter.clock_spec,
             )
             context = replace(context, meter=accuracy, corrections=self._corrections(facts))
         if sheet:

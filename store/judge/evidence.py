@@ -230,7 +230,9 @@ def _accuracy(run: _Run, meters: Mapping[str, Meter]) -> MeterAccuracy:
     meter = meters.get(run.evidence.meter or "")
     if meter is None:
         return MeterAccuracy(run.evidence.meter or "")
-    return MeterAccuracy(meter.name, meter.voltage_spec, meter.current_spec, meter.temperature_spec, meter.power_spec)
+    return MeterAccuracy(
+        meter.name, meter.voltage_spec, meter.current_spec, meter.temperature_spec, meter.power_spec, meter.clock_spec
+    )
 
 
 def _measured_adapters(loaded: Sequence[_Run], groups: Mapping[int, Sequence[_Run]]) -> dict[int, AdapterEfficiency]:

@@ -10,6 +10,7 @@ import numpy as np
 from store.methods.energy import (
     ENERGY,
     Integral,
+    counter_notes,
     integral_result,
     integrate_load,
     redo_charge,
@@ -171,7 +172,9 @@ def reduce(run: Prepared) -> Found:
     energy = integrate_load(run, "energy", window.a, window.b, "along")
     bound = _bounds(window, end)
     results = [
-        integral_result("energy_out_wh", energy, warnings=bound.notes, flags=bound.flags),
+        integral_result(
+            "energy_out_wh", energy, warnings=(*bound.notes, *counter_notes(run, "energy_wh")), flags=bound.flags
+        ),
         _charge(run, power, window, bound),
         _runtime(run, power, window, bound),
         _held(run, window, load, power.is_gap[window.a : window.b]),

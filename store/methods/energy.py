@@ -26,6 +26,7 @@ __all__ = [
     "SPECS",
     "TAIL",
     "Integral",
+    "counter_notes",
     "integral_result",
     "integrate",
     "integrate_load",
@@ -310,9 +311,12 @@ def _by_direction(run: Prepared, power: Electrical, last: int) -> list[Result]:
 
 
 def _power_check(signals: Signals, power: Electrical, run: Prepared) -> tuple[str, ...]:
-    """Warns where logged power and V x I differ in the median by more than 1 % or the meter's accuracy."""
+    """Warns where logged power and V x I differ in the median by more than 1 % or the meter's accuracy.
+
+    Not where a power factor was logged: there V x I is apparent power, and is meant to be larger.
+    """
     logged = signals.series.get("power_w")
-    if power.source is not Power.PRODUCT or logged is None:
+    if power.source is not Power.PRODUCT or logged is None or "power_factor" in run.trace.channels:
         return ()
     if len(logged.t) == len(power.t):
         ours, theirs = power.p, logged.y
@@ -331,6 +335,20 @@ def _power_check(signals: Signals, power: Electrical, run: Prepared) -> tuple[st
     if abs(off) <= max(run.limits["power_disagreement"], stated):
         return ()
     return (f"the meter's own power is {off * 100:+.1f} % off V x I (median): check that all three belong together",)
+
+
+def counter_notes(run: Prepared, name: str) -> tuple[str, ...]:
+    """What the meter's own counter says against the integral of the whole log, for a result that is a part of it.
+
+    Args:
+        run: the prepared run.
+        name: `energy_wh` or `charge_ah`.
+    """
+    power = run.signals.power
+    quantity = name.partition("_")[0]
+    if power is None or len(power.t) < 2 or (quantity == "charge" and power.i is None):
+        return ()
+    return _counter_warning(run, name, integrate(run, quantity, 0, len(power.t) - 1).value)
 
 
 def _counter_gain(run: Prepared, name: str) -> tuple[float, float, float] | None:

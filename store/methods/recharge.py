@@ -7,7 +7,16 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from store.methods.energy import ENERGY, TAIL, Integral, integral_result, integrate, redo_charge, redo_energy
+from store.methods.energy import (
+    ENERGY,
+    TAIL,
+    Integral,
+    counter_notes,
+    integral_result,
+    integrate,
+    redo_charge,
+    redo_energy,
+)
 from store.methods.method import Bound, Found, Method, Reducer
 from store.methods.moments import offset_w, power_error_u, told_edge, told_moment
 from store.methods.sql_parts import (
@@ -91,7 +100,9 @@ def reduce(run: Prepared) -> Found:
         run.limits["pause_min_s"],
     )
     results = [
-        integral_result("energy_in_wh", energy, warnings=bound.notes, flags=bound.flags),
+        integral_result(
+            "energy_in_wh", energy, warnings=(*bound.notes, *counter_notes(run, "energy_wh")), flags=bound.flags
+        ),
         _charge(run, power, charge, bound),
         _peak(run, power, window),
         _full(run, power, charge),

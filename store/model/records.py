@@ -105,6 +105,8 @@ class ResultRow:
     warnings: tuple[str, ...] = ()
     reason: str = ""
     is_current: bool = True
+    dof: float | None = None
+    """Degrees of freedom of the uncertainty; None where they are many."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,6 +222,8 @@ class Meter:
     note: str = ""
     power_spec: str = ""
     """Of the power that it logs itself, as a mains analyser does."""
+    clock_spec: str = ""
+    """`50 ppm`; empty is assumed to be 0.1 %."""
 
 
 @dataclass(frozen=True, slots=True)

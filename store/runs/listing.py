@@ -189,7 +189,7 @@ def load_results(cursor: duckdb.DuckDBPyConnection, run_id: int, *, superseded: 
     which = "" if superseded else " AND is_current"
     sql = (
         "SELECT name, value, unit, uncertainty, text, method, method_version, from_s, to_s, warnings, reason, "
-        f"is_current FROM catalogue.result WHERE run_id = ?{which} ORDER BY rowid"
+        f"is_current, dof FROM catalogue.result WHERE run_id = ?{which} ORDER BY rowid"
     )
     found: list[Any] = rows(cursor, sql, [run_id])
     names = ("name", "value", "unit", "uncertainty", "text", "method", "method_version", "from_s", "to_s")
@@ -199,6 +199,7 @@ def load_results(cursor: duckdb.DuckDBPyConnection, run_id: int, *, superseded: 
             warnings=tuple(json.loads(row[9])),
             reason=row[10],
             is_current=row[11],
+            dof=row[12],
         )
         for row in found
     )

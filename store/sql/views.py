@@ -106,7 +106,8 @@ _COLUMNS: dict[str, tuple[dict[str, str], str]] = {
             spec="concat_ws('; ', nullif('voltage ' || voltage_spec, 'voltage '), "
             "nullif('current ' || current_spec, 'current '), "
             "nullif('temperature ' || temperature_spec, 'temperature '), "
-            "(SELECT 'power ' || value FROM catalogue.meta WHERE key = 'power_spec:' || meter.meter))",
+            "(SELECT 'power ' || value FROM catalogue.meta WHERE key = 'power_spec:' || meter.meter), "
+            "(SELECT 'clock ' || value FROM catalogue.meta WHERE key = 'clock_spec:' || meter.meter))",
             calibrated_on="(SELECT max(calibrated_on) FROM catalogue.calibration c WHERE c.meter = meter.meter)",
             due_on="(SELECT arg_max(due_on, calibrated_on) FROM catalogue.calibration c WHERE c.meter = meter.meter)",
         ),

@@ -18,7 +18,7 @@ HELP_ORDER = 100
 _ADD_HELP = examples(
     "Add a meter, or change it: what it had before stays as an amendment.",
     'joulebook meter add M2 --voltage "0.05% + 2d(0.001)" --current "0.1% + 2d(0.001)" --calibrated 2026-01-10',
-    'joulebook meter add M3 --voltage 0.1% --current 0.2% --power "0.2% + 2d(0.01)"',
+    'joulebook meter add M3 --voltage 0.1% --current 0.2% --power "0.2% + 2d(0.01)" --clock "50 ppm"',
     'joulebook meter add T1 --temperature "1% + 5d(0.1)"',
     more="Accuracy is the limit of error as printed: percent of reading, %r of range where a range is given, digits "
     "with their size. A quantity left out is unknown, and so are uncertainties that rest on it.",
@@ -48,6 +48,9 @@ def add(
     power: Annotated[
         str, typer.Option("--power", metavar="SPEC", help="Accuracy of the power that it logs itself, as on the mains.")
     ] = "",
+    clock: Annotated[
+        str, typer.Option("--clock", metavar="SPEC", help="Accuracy of its clock, `50 ppm`; 0.1 % is assumed else.")
+    ] = "",
     calibrated: Annotated[
         str | None, typer.Option("--calibrated", metavar="DATE", help="Day of the calibration.")
     ] = None,
@@ -57,8 +60,9 @@ def add(
     from store.model.records import Meter
 
     session = session_of(context)
+    _check_clock(clock)
     _check(voltage=voltage, current=current, temperature=temperature, power=power)
-    meter = Meter(name, voltage, current, temperature, _day(calibrated), note, power)
+    meter = Meter(name, voltage, current, temperature, _day(calibrated), note, power, clock)
     session.open_library(create=True).add_meter(meter)
     session.say(f"Meter {name} is in the library.")
 
@@ -74,6 +78,15 @@ def _check(**specs: str) -> None:
             parse_spec(spec)
         except SpecError as error:
             wrong_use(f"--{quantity}: {error}")
+
+
+def _check_clock(spec: str) -> None:
+    from store.uncertainty.clock import ClockError, parse_clock
+
+    try:
+        parse_clock(spec)
+    except ClockError as error:
+        wrong_use(f"--clock: {error}")
 
 
 def _day(text: str | None) -> date | None:
@@ -93,10 +106,19 @@ def list_meters(context: typer.Context, as_json: Annotated[bool, JsonOption] = F
         session.document(meters)
         return
     columns = [Column("meter")]
-    columns += [Column(name, may_shrink=True) for name in ("voltage", "current", "power", "temperature")]
+    columns += [Column(name, may_shrink=True) for name in ("voltage", "current", "power", "temperature", "clock")]
     columns += [Column("calibrated"), Column("note", may_shrink=True)]
     rows: list[tuple[object, ...]] = [
-        (m.name, m.voltage_spec, m.current_spec, m.power_spec, m.temperature_spec, m.calibrated_on, m.note)
+        (
+            m.name,
+            m.voltage_spec,
+            m.current_spec,
+            m.power_spec,
+            m.temperature_spec,
+            m.clock_spec,
+            m.calibrated_on,
+            m.note,
+        )
         for m in meters
     ]
     print_rows(session, columns, rows)
