@@ -94,7 +94,7 @@ def tallies(
         for child in seeds.spawn(logs):
             found = found_of(world, np.random.default_rng(child))
             for name_of, truth in world.truth.items():
-                quantity = re.sub(r"_\d\d_", "_#_", name_of)
+                quantity = re.sub(r"^level_\d\d_", "level_#_", name_of)
                 tally = out.setdefault(quantity, Tally(quantity))
                 result = found.get(name_of)
                 half = half_width(result) if result is not None and result.value is not None else None
@@ -108,7 +108,7 @@ def tallies(
                 errors.setdefault(name_of, []).append(error)
                 halves.setdefault(name_of, []).append(half)
         for name_of, those in errors.items():
-            quantity = re.sub(r"_\d\d_", "_#_", name_of)
+            quantity = re.sub(r"^level_\d\d_", "level_#_", name_of)
             spread = 1.96 * float(np.std(those, ddof=1)) if len(those) > 3 else 0.0
             if spread > 0.0:
                 out[quantity].widths.append(float(np.median(halves[name_of])) / spread)
