@@ -6,7 +6,7 @@ Knows labels, cells and sample rows. Draws no conclusion about units or clocks.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -23,6 +23,9 @@ from importers.vocabulary.neighbours import read_labels
 from importers.vocabulary.words import Unit, Vocabulary
 
 __all__ = ["Column", "cell_unit", "guess_numeric", "look_at_columns"]
+
+
+_STRAY = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,13 +121,18 @@ def _look(index: int, label: Label, layout: Layout, rows: Rows, words: Vocabular
     if {"time", "unit-number"} <= set(useful) and any(c.isalpha() for t in texts[-20:] for c in t):
         kind = "time"  # `59s`, then `1m 0s`
     if kind in {"number", "unit-number"}:
-        return _numeric(index, label, cells, texts, layout, words, has_units="unit-number" in useful)
+        return _numeric(index, label, cells, texts, layout, words, has_units=_has_units(useful))
     distinct = (
         tuple(cells.drop_nulls().str.strip_chars().unique(maintain_order=True).head(65).to_list())
         if kind == "text"
         else ()
     )
     return Column(index, label, kind, texts, nothing, distinct=distinct)
+
+
+def _has_units(kinds: Mapping[str, int]) -> bool:
+    """Tell whether units stand behind a column's numbers: behind one in four at least; fewer are damaged cells."""
+    return kinds.get("unit-number", 0) > 0.25 * kinds.get("number", 0)
 
 
 def _kind_of_rest(cells: pl.Series, words: Vocabulary) -> str:
@@ -250,7 +258,10 @@ def _numeric(
         found = unit_texts(
             [*texts, *every.gather_every(max(1, len(every) // 2000)).to_list(), *every.tail(50).to_list()]
         )
-        units = tuple(sorted(u for u in found if words.unit(u) is not None))
+        # of a unit with other capitals a few cells may be damage: `1472v` in a column of millivolts
+        units = tuple(
+            sorted(u for u, n in found.items() if (unit := words.unit(u)) is not None and (unit[1] or n > _STRAY))
+        )
     factors = _factors(label, units, words)
     numbers = to_numbers(cells, layout.decimal, layout.thousands, words, factors)
     return Column(

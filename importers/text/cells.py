@@ -6,6 +6,7 @@ Knows Polars and notation of numbers. Knows no quantity.
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -131,12 +132,12 @@ def times_units(values: pl.Series, units: pl.Series, factors: Mapping[str, float
     return values * scale, tuple(lost.arg_true().to_list())
 
 
-def unit_texts(samples: list[str]) -> set[str]:
-    """Units that stand behind numbers in sample cells; empty where some number has none."""
-    found: set[str] = set()
+def unit_texts(samples: list[str]) -> Counter[str]:
+    """Units that stand behind numbers in sample cells, and how often."""
+    found: Counter[str] = Counter()
     pattern = re.compile(_SUFFIX)
     for cell in samples:
         match = pattern.match(cell.strip().strip('"'))
         if match:
-            found.add(match.group(2))
+            found[match.group(2)] += 1
     return found
