@@ -107,9 +107,24 @@ class Runs:
             here = good
             for column, value in zip(columns, values, strict=True):
                 here = here & (column == value).to_numpy()
-            if here.any():
+            part = tuple(v or "?" for v in values)
+            if here.any() and (self._is_open(part) or self._holds_readings(rows, channels, here)):
                 for number in range(len(self.plan.runs)):
-                    self._take(self._part(number, tuple(v or "?" for v in values)), rows, raw, channels, here)
+                    self._take(self._part(number, part), rows, raw, channels, here)
+
+    def _is_open(self, values: tuple[str, ...]) -> bool:
+        return any(known == values for known, _ in self._parts)
+
+    def _holds_readings(self, rows: Rows, channels: dict[int, pl.Series], here: npt.NDArray[np.bool_]) -> bool:
+        """Tell rows of a new part from rows that are cut short, which hold no reading: those are noted."""
+        if any(column.filter(pl.Series(here)).is_not_null().any() for column in channels.values()):
+            return True
+        first = int(np.flatnonzero(here)[0])
+        line = rows.line_of(first)
+        self.tally.problems += int(here.sum())
+        message = f"Line {line:,} holds no reading. The line is left out."
+        self.tally.note(Problem("short-row", "warning", message, self.file, line, count=int(here.sum())))
+        return False
 
     def _by_run(
         self, rows: Rows, raw: npt.NDArray[np.float64], channels: dict[int, pl.Series], good: npt.NDArray[np.bool_]

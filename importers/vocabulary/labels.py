@@ -30,7 +30,9 @@ _CLOCK_FORM = re.compile(
     re.IGNORECASE,
 )
 _UNIT_QUANTITY = {"time": "elapsed", "percent": "percent"}
-_ELECTRICAL = frozenset({"voltage", "current", "power", "energy", "charge"})
+_MEASURED = frozenset({"voltage", "current", "power", "energy", "charge", "temperature"})
+_ODD_SIGN = re.compile(r"[¡-©«-¯±-´¶¸»-¿×÷€-™\ufffd]")
+"""Signs that stand in no unit's place but where a code page was taken for another."""
 _DATA_LINES = frozenset({"dp", "dm", "cc1", "cc2"})
 _TIME_WORDS = frozenset({"elapsed", "wall_clock", "date", "sample"})
 
@@ -98,7 +100,7 @@ def read_label(name: str, unit_text: str, words: Vocabulary, *, ends_in_unit: bo
     if is_output:
         label = replace(label, side="out")
     settled = _settle(_take_words(rest, label, words), words)
-    if unit is None and not form and settled.quantity in _ELECTRICAL and (inner := _unread(name, words)):
+    if unit is None and not form and settled.quantity in _MEASURED and (inner := _unread(name, words)):
         return replace(settled, unread=inner, terms=(*settled.terms, "unit unread"))
     return settled
 
@@ -109,6 +111,8 @@ def _unread(name: str, words: Vocabulary) -> str:
         inner = match.group(1).strip()
         said = tokens(inner)
         is_word = any((t,) in words.quantities or (t,) in words.roles or t in words.ignored for t in said)
+        if _ODD_SIGN.search(inner):  # `[¡ãC]`: a unit in another code page
+            return inner
         is_short = 0 < len(inner) <= 5 and not any(c.isdigit() or c.isspace() for c in inner)
         if is_short and not is_word and symbol_in(inner, words) is None and take_port(inner)[1] is None:
             return inner
