@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import duckdb
@@ -17,7 +17,7 @@ from store.catalogue.run_records import append_rows
 from store.version import __version__
 from store.words.clock import now_utc, to_stored
 
-__all__ = ["Change", "amend", "broken_link"]
+__all__ = ["Change", "amend", "append_told", "broken_link"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +31,11 @@ class Change:
     new_value: str | None
 
 
+_NAMES = (
+    "seq", "changed_at", "who", "program_version", "table_name", "key", "field", "old_value", "new_value", "reason",
+)  # fmt: skip
+
+
 def _link(before: str, row: Sequence[object]) -> str:
     text = json.dumps([before, *[None if value is None else str(value) for value in row]], ensure_ascii=False)
     return hashlib.sha256(text.encode()).hexdigest()
@@ -40,38 +45,28 @@ def amend(cursor: duckdb.DuckDBPyConnection, changes: Sequence[Change], who: str
     """Append changes; a reader who kept the last chain value can tell whether earlier rows were altered since."""
     if not changes:
         return
+    told = {"changed_at": to_stored(now_utc()), "who": who, "program_version": __version__}
+    append_told(cursor, [{**told, **_fields(change), "reason": reason} for change in changes])
+
+
+def _fields(change: Change) -> dict[str, object]:
+    return {name: getattr(change, name) for name in ("table_name", "key", "field", "old_value", "new_value")}
+
+
+def append_told(cursor: duckdb.DuckDBPyConnection, told: Sequence[Mapping[str, object]]) -> None:
+    """Append changes that another library recorded, with their own moments and names, to this one's chain.
+
+    Args:
+        cursor: Inside a writing transaction.
+        told: Columns of the table, but for `seq` and `chain`.
+    """
     last = rows(cursor, "SELECT seq, chain FROM catalogue.amendment ORDER BY seq DESC LIMIT 1")
     seq, chain = (int(last[0][0]), str(last[0][1])) if last else (0, "")
-    now = to_stored(now_utc())
     added = []
-    for change in changes:
+    for values in told:
         seq += 1
-        row = [
-            seq,
-            now,
-            who,
-            __version__,
-            change.table_name,
-            change.key,
-            change.field,
-            change.old_value,
-            change.new_value,
-            reason,
-        ]
-        chain = _link(chain, row)
-        names = (
-            "seq",
-            "changed_at",
-            "who",
-            "program_version",
-            "table_name",
-            "key",
-            "field",
-            "old_value",
-            "new_value",
-            "reason",
-        )
-        added.append({**dict(zip(names, row, strict=True)), "chain": chain})
+        chain = _link(chain, [seq, *(values[name] for name in _NAMES[1:])])
+        added.append({"seq": seq, **values, "chain": chain})
     append_rows(cursor, "amendment", added)
 
 

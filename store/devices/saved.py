@@ -24,6 +24,8 @@ from store.model.sheet import ClaimSheet, DeviceSheet, MarkSheet, PortSheet
 from store.words.clock import now_utc, to_stored
 
 __all__ = [
+    "POWER_SPEC",
+    "flat_sheet",
     "list_devices",
     "list_meters",
     "load_devices",
@@ -139,7 +141,7 @@ def save_device(cursor: duckdb.DuckDBPyConnection, sheet: DeviceSheet, who: str,
     return len(changes)
 
 
-def _flat(sheet: DeviceSheet) -> dict[str, str | None]:
+def flat_sheet(sheet: DeviceSheet) -> dict[str, str | None]:
     """Every field by a name of its own: `mass_g`, `port C1`, `claim 2`."""
     flat: dict[str, str | None] = {}
     for name, value in asdict(sheet).items():
@@ -157,7 +159,7 @@ def _flat(sheet: DeviceSheet) -> dict[str, str | None]:
 
 
 def _differences(old: DeviceSheet, new: DeviceSheet) -> list[tuple[str, str | None, str | None]]:
-    before, after = _flat(old), _flat(new)
+    before, after = flat_sheet(old), flat_sheet(new)
     names = list(dict.fromkeys([*before, *after]))
     return [(n, before.get(n), after.get(n)) for n in names if before.get(n) != after.get(n)]
 

@@ -21,7 +21,7 @@ from store.model.results import Array
 if TYPE_CHECKING:
     from store.library import Library
 
-__all__ = ["GroupMember", "SharedEvent", "find_offset", "group", "ungroup"]
+__all__ = ["GroupMember", "SharedEvent", "find_offset", "group", "take_group_id", "ungroup"]
 
 WAYS = ("times", "stated", "event")
 
@@ -196,15 +196,22 @@ def group(
     with library.catalogue.writer() as cursor:
         library.check_schema(cursor)
         _check_there(cursor, ids)
-        last = rows(
-            cursor, "SELECT coalesce(max(CAST(value AS BIGINT)), 0) FROM catalogue.meta WHERE key = 'last_group'"
-        )
-        group_id = int(last[0][0]) + 1
-        cursor.execute("DELETE FROM catalogue.meta WHERE key = 'last_group'")
-        cursor.execute("INSERT INTO catalogue.meta VALUES ('last_group', ?)", [str(group_id)])
+        group_id = take_group_id(cursor)
         _set(cursor, group_id, members_found, who, reason)
         _dissolve_singles(cursor, who, "only one run was left")
     return members_found
+
+
+def take_group_id(cursor: duckdb.DuckDBPyConnection) -> int:
+    """A number that no group has or had, taken inside the caller's transaction."""
+    sql = (
+        "SELECT coalesce(max(taken), 0) + 1 FROM (SELECT CAST(value AS BIGINT) AS taken FROM catalogue.meta "
+        "WHERE key = 'last_group' UNION ALL SELECT max(group_id) FROM catalogue.run)"
+    )
+    group_id = int(rows(cursor, sql)[0][0])
+    cursor.execute("DELETE FROM catalogue.meta WHERE key = 'last_group'")
+    cursor.execute("INSERT INTO catalogue.meta VALUES ('last_group', ?)", [str(group_id)])
+    return group_id
 
 
 def _check_there(cursor: duckdb.DuckDBPyConnection, ids: Sequence[int]) -> None:
