@@ -29,7 +29,7 @@ RULES = (
         "store/imports",
         frozenset({"store", "importers", "duckdb", "numpy", "platformdirs", "polars", "pyarrow", "tomlkit"}),
     ),
-    Rule("store/sharing", frozenset({"store", "deltalake", "duckdb", "pyarrow"})),
+    Rule("store/sharing", frozenset({"store", "importers.schema", "deltalake", "duckdb", "pyarrow"})),
     Rule(
         "store",
         frozenset({"store", "importers.schema", "duckdb", "numpy", "platformdirs", "polars", "pyarrow", "tomlkit"}),
