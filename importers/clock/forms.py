@@ -19,7 +19,8 @@ __all__ = ["ClockForm", "TextClock", "read_clock_text", "to_clock", "utc_microse
 _DATE_PARTS = re.compile(
     r"^(?P<a>\d{1,4})(?P<s>[\-/.])(?P<b>\d{1,2})(?P=s)(?P<c>\d{1,4})\.?(?P<gap>T|,? +| ?, ?|$)(?P<rest>.*)$"
 )
-_NAMED_MONTH = re.compile(r"^\d{1,2}(?P<s>[\- ])[A-Za-z]{3}(?P=s)(?P<c>\d{2,4})(?P<gap>T| +|$)(?P<rest>.*)$")
+_NAMED_MONTH = re.compile(r"^\d{1,2}(?P<s>[\- ])(?P<month>[A-Za-z]{3})(?P=s)(?P<c>\d{2,4})(?P<gap>T| +|$)(?P<rest>.*)$")
+_ENGLISH = frozenset(["jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec"])
 _CJK_DATE = re.compile(r"^\d{4}年\d{1,2}月\d{1,2}日(?P<gap> ?)(?P<rest>.*)$")
 _COMPACT = re.compile(r"^\d{8}T\d{6}(?P<fraction>[.,]\d+)?(?P<zulu>Z)?$")
 _TIME = re.compile(
@@ -134,6 +135,8 @@ def _time_format(matched: list[re.Match[str]]) -> tuple[str, bool]:
 def _date_of(texts: list[str], day_first: str) -> TextClock:
     for pattern in (_CJK_DATE, _NAMED_MONTH, _DATE_PARTS):
         matched = [m for m in (pattern.match(t) for t in texts) if m]
+        if pattern is _NAMED_MONTH and not all(m["month"].casefold() in _ENGLISH for m in matched):
+            continue  # names in other languages are brought to digits first
         if len(matched) >= 0.9 * len(texts):
             break
     else:

@@ -79,14 +79,30 @@ _CLOCK_LETTERS = {
 }
 
 
+_PARTS = {"Y": "YYYY", "O": "MM", "A": "DD", "h": "hh", "m": "mm", "s": "ss"} | {
+    "S": "YYYYMMDDhhmmss",
+    "M": "YYYYMMDDhhmm",
+    "D": "YYYYMMDD",
+    "T": "hhmmss",
+}
+"""Parts of clocks of digits, by their letters in a form."""
 _CLOCK_CODE = re.compile("|".join(re.escape(code) for code in _CLOCK_LETTERS))
 
 
 def clock_form(code: str) -> str:
     """How a clock's cells are written, for people: `%d.%m.%Y %H:%M:%S%.f` is `DD.MM.YYYY hh:mm:ss.fff`.
 
-    Source of the letters: ISO 8601-1:2019, 3.2 (from memory). What is no such code stays as it is.
+    Source of the letters: ISO 8601-1:2019, 3.2 (from memory). What is no such code stays as it is. A clock in parts, or
+    of digits alone, is told by its parts: `digits:Xhm|%Y-%m-%d` is `YYYY-MM-DD, hh, mm`.
     """
+    if code.startswith("digits:"):
+        letters, _, day = code.removeprefix("digits:").partition("|")
+        return ", ".join(clock_form(day) if letter == "X" else _PARTS.get(letter, letter) for letter in letters)
+    if code == "1h2m3s":
+        return "h m s"
+    if code.startswith("."):
+        return code[1:].replace(":", ".")
+    code = code.removeprefix("~")  # names and half days were brought to digits
     return _CLOCK_CODE.sub(lambda m: _CLOCK_LETTERS[m[0]], code)
 
 

@@ -179,3 +179,40 @@ def test_a_log_of_json_in_gzip_is_read(tmp_path):
     outcome = read(path, inspect(path), sink)
     assert outcome.account.samples == 40
     assert outcome.account.problems == 0
+
+
+@pytest.mark.parametrize(
+    ("name", "text"),
+    [
+        ("bracketed.log", "".join(f"[2026-05-14 10:00:{i:02d}] voltage=5.{i:02d}V current=2.00A\n" for i in range(30))),
+        ("named.csv", "Date,V,A\n" + "".join(f"14-Mai-26 10:00:{i:02d},5.{i:02d},2.00\n" for i in range(30))),
+        (
+            "columns.json",
+            json.dumps(
+                {
+                    "channels": [
+                        {"name": "timestamp", "data": [f"2026-05-14T10:00:{i:02d}" for i in range(30)]},
+                        {"name": "voltage", "unit": "V", "data": [5 + i / 100 for i in range(30)]},
+                        {"name": "current", "unit": "A", "data": [2.0] * 30},
+                    ]
+                }
+            ),
+        ),
+        (
+            "ports.csv",
+            "Date,Hour,Min,Sec,Voltage (V),Current (A)\n"
+            + "".join(f"14.05.2026,10,0,{i},5.{i:02d},2.00\n" for i in range(30)),
+        ),
+    ],
+)
+def test_forms_that_the_generator_does_not_write(tmp_path, name, text):
+    """Seen in files that were typed by hand: 30 s from 10:00 of 14 May 2026, 5.00 V to 5.29 V, 2 A."""
+    path = _put(tmp_path, name, text)
+    found = inspect(path)
+    assert found.is_sure, (found.questions, found.problems)
+    sink = Kept()
+    outcome = read(path, found, sink)
+    frame = sink.frames()["1"]
+    assert outcome.runs[0].started_at.isoformat() == "2026-05-14T10:00:00+00:00"
+    assert frame["t_s"].to_list() == [float(i) for i in range(30)]
+    assert (frame["voltage_v"][-1], frame["current_a"][-1]) == (pytest.approx(5.29), 2.0)

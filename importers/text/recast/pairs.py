@@ -86,7 +86,7 @@ def _row(line: str, separator: str, keys: dict[str, int]) -> dict[int, str]:
             continue
         found[keys.setdefault(match.group(1).strip(), len(keys))] = match.group(3).strip('"')
     if bare:
-        found[keys.setdefault("", len(keys))] = " ".join(bare)
+        found[keys.setdefault("", len(keys))] = " ".join(bare).strip("[](){}: ")
     return found
 
 

@@ -76,6 +76,8 @@ def _find(document: Any, said: list[str], depth: int) -> list[Any] | None:
     """The longest list of records in a document; what stands beside it as plain values is collected."""
     if depth > _DEEP:
         return None
+    if isinstance(document, list) and (columns := _columns(document)):
+        return columns
     if isinstance(document, list):
         return document if document and all(isinstance(r, dict | list) for r in document) else None
     if not isinstance(document, dict):
@@ -92,6 +94,22 @@ def _find(document: Any, said: list[str], depth: int) -> list[Any] | None:
     if best is not None:
         said += _plain(document)
     return best
+
+
+def _columns(document: list[Any]) -> list[Any] | None:
+    """Records of a list of columns, each with its name, perhaps its unit, and its values; None where it is none."""
+    if len(document) < 2 or not all(isinstance(column, dict) for column in document):
+        return None
+    named: dict[str, list[Any]] = {}
+    for column in document:
+        values = [v for v in column.values() if isinstance(v, list)]
+        name = next((column[k] for k in ("name", "label", "quantity", "channel", "key") if k in column), None)
+        if len(values) != 1 or not isinstance(name, str):
+            return None
+        named[f"{name} ({column['unit']})" if isinstance(column.get("unit"), str) else name] = values[0]
+    if len(named) != len(document) or len({len(v) for v in named.values()}) != 1:
+        return None
+    return [dict(zip(named, row, strict=True)) for row in zip(*named.values(), strict=True)]
 
 
 def _plain(document: dict[str, Any]) -> list[str]:
