@@ -33,7 +33,7 @@ def conditions_section(library: Library, run_ids: Sequence[int]) -> Section:
     stated = [
         f"Ambient temperatures: {', '.join(f'{value} °C' for value in ambients) or 'not recorded'}.",
         f"Voltage measured at: {', '.join(places) or 'not recorded'}.",
-        "Mode, load and ambient of every run are in the appendix.",
+        "Mode, load and ambient of every run stand in data/runs.csv.",
     ]
     aside = [run for run in runs if run["quality"] != "ok"]
     if aside:
