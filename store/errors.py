@@ -14,12 +14,14 @@ from pathlib import Path
 __all__ = [
     "CatalogueDamaged",
     "DiskFault",
+    "DiskWithoutLocks",
     "FilterError",
     "ForeignCatalogue",
     "LibraryBusy",
     "LibraryTooNew",
     "NotALibrary",
     "NotFound",
+    "PartlyDone",
     "QueryFailed",
     "QueryRefused",
     "StoreError",
@@ -54,6 +56,19 @@ class LibraryBusy(StoreError):
         return cls(
             f"The library {path} is in use by {who}; waited {waited_s:.0f} s. "
             f"Let it finish or end it, then run the same command again."
+        )
+
+
+class DiskWithoutLocks(StoreError):
+    """The library lies on a disk whose locks do nothing."""
+
+    @classmethod
+    def of(cls, root: Path) -> DiskWithoutLocks:
+        """Say what that would do, and what to do."""
+        return cls(
+            f"The disk of {root} has no working file locks: two programs at once would damage the catalogue. Move the "
+            "library to a local disk, or mount this one with locks (NFS without nolock, SMB without nobrl). Nothing "
+            "was changed."
         )
 
 
@@ -97,6 +112,10 @@ class ForeignCatalogue(CatalogueDamaged):
 
 class TraceDamaged(StoreError):
     """A trace or an original isn't what the catalogue says."""
+
+
+class PartlyDone(StoreError):
+    """A change is stored, and some of the runs that rest on it could not be made anew."""
 
 
 class UnsafePath(TraceDamaged):

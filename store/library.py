@@ -19,11 +19,13 @@ from importers.schema import Facts
 from store.care.upkeep import Upkeep
 from store.catalogue import migrations, pending
 from store.catalogue.connection import Catalogue, rows
+from store.catalogue.lock import locks_work
 from store.catalogue.schema_check import check_objects
 from store.devices.bench_desk import BenchDesk
 from store.devices.views import DeviceViews
-from store.errors import DiskFault, LibraryTooNew, NotALibrary, StoreError
+from store.errors import DiskFault, DiskWithoutLocks, LibraryTooNew, NotALibrary, StoreError
 from store.files import durable
+from store.files.checked import TraceChecks
 from store.files.layout import Layout
 from store.model.records import Amendment, Answer, IngestOutcome
 from store.runs import listing
@@ -53,7 +55,9 @@ class Library(Looking, Upkeep, BenchDesk, DeviceViews):
         self.zone = "UTC"
         self._desk = QuestionDesk(self.layout.root / "traces")
         self._traces = TraceEngine()
-        self._source = ViewSource(self.catalogue, self.layout, self.verdict_table)
+        self.checks = TraceChecks(self.catalogue, self.layout)
+        """Which trace files were held against their hashes."""
+        self._source = ViewSource(self.catalogue, self.checks, self.verdict_table)
         self.loose_traces = 0
         """Traces of one run each, as of this process's last import."""
 
@@ -85,6 +89,7 @@ class Library(Looking, Upkeep, BenchDesk, DeviceViews):
                 durable.make_folder(folder)
         except OSError as error:
             raise DiskFault.of(error, "Making the library") from error
+        library._check_locks()
         library._place_first_catalogue(zone)
         return cls.open(root, who=who)
 
@@ -179,6 +184,7 @@ class Library(Looking, Upkeep, BenchDesk, DeviceViews):
             durable.sweep(self.layout.tmp)
         except OSError:
             pass  # a library on a read-only disk can still be read
+        self._check_locks()
         kept = migrations.migrate(self.catalogue, self.layout)
         if kept:
             self.catalogue.notices.append(
@@ -189,6 +195,14 @@ class Library(Looking, Upkeep, BenchDesk, DeviceViews):
             check_objects(cursor, self.layout.catalogue, slow=True)
             facts = dict(rows(cursor, "SELECT key, value FROM catalogue.meta"))
         self.zone = str(facts.get("zone", "UTC"))
+
+    def _check_locks(self) -> None:
+        try:
+            works = locks_work(durable.new_temporary(self.layout.tmp, ".probe"))
+        except OSError:
+            return  # read-only: nobody writes here
+        if not works:
+            raise DiskWithoutLocks.of(self.path)
 
     def _catch_up(self) -> None:
         """Bring a catalogue that is older than its journal up to it, and say so."""

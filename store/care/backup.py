@@ -10,6 +10,7 @@ import hashlib
 import io
 import json
 import os
+import re
 import shutil
 import tarfile
 from collections.abc import Callable, Iterator
@@ -31,6 +32,11 @@ __all__ = ["backup", "restore"]
 Progress = Callable[[int, int], None]
 _MANIFEST = "manifest.json"
 _CATALOGUE = "catalogue.duckdb"
+_MEMBER = re.compile(
+    r"catalogue\.duckdb|manifest\.json|(traces/runs|traces/packs|originals)/[A-Za-z0-9_][A-Za-z0-9._-]{0,180}"
+    r"|profiles/[^/\\:\0]{1,200}\.toml|(questions|queries)/[^/\\:\0]{1,200}\.sql"
+)
+"""What a backup holds, and nothing else."""
 _TRIES = 5
 
 
@@ -196,8 +202,10 @@ def _unpack(archive: tarfile.TarFile, part: Path, total: int, progress: Progress
     done = 0
     for member in archive:
         name = PurePosixPath(member.name)
-        if not member.isfile() or name.is_absolute() or ".." in name.parts:
-            raise NotALibrary(f"The archive holds {member.name!r}, which no backup of a library does.")
+        if not member.isfile() or member.issparse() or not _MEMBER.fullmatch(member.name) or member.name in found:
+            raise NotALibrary(f"The archive holds {member.name[:120]!r}, which no backup of a library does.")
+        if done + member.size > total:
+            raise NotALibrary(f"The archive says that {member.name!r} is larger than the archive itself.")
         content = archive.extractfile(member)
         if content is None:
             raise NotALibrary(f"The archive's {member.name!r} can't be read.")
@@ -223,8 +231,15 @@ def _check(part: Path, found: dict[str, str], source: Path) -> None:
     manifest = part / _MANIFEST
     if _CATALOGUE not in found or not manifest.is_file():
         raise NotALibrary(f"{source} is no backup of a library, or it was cut short.")
-    stated: dict[str, str] = json.loads(manifest.read_text(encoding="utf-8"))["files"]
-    for name, sha256 in stated.items():
+    try:
+        stated = json.loads(manifest.read_text(encoding="utf-8"))["files"]
+        listed = {str(name): str(sha256) for name, sha256 in stated.items()}
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+        raise NotALibrary(f"{source} is no backup of a library: its list of files can't be read.") from error
+    beside = sorted(found.keys() - listed.keys() - {_MANIFEST})
+    if beside:
+        raise NotALibrary(f"{source} holds {beside[0]!r}, which its list of files lacks: somebody added it.")
+    for name, sha256 in listed.items():
         if found.get(name) != sha256:
             raise TraceDamaged(f"{name} in {source} is not what was archived.")
     manifest.unlink()

@@ -27,7 +27,7 @@ from store.files import durable
 if TYPE_CHECKING:
     from store.library import Library
 
-__all__ = ["RebuildReport", "rebuild"]
+__all__ = ["RebuildReport", "facts_back", "rebuild"]
 
 _PORTION = 200
 """Files that are looked at together."""
@@ -112,7 +112,7 @@ def _from_journal(library: Library, folder: Path) -> Kept:
     return kept
 
 
-def _facts_back(library: Library, kept: Kept) -> None:
+def facts_back(library: Library, kept: Kept) -> None:
     """Corrected facts of runs, and the results that depend on them."""
     with library.catalogue.writer() as cursor:
         changed = apply_run_facts(cursor, kept.run_facts)
@@ -135,7 +135,7 @@ def rebuild(library: Library, progress: Callable[[int, int], None] | None = None
         if _is_sound(library):
             count, unreadable = _take_in_all(library, progress, is_lost=False)
             if count:
-                _facts_back(library, Journal(library.layout.journal).read())
+                facts_back(library, Journal(library.layout.journal).read())
             return RebuildReport(count, "", (), tuple(unreadable))
         return _rebuild_beside(library, progress)
     except OSError as error:
@@ -153,7 +153,7 @@ def _rebuild_beside(library: Library, progress: Callable[[int, int], None] | Non
         salvaged = _salvage(shadow, layout.catalogue) if layout.catalogue.exists() else []
         kept = _from_journal(shadow, layout.journal)
         count, unreadable = _take_in_all(shadow, progress, is_lost=True)
-        _facts_back(shadow, kept)
+        facts_back(shadow, kept)
         shadow.catalogue.fold_in()  # only the file is placed: what stands in its log would be lost
         with fresh.open("rb+") as file:
             durable.step("fsync", fresh)

@@ -122,12 +122,20 @@ class Upkeep:
 
         return repack.pack(self._library(), progress=progress)
 
-    def verify(self, *, repair: bool = False, quick: bool = False, progress: Progress | None = None) -> list[Finding]:
+    def verify(
+        self,
+        *,
+        repair: bool = False,
+        quick: bool = False,
+        results: bool = False,
+        progress: Progress | None = None,
+    ) -> list[Finding]:
         """Check every file, hash, row count and row; say what is wrong.
 
         Args:
-            repair: Remove what nothing names, mend what can be mended.
+            repair: Take in whole files that nothing names, set others aside, make damaged traces again.
             quick: Names and sizes only, no hashes.
+            results: Work out the results of every run again, not only of a drawn sample.
             progress: Told how many bytes of how many are read.
 
         Returns:
@@ -135,7 +143,7 @@ class Upkeep:
         """
         from store.care import verify
 
-        return verify.verify(self._library(), repair=repair, quick=quick, progress=progress)
+        return verify.verify(self._library(), repair=repair, quick=quick, results=results, progress=progress)
 
     def rebuild(self, progress: Progress | None = None) -> rebuild.RebuildReport:
         """Make missing runs again from the traces' footers; what the catalogue still knows stays."""

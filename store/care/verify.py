@@ -5,6 +5,7 @@ Knows files and the catalogue; mends only what can be mended without loss.
 
 from __future__ import annotations
 
+import random
 import tomllib
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
@@ -16,12 +17,15 @@ import duckdb
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from store.care.rebuild import facts_back
 from store.care.remake import remake
+from store.care.results_check import altered_results
 from store.care.strays import Stray, names_on_disk, set_aside, survey, take_in
 from store.catalogue.amendments import broken_link
 from store.catalogue.connection import rows
+from store.catalogue.journal import Journal
 from store.catalogue.schema_check import check_objects
-from store.errors import CatalogueDamaged, DiskFault, StoreError, TraceDamaged, UnsafePath
+from store.errors import CatalogueDamaged, DiskFault, NotFound, StoreError, TraceDamaged, UnsafePath
 from store.files import durable
 from store.files.originals import original_hash
 from store.files.traces import arrow_schema, read_footer
@@ -33,6 +37,8 @@ if TYPE_CHECKING:
 __all__ = ["Finding", "verify"]
 
 Progress = Callable[[int, int], None]
+_SAMPLE = 16
+"""Runs whose results are worked out again where not all are asked for: a changed method or unit touches many."""
 _AFTER_LOG = "`joulebook rebuild` brings back runs that were only in it; then remove it."
 
 
@@ -42,8 +48,8 @@ class Finding:
 
     code: str
     """`orphan-trace`, `orphan-original`, `temporary`, `missing-trace`, `damaged-trace`, `unsafe-trace`,
-    `missing-original`, `damaged-original`, `unsafe-original`, `rows`, `catalogue`, `amendments`, `own-file` or
-    `log-aside`."""
+    `missing-original`, `damaged-original`, `unsafe-original`, `rows`, `catalogue`, `amendments`, `own-file`,
+    `result` or `log-aside`."""
     subject: str
     """The file, relative to the library, or the row."""
     message: str
@@ -72,7 +78,12 @@ def _named(cursor: duckdb.DuckDBPyConnection) -> dict[str, _Named]:
 
 
 def verify(
-    library: Library, *, repair: bool = False, quick: bool = False, progress: Progress | None = None
+    library: Library,
+    *,
+    repair: bool = False,
+    quick: bool = False,
+    results: bool = False,
+    progress: Progress | None = None,
 ) -> list[Finding]:
     """See `Library.verify`."""
     try:
@@ -98,6 +109,8 @@ def verify(
         findings += _mended(library, damaged, on_disk) if repair else damaged
     except OSError as error:
         raise DiskFault.of(error, "Repairing") from error
+    if not quick:
+        findings += _check_results(library, every=results, repair=repair)
     findings += _check_own_files(library)
     return findings
 
@@ -107,7 +120,9 @@ def _check_strays(library: Library, files: set[str], damaged: Sequence[Finding],
     strays = survey(library, files, damaged=[f.subject for f in damaged])
     moved: dict[str, str] = {}
     if repair:
-        _, left = take_in(library, strays)
+        count, left = take_in(library, strays)
+        if count:
+            facts_back(library, Journal(library.layout.journal).read())
         moved = {stray.file: stray.why for stray in left}
         gone = set(set_aside(library, left))
     findings = []
@@ -254,6 +269,21 @@ def _check_named(library: Library, entry: _Named, on_disk: set[str], *, quick: b
             if path.stat().st_size == entry.size:
                 return None
     return _check_file(path, entry, quick=quick)
+
+
+def _check_results(library: Library, *, every: bool, repair: bool) -> list[Finding]:
+    """Stored results of a drawn sample of runs, or of every run, against what their samples give."""
+    with library.catalogue.reader() as cursor:
+        ids = [int(row[0]) for row in rows(cursor, "SELECT run_id FROM catalogue.run ORDER BY run_id")]
+    if not every and len(ids) > _SAMPLE:
+        ids = sorted(random.SystemRandom().sample(ids, _SAMPLE))
+    altered = []
+    for run_id in ids:
+        with suppress(TraceDamaged, NotFound, OSError):  # a damaged trace is a finding of its own
+            altered += altered_results(library, [run_id])
+    if repair and altered:
+        library.recompute(sorted({entry.run_id for entry in altered}))
+    return [Finding("result", f"run {entry.run_id}", entry.told(), is_repaired=repair) for entry in altered]
 
 
 def _named_now(library: Library) -> list[_Named]:

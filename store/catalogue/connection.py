@@ -21,7 +21,7 @@ from store.catalogue.engine_errors import explain, first_line, holder, is_busy, 
 from store.catalogue.journal import Journal
 from store.catalogue.kept_blocks import KeptBlocks, open_unlocked
 from store.catalogue.lock import pause, recovering, turn
-from store.catalogue.log_check import passes_over_commits
+from store.catalogue.log_check import checkpoints_of_file, checkpoints_of_log, passes_over_commits
 from store.catalogue.marks import mark_of
 from store.catalogue.schema_check import check_objects
 from store.errors import CatalogueDamaged, DiskFault, LibraryBusy, NotALibrary
@@ -459,6 +459,9 @@ class Catalogue:
         while nobody can write.
         """
         log = self._log()
+        if log and self._is_older(log):
+            self._move_older_aside(where, log)
+            return
         if not passes_over_commits(log):
             return
         try:
@@ -480,6 +483,46 @@ class Catalogue:
             f"The write-ahead log of {self.path.parent} is damaged and can be replayed in part at best; a copy is "
             f"{aside.name}. Changes that were only in it are missing: run `joulebook rebuild` to bring runs back."
         )
+
+    def _is_older(self, log: bytes) -> bool:
+        """Whether a log was begun before the catalogue's last checkpoint: what it tells of it is in it."""
+        of_log = checkpoints_of_log(log)
+        try:
+            with self.path.open("rb") as file:  # nobody in this process has it open: see the gate
+                of_file = checkpoints_of_file(file.read(3 * 4096))
+        except OSError:
+            return False
+        return of_log is not None and of_file is not None and of_log < of_file
+
+    def _move_older_aside(self, where: str, log: bytes) -> None:
+        """Keep the engine from replaying a log of an older state, which a sync or a copy of files left beside it."""
+        try:
+            self._host().execute(f"ATTACH '{where}' AS {_MEMORY_NAME} (READ_ONLY)")
+        except duckdb.Error:
+            return  # busy: a checkpoint is under way; or unreadable: whoever attaches next finds out
+        try:
+            if self._log() != log or not self._is_older_unlocked(log):
+                return
+            folder = self.path.parent / "set_aside"
+            aside = folder / self._aside().name.replace("unreadable", "older")
+            durable.make_folder(folder)
+            durable.place(self.wal, aside)
+        except OSError:
+            return
+        finally:
+            self._detach()
+        self.notices.append(
+            f"A log of an older state lay beside the catalogue of {self.path.parent}; it was not applied and is kept "
+            f"as set_aside/{aside.name}. Run `joulebook verify`."
+        )
+
+    def _is_older_unlocked(self, log: bytes) -> bool:
+        with open_unlocked(self.path) as handle:
+            if handle is None:
+                return True
+            of_file = checkpoints_of_file(os.pread(handle, 3 * 4096, 0))
+        of_log = checkpoints_of_log(log)
+        return of_log is not None and of_file is not None and of_log < of_file
 
     def _move_wal_aside(self, cause: str) -> None:
         aside = self._aside()

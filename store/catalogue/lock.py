@@ -8,15 +8,17 @@ one tries one's luck as before. Knows files only.
 
 from __future__ import annotations
 
+import errno
 import os
 import random
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import BinaryIO
 
-__all__ = ["pause", "recovering", "turn"]
+__all__ = ["locks_work", "pause", "recovering", "turn"]
 
 _FIRST_PAUSE_S = 0.002
 _LONGEST_PAUSE_S = 0.03
@@ -91,3 +93,41 @@ def recovering(path: Path) -> Iterator[bool]:
             yield True
     finally:
         os.close(handle)
+
+
+def locks_work(probe: Path) -> bool:
+    """Whether two handles of one file shut each other out; True where the system can't tell.
+
+    Args:
+        probe: A file to be made for it; it is removed.
+
+    Raises:
+        OSError: It can't be written: a disk that is only read needs no locks.
+    """
+    if sys.platform == "win32":
+        return True
+    import fcntl  # noqa: PLC0415 - Windows has none
+    import struct  # noqa: PLC0415 - for the probe alone
+
+    with probe.open("xb") as first:
+        try:
+            with probe.open("r+b") as second:
+                command = getattr(fcntl, "F_OFD_SETLK", None)
+                if command is None:
+                    return _shut_out(lambda file: fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB), first, second)
+                whole = struct.pack("hhqqi4x", fcntl.F_WRLCK, os.SEEK_SET, 0, 0, 0)
+                return _shut_out(lambda file: fcntl.fcntl(file, command, whole), first, second)
+        finally:
+            probe.unlink(missing_ok=True)
+
+
+def _shut_out(lock: Callable[[BinaryIO], object], first: BinaryIO, second: BinaryIO) -> bool:
+    try:
+        lock(first)
+    except OSError as error:
+        return error.errno == errno.EINVAL  # the probe is not known here; anything else is a disk without locks
+    try:
+        lock(second)
+    except OSError:
+        return True
+    return False

@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 import struct
 
-__all__ = ["passes_over_commits"]
+__all__ = ["checkpoints_of_file", "checkpoints_of_log", "passes_over_commits"]
 
 _HEADER = re.compile(
     rb"d\x00be\x00.f\x00\x10(?:[\x00-\x7f]|[\x80-\xff]\x01){16}g\x00[\x80-\xff]*[\x00-\x7f]\xff\xff", re.DOTALL
@@ -20,6 +20,7 @@ _HEADER_ROOM = 64
 _COMMIT = bytes.fromhex("e7fe7d722fed3d5e640064ffff")
 """An entry that ends a transaction, without its length: its checksum and its mark, the same in every log."""
 _LENGTHS = struct.Struct("<QQ")
+_ONE = struct.Struct("<Q")
 
 
 def passes_over_commits(log: bytes) -> bool:
@@ -41,3 +42,23 @@ def passes_over_commits(log: bytes) -> bool:
             break
         at += _LENGTHS.size + size
     return _COMMIT in log[at:]
+
+
+def checkpoints_of_log(log: bytes) -> int | None:
+    """After how many checkpoints of its catalogue a log was begun; None where it does not begin like one."""
+    header = _HEADER.match(log)
+    if header is None:
+        return None
+    told = header.group(0)
+    number, shift = 0, 0
+    for byte in told[told.rindex(b"g\x00") + 2 : -2]:
+        number |= (byte & 0x7F) << shift
+        shift += 7
+    return number
+
+
+def checkpoints_of_file(headers: bytes) -> int | None:
+    """How many checkpoints a catalogue has had, by its first 12 kB: two headers take turns."""
+    if len(headers) < 3 * 4096:
+        return None
+    return max(int(_ONE.unpack_from(headers, page * 4096 + 8)[0]) for page in (1, 2))

@@ -132,6 +132,8 @@ class ImportJob:
     def __enter__(self) -> Self:
         _refuse_device(self.path)
         with _disk("Reading", self.path):
+            if not stat.S_ISREG(self.path.stat().st_mode):
+                raise WrongFact(f"{self.path} is no regular file: a pipe, a device or a folder holds no whole export.")
             self._sha256 = durable.hash_file(self.path)
         if self._batch:
             self.already_outcome = self._batch.known(self._sha256)

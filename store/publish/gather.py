@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from store.care.results_check import refuse_altered
 from store.devices.records import DevicePage
 from store.judge.evidence import read_evidence
 from store.model.document import Block, Manner, Plot, words
@@ -83,6 +84,7 @@ def gather_report(
     if not run_ids:
         raise NotPublished(f"{' and '.join(names)}: no run in this library, so there is nothing to report.")
     check_traces(library, run_ids)
+    refuse_altered(library, run_ids)
     evidence = read_evidence(library, names)
     sections: list[Section] = []
     plots: list[Plot] = []

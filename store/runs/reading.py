@@ -20,6 +20,7 @@ from store.catalogue.accounts import load_account
 from store.catalogue.connection import Catalogue
 from store.catalogue.engine_errors import first_line
 from store.errors import TraceDamaged, WrongFact
+from store.files.checked import TraceChecks
 from store.files.layout import Layout
 from store.model.records import FacetCount, ResultRow, RunPage, RunView, StripSet
 from store.model.results import Result
@@ -64,6 +65,7 @@ class Looking:
     layout: Layout
     catalogue: Catalogue
     zone: str
+    checks: TraceChecks
     _traces: TraceEngine
 
     def runs(
@@ -143,10 +145,16 @@ class Looking:
             return listing.load_preview(cursor, run_id)
 
     def trace_place(self, run_id: int) -> tuple[Path, int, int, tuple[str, ...], float]:
-        """Where a run's samples lie: file, first row, samples, channels, duration [s]."""
+        """Where a run's samples lie: file, first row, samples, channels, duration [s]; the file is held to its hash.
+
+        Raises:
+            TraceDamaged: It is not what was written.
+            FileNotFoundError: It is gone: packed meanwhile, or lost.
+        """
         with self.catalogue.reader() as cursor:
             file, first_row, samples, channels, duration_s = listing.trace_place(cursor, run_id)
-        return self.layout.absolute(file), first_row, samples, channels, duration_s
+        (path,) = self.checks.check([file])
+        return path, first_row, samples, channels, duration_s
 
     def strips(
         self,
@@ -208,7 +216,7 @@ class Looking:
         """A run's samples as a Polars LazyFrame: `run_id`, `t_s` and every channel of the library."""
         import polars as pl
 
-        path, first_row, count, _, _ = self.trace_place(run_id)
+        path, first_row, count, _, _ = self._again_if_moved(lambda: self.trace_place(run_id))
         return pl.scan_parquet(path, glob=False).slice(first_row, count)
 
     def _again_if_moved(self, read: Callable[[], T]) -> T:

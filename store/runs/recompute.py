@@ -20,7 +20,7 @@ from store.care.packs import reduce_pack
 from store.catalogue import pending
 from store.catalogue.connection import rows
 from store.catalogue.run_records import RunRecord, append_rows, event_rows, main_columns, result_rows
-from store.errors import NotFound
+from store.errors import NotFound, PartlyDone, TraceDamaged
 from store.runs import listing
 
 if TYPE_CHECKING:
@@ -103,7 +103,7 @@ def reduce_again(
     bench = bench or library.bench()
     done: list[RunRecord] = []
     for file, group in groupby(records, key=lambda record: record.provenance.trace_file):
-        path = library.layout.absolute(file)
+        (path,) = library.checks.check([file])
         base = len(done)
         told = (lambda n, _, base=base: progress(base + n, len(records))) if progress else None
         done += reduce_pack(path, list(group), bench, told)
@@ -238,14 +238,19 @@ def recompute(
 
     Returns:
         What came out otherwise than stored.
+
+    Raises:
+        PartlyDone: Some runs' traces can't be read; the others are done, these wait.
     """
     with library.catalogue.reader() as cursor:
         records = load_records(cursor, run_ids)
     changes: list[ResultChange] = []
+    failed: dict[int, str] = {}
     for start in range(0, len(records), PORTION):
         portion = records[start : start + PORTION]
         told = (lambda n, _, start=start: progress(start + n, len(records))) if progress else None
-        fresh = reduce_again(library, portion, told)
+        fresh, kept_out = _reduce_what_can(library, portion, told)
+        failed |= kept_out
         if dry_run:
             with library.catalogue.reader() as cursor:
                 changes += replace_results(cursor, fresh, dry_run=True)
@@ -253,8 +258,39 @@ def recompute(
             with library.catalogue.writer() as cursor:
                 library.check_schema(cursor)
                 changes += replace_results(cursor, still_the_same(cursor, fresh))
-                pending.settle(cursor, [record.facts.run_id for record in portion])
+                pending.settle(cursor, [r.facts.run_id for r in portion if r.facts.run_id not in failed])
+    if failed:
+        raise _partly(failed, len(records) - len(failed), dry_run=dry_run)
     return changes
+
+
+def _reduce_what_can(
+    library: Library, records: Sequence[RunRecord], progress: Callable[[int, int], None] | None
+) -> tuple[list[RunRecord], dict[int, str]]:
+    """Runs made anew, file by file; those of a file that can't be read, with the reason."""
+    done: list[RunRecord] = []
+    failed: dict[int, str] = {}
+    for _, group in groupby(records, key=lambda record: record.provenance.trace_file):
+        runs = list(group)
+        try:
+            done += reduce_again(library, runs)
+        except (TraceDamaged, FileNotFoundError) as error:
+            why = str(error) if isinstance(error, TraceDamaged) else f"{runs[0].provenance.trace_file} is missing."
+            failed |= {record.facts.run_id: why for record in runs}
+        if progress:
+            progress(len(done) + len(failed), len(records))
+    return done, failed
+
+
+def _partly(failed: Mapping[int, str], done: int, *, dry_run: bool) -> PartlyDone:
+    first = next(iter(failed.values()))
+    named = ", ".join(map(str, list(failed)[:8])) + (", ..." if len(failed) > 8 else "")
+    runs = "run" if len(failed) == 1 else "runs"
+    did = "looked at" if dry_run else "recomputed"
+    return PartlyDone(
+        f"{done} of {done + len(failed)} runs were {did}. Not {runs} {named}: {first} What was changed is stored; "
+        f"{runs} {named} keep the results of before. Run `joulebook verify --repair`, then `joulebook recompute`."
+    )
 
 
 def still_the_same(cursor: duckdb.DuckDBPyConnection, records: Sequence[RunRecord]) -> list[RunRecord]:

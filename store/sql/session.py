@@ -17,7 +17,7 @@ from typing import Any
 import duckdb
 import pyarrow as pa
 
-from store.errors import QueryFailed, QueryRefused
+from store.errors import QueryFailed, QueryRefused, TraceDamaged
 from store.model.records import Answer
 from store.sql.view_source import Outline, ViewSource
 from store.sql.views import COMPUTED_VIEWS, VIEWS
@@ -228,10 +228,14 @@ class Question:
                 try:
                     table, is_cut = self._try()
                     break
-                except duckdb.IOException as error:
+                except (duckdb.IOException, FileNotFoundError) as error:
                     moved = error  # a trace was packed between our looking it up and opening it: look again
                     self._check_stopped(error)
             else:
+                if isinstance(moved, FileNotFoundError):
+                    raise TraceDamaged(
+                        f"{moved.filename or moved} is missing. Run `joulebook verify --repair`."
+                    ) from moved
                 raise explained(moved, self.sql) from moved
         except duckdb.Error as error:
             self._check_stopped(error)

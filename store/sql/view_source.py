@@ -16,7 +16,7 @@ import pyarrow as pa
 
 from importers.schema import TRACE_COLUMNS
 from store.catalogue.connection import Catalogue, rows
-from store.files.layout import Layout
+from store.files.checked import TraceChecks
 from store.sql.views import COMPUTED_VIEWS, VIEW_ORDER, VIEWS
 
 __all__ = ["Outline", "ViewSource", "samples_sql"]
@@ -38,9 +38,9 @@ class Outline:
 class ViewSource:
     """The views of one library; safe to use from several threads."""
 
-    def __init__(self, catalogue: Catalogue, layout: Layout, verdicts: Callable[[], pa.Table]) -> None:
+    def __init__(self, catalogue: Catalogue, checks: TraceChecks, verdicts: Callable[[], pa.Table]) -> None:
         self._catalogue = catalogue
-        self._layout = layout
+        self._checks = checks
         self._verdicts = verdicts
         self._lock = threading.Lock()
         self._outlines: dict[str, Outline] = {}
@@ -79,7 +79,7 @@ class ViewSource:
                 found[name] = held
             files = rows(cursor, "SELECT file FROM catalogue.trace_file ORDER BY trace_id")
         if "samples" in names:
-            found["samples"] = samples_sql([self._layout.absolute(str(row[0])) for row in files])
+            found["samples"] = samples_sql(self._checks.check([str(row[0]) for row in files]))
         if "verdicts" in names:  # with no reader held: it reads too, and would wait behind a waiting writer
             found["verdicts"] = kept["verdicts"] if "verdicts" in kept else self._verdicts()
         with self._lock:

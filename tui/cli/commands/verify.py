@@ -31,13 +31,16 @@ def verify(
     context: typer.Context,
     repair: Annotated[bool, typer.Option("--repair", help="Mend what can be mended.")] = False,
     quick: Annotated[bool, typer.Option("--quick", help="Names and sizes only.")] = False,
+    results: Annotated[
+        bool, typer.Option("--results", help="Work out the results of every run again, not only of a sample.")
+    ] = False,
     as_json: Annotated[bool, JsonOption] = False,
 ) -> int:
     """Check the library."""
     session = session_of(context)
     library = session.open_library()
     with session.progress("checking") as report:
-        findings = library.verify(repair=repair, quick=quick, progress=report)
+        findings = library.verify(repair=repair, quick=quick, results=results, progress=report)
     left = [finding for finding in findings if not finding.is_repaired]
     if as_json:
         session.document(findings)
