@@ -402,7 +402,7 @@ class Catalogue:
         with suppress(OSError), recovering(self._blocks.path) as is_alone:
             if not is_alone or mark_of(self.path, self.wal).facts != before:
                 return True  # another process puts it right, or has: try again
-            aside = self._blocks.put_back(self.path.parent / "tmp")
+            aside = self._blocks.put_back(self._tmp)
             if aside is not None:
                 self.notices.append(
                     f"The program or the machine stopped while the catalogue of {self.path.parent} was written. It was "
@@ -498,31 +498,28 @@ class Catalogue:
         """Keep the engine from replaying a log of an older state, which a sync or a copy of files left beside it."""
         try:
             self._host().execute(f"ATTACH '{where}' AS {_MEMORY_NAME} (READ_ONLY)")
-        except duckdb.Error:
-            return  # busy: a checkpoint is under way; or unreadable: whoever attaches next finds out
+        except duckdb.Error as error:
+            if is_busy(error):
+                return  # a checkpoint is under way
+        else:
+            self._detach()
+        folder = self.path.parent / "set_aside"
+        aside = folder / self._aside().name.replace("unreadable", "older")
         try:
-            if self._log() != log or not self._is_older_unlocked(log):
+            if self._log() != log or not self._is_older(log) or not self._blocks.newest_header_holds(self._tmp):
                 return
-            folder = self.path.parent / "set_aside"
-            aside = folder / self._aside().name.replace("unreadable", "older")
             durable.make_folder(folder)
             durable.place(self.wal, aside)
         except OSError:
             return
-        finally:
-            self._detach()
         self.notices.append(
             f"A log of an older state lay beside the catalogue of {self.path.parent}; it was not applied and is kept "
             f"as set_aside/{aside.name}. Run `joulebook verify`."
         )
 
-    def _is_older_unlocked(self, log: bytes) -> bool:
-        with open_unlocked(self.path) as handle:
-            if handle is None:
-                return True
-            of_file = checkpoints_of_file(os.pread(handle, 3 * 4096, 0))
-        of_log = checkpoints_of_log(log)
-        return of_log is not None and of_file is not None and of_log < of_file
+    @property
+    def _tmp(self) -> Path:
+        return self.path.parent / "tmp"
 
     def _move_wal_aside(self, cause: str) -> None:
         aside = self._aside()
