@@ -102,8 +102,12 @@ class Runs:
             rows.cells[name_of(p.index)].cast(pl.String).fill_null("").str.strip_chars(" \"'\t")
             for p in self.plan.parts
         ]
-        table = pl.DataFrame([c.alias(str(i)) for i, c in enumerate(columns)])
-        for values in table.unique(maintain_order=True).rows():
+        if len(columns) == 1:
+            every = [(value,) for value in columns[0].unique(maintain_order=True).to_list()]
+        else:
+            table = pl.DataFrame([c.alias(str(i)) for i, c in enumerate(columns)])
+            every = table.unique(maintain_order=True).rows()
+        for values in every:
             here = good
             for column, value in zip(columns, values, strict=True):
                 here = here & (column == value).to_numpy()
