@@ -15,8 +15,8 @@ from importers.schema import Problem
 
 __all__ = ["LARGEST", "Recast", "refuse_large", "table_text"]
 
-LARGEST = 128 << 20
-"""Text of another form [bytes] that is turned into a table: it is held in memory at once."""
+LARGEST = 64 << 20
+"""Text of another form [bytes] that is turned into a table: it is held in memory, at up to twenty times its size."""
 
 
 @dataclass(frozen=True, slots=True)
