@@ -43,10 +43,10 @@ def rows(cursor: duckdb.DuckDBPyConnection, sql: str, values: object = None) -> 
     return found
 
 
-def _locked(folder: Path) -> duckdb.DuckDBPyConnection:
-    """An engine that opens files of one folder alone and loads no extension."""
+def _locked(*places: Path) -> duckdb.DuckDBPyConnection:
+    """An engine that opens files of these folders alone and loads no extension."""
     engine = duckdb.connect(":memory:")
-    folders = {str(folder), str(folder.resolve())}
+    folders = {str(path) for folder in places for path in (folder, folder.resolve())}
     listed = ", ".join("'" + name.replace("'", "''") + "'" for name in sorted(folders))
     for setting in (
         "python_enable_replacements = false",
@@ -85,6 +85,8 @@ class _Gate:
         self.writers_waiting = 0
         self.changing = False
         self.host: duckdb.DuckDBPyConnection | None = None
+        self.also: set[Path] = set()
+        """Folders beside the catalogue's own into which it is copied."""
         self.checked: tuple[int, ...] = ()
         """Facts of the two files when what they hold was last compared with our own schema."""
         self.is_host_broken = False
@@ -315,6 +317,7 @@ class Catalogue:
         """
         unfinished = durable.new_temporary(tmp, ".duckdb")
         quoted = str(unfinished).replace("'", "''")
+        self._allow(tmp)
         with self.reader() as cursor:
             durable.step("copy", unfinished)
             try:
@@ -339,6 +342,18 @@ class Catalogue:
                     raise DiskFault(f"Copying the catalogue {self.path} failed: {first_line(error)}.") from error
                 raise
 
+    def _allow(self, folder: Path) -> None:
+        """Let the engine write a copy into a folder of another library; it is made anew for that, with nothing open."""
+        gate = self._gate
+        with gate.turn:
+            if folder in gate.also or self.path.parent.resolve() in (folder.resolve(), *folder.resolve().parents):
+                return
+            self._wait(lambda: not gate.writing and gate.readers == 0 and not gate.changing)
+            gate.also.add(folder)
+            if gate.host is not None:
+                gate.host.close()
+                gate.host = None
+
     def _change(self, attach: Callable[[], None], *, readers: int) -> None:
         gate = self._gate
         try:
@@ -360,7 +375,7 @@ class Catalogue:
     def _host(self) -> duckdb.DuckDBPyConnection:
         """The in-memory database that catalogues are attached to: making one costs 35 ms, attaching 1 ms."""
         if self._gate.host is None:
-            host = _locked(self.path.parent)
+            host = _locked(self.path.parent, *self._gate.also)
             host.execute(
                 "SET late_materialization_max_rows = 5000"
             )  # a page of 500 wide rows: 38 ms without, 17 ms with

@@ -71,7 +71,7 @@ def test_a_damaged_page_and_a_missing_trace_are_one_sentence(tmp_path: Path):
         held[place] ^= 0x10
     first.write_bytes(held)
     second.unlink()
-    with pytest.raises(TraceDamaged, match=r"can't be read: .* Run `joulebook verify`\.$"):
+    with pytest.raises(TraceDamaged, match=r"is not what was written: .* `joulebook verify --repair`"):
         library.samples(1)
     for read in (lambda: library.samples(2), lambda: library.strips(2)):
         with pytest.raises(TraceDamaged, match=second.name):
