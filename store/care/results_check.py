@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING, Any
 
 import duckdb
 
-from store.catalogue import pending
 from store.catalogue.connection import rows
 from store.catalogue.run_records import RunRecord, main_columns
 from store.errors import TraceDamaged
@@ -56,15 +55,14 @@ def _differ(one: object, other: object) -> bool:
 def altered_results(library: Library, run_ids: Sequence[int]) -> list[Altered]:
     """Results of runs that the same version of the method gives otherwise from the same samples.
 
-    Runs that wait for their results to be made anew are left out, and so are results of older methods.
+    Results of older methods are left out. A run that waits for its results to be made anew, because a fact was changed,
+    is told likewise: what is stored is not what holds today.
 
     Raises:
         TraceDamaged: A trace is not what was written.
     """
     found: list[Altered] = []
-    with library.catalogue.reader() as cursor:
-        waiting = set(pending.due(cursor))
-    wanted = [run_id for run_id in run_ids if run_id not in waiting]
+    wanted = list(run_ids)
     for start in range(0, len(wanted), _PORTION):
         with library.catalogue.reader() as cursor:
             records = load_records(cursor, wanted[start : start + _PORTION])

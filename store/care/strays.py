@@ -128,12 +128,16 @@ def survey(
         is_lost: True where the catalogue was lost: a run whose original is gone is then taken in all the same. Where
             the catalogue is whole such a run is one of an import that was cut short, perhaps of several.
     """
-    named = sorted(files)
+    named = sorted(files, key=lambda file: (file.startswith("originals/"), file))  # whose an original is, a trace tells
+    sources: set[str] = set()
     known = _known(library, names_on_disk(library), damaged)
     found: list[Stray] = []
     for file in named:
         is_original = file.startswith("originals/")
         stray = _original(library, file) if is_original else _trace(library, file, known, is_lost=is_lost)
+        sources |= {record.provenance.source_sha256 for record in stray.wanted}
+        if is_original and stray.sha256 in sources:
+            continue  # it comes in with its runs
         for record in stray.wanted:  # a second copy of the same run is no second run
             number = known.runs[record.facts.uid].run_id if record.facts.uid in known.runs else record.facts.run_id
             known.runs[record.facts.uid] = KnownRun(number, record.samples, file, is_there=True)

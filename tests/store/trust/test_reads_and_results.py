@@ -101,6 +101,12 @@ def test_a_changed_result_is_found_and_put_right(library: Library, what: str, re
     assert everything(broken)["results"] == before
 
 
+def test_a_list_of_waiting_runs_hides_no_changed_result(library: Library):
+    """The catalogue's own note of what is due is not believed either."""
+    change(library, CHANGES["a result"], "INSERT INTO meta VALUES ('results_due', '[1, 2, 3, 4]')")
+    assert {finding.code for finding in Library.open(library.path).verify(results=True)} == {"result"}
+
+
 def test_a_changed_result_is_not_published(library: Library):
     from store.care.results_check import refuse_altered
 
