@@ -44,6 +44,9 @@ __all__ = ["Library"]
 
 T = TypeVar("T")
 
+_ODD_SIGNS = ("?",) if os.sep == "\\" else ("?", "\\")
+"""Signs in a path that DuckDB takes for options of the file, or for a separator."""
+
 
 class Library(Looking, Upkeep, BenchDesk, DeviceViews):
     """An open library. Make one with `Library.open` or `Library.create`."""
@@ -80,6 +83,9 @@ class Library(Looking, Upkeep, BenchDesk, DeviceViews):
         root = library.layout.root
         if root.exists() and not root.is_dir():
             raise NotALibrary(f"{root} is a file; a library is a folder. Name another path.")
+        odd = [sign for sign in _ODD_SIGNS if sign in str(root.resolve())]
+        if odd:
+            raise NotALibrary(f"{root} can't hold a library: the engine opens no file below a name with {odd[0]}.")
         try:
             if library.layout.catalogue.exists():
                 raise NotALibrary(f"{root} holds a library already.")

@@ -89,7 +89,7 @@ class Profile:
         """
         try:
             document = tomllib.loads(text)
-        except tomllib.TOMLDecodeError as error:
+        except (ValueError, RecursionError) as error:
             raise ProfileInvalid.at(source, f"it is not TOML ({error})") from error
         return _from_document(cls, document, source)
 

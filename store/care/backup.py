@@ -106,11 +106,23 @@ def _listed(copy: Path) -> list[tuple[str, str, int]]:
         engine.close()
 
 
+def _can_write(folder: Path) -> bool:
+    """Whether files can be made there: a library on a disk that is only read is backed up all the same."""
+    probe = durable.new_temporary(folder, ".probe")
+    try:
+        probe.open("xb").close()
+        probe.unlink()
+    except OSError:
+        return False
+    return True
+
+
 def _write(library: Library, target: Path, progress: Progress | None) -> int:
-    copy = durable.new_temporary(library.layout.tmp, ".copy.duckdb")
+    room = library.layout.tmp if _can_write(library.layout.tmp) else target.parent
+    copy = durable.new_temporary(room, ".copy.duckdb")
     part = durable.new_temporary(target.parent, target.name + ".part")
     try:
-        library.catalogue.copy_to(copy, library.layout.tmp)
+        library.catalogue.copy_to(copy, room)
         listed = _listed(copy)
         total, done = sum(size for _, _, size in listed) + copy.stat().st_size, 0
 

@@ -185,7 +185,7 @@ def _check_own_files(library: Library) -> Iterator[Finding]:
             text = path.read_text(encoding="utf-8")
             if path.suffix == ".toml":
                 tomllib.loads(text)
-        except (OSError, ValueError) as error:
+        except (OSError, ValueError, RecursionError) as error:
             yield Finding("own-file", name, f"{name} can't be read: {error}. Mend it, or restore it from a backup.")
 
 

@@ -64,7 +64,7 @@ class _Reading:
         self.problems: list[Problem] = []
         try:
             self.data: dict[str, Any] = tomllib.loads(text)
-        except tomllib.TOMLDecodeError as error:
+        except (ValueError, RecursionError) as error:
             raise NeedRefused([Problem("no-toml", "error", f"{source}: {error}.", file=source)]) from error
         self.lines: Mapping[KeyPath, int] = locate(text)
 

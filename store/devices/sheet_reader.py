@@ -152,7 +152,7 @@ def read_sheet(text: str, source: str = "") -> SheetReading:
     """
     try:
         tables = tomllib.loads(text.removeprefix("\ufeff"))
-    except tomllib.TOMLDecodeError as problem:
+    except (ValueError, RecursionError) as problem:
         raise SheetRefused((_not_toml(problem, source),)) from problem
     find = _Findings(source, locate(text.removeprefix("\ufeff")))
     fields = _plain_fields(tables, find)
@@ -167,7 +167,7 @@ def read_sheet(text: str, source: str = "") -> SheetReading:
     return SheetReading(sheet, tuple(find.questions))
 
 
-def _not_toml(problem: tomllib.TOMLDecodeError, source: str) -> Problem:
+def _not_toml(problem: Exception, source: str) -> Problem:
     said = str(problem)
     found = re.search(r"\(at line (\d+), column (\d+)\)", said)
     line = int(found[1]) if found else None

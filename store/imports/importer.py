@@ -6,6 +6,7 @@ by the interface.
 
 from __future__ import annotations
 
+import errno
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -212,12 +213,17 @@ def import_file(library: Library, path: Path, order: Order, progress: Progress |
         return refusal(path, refused)
 
 
-REFUSALS = (ImportProblem, StoreError, OSError)
+REFUSALS = (ImportProblem, StoreError, OSError, OverflowError)
 """What a person can cause while a file is imported."""
 
 
 def refusal(path: Path, error: Exception) -> FileOutcome:
     """The outcome of a file whose import raised one of REFUSALS."""
+    if isinstance(error, OverflowError):
+        told = f"{path}: a number in it is too large to reckon with. Is a column read as what it is not? "
+        return FileOutcome(str(path), "refused", reason=f"{told}`joulebook inspect` shows how the file is read.")
+    if isinstance(error, OSError) and error.errno == errno.EROFS:
+        return FileOutcome(str(path), "refused", reason=f"{path} was not stored: the library's disk is read-only.")
     if isinstance(error, OSError):
         return FileOutcome(str(path), "refused", reason=f"{path} can't be read: {error.strerror or error}.")
     questions = tuple(q.as_json() for q in error.questions) if isinstance(error, ImportRefused) else ()

@@ -84,7 +84,7 @@ def read_course(text: str, source: str) -> tuple[CourseTest, ...]:
     """
     try:
         data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as problem:
+    except (ValueError, RecursionError) as problem:
         raise CourseRefused(f"{source}: this is not TOML: {problem}.") from problem
     lines = locate(text)
     rows = data.get("test", [])

@@ -32,13 +32,25 @@ _UCUM_OF_SUFFIX = {
 }  # fmt: skip
 
 
+_PICTURES = {code: chr(0x2400 + code) for code in range(0x20) if chr(code) not in "\n\t\r"} | {0x7F: "\u2421"}
+
+
 def flat(table: pa.Table) -> pa.Table:
-    """The table with lists as text joined by blanks: CSV has no lists."""
+    """The table for CSV: lists as text joined by blanks, and no text that a spreadsheet or a terminal would obey."""
     for index, field in enumerate(table.schema):
         if pa.types.is_list(field.type):
             texts = [None if v is None else " ".join(map(str, v)) for v in table.column(index).to_pylist()]
             table = table.set_column(index, field.name, pa.array(texts, pa.string()))
+        elif pa.types.is_string(field.type) or pa.types.is_large_string(field.type):
+            harmless = [None if v is None else _harmless(v) for v in table.column(index).to_pylist()]
+            table = table.set_column(index, field.name, pa.array(harmless, field.type))
     return table
+
+
+def _harmless(text: str) -> str:
+    """Control characters as signs, and an apostrophe before what a spreadsheet would run."""
+    shown = text.translate(_PICTURES)
+    return "'" + shown if shown.startswith(("=", "+", "-", "@")) else shown
 
 
 def write_table(table: pa.Table, path: Path, form: str, footer: Mapping[str, Any] | None = None) -> None:

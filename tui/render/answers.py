@@ -22,6 +22,7 @@ from tui.render.tables import table as text_table
 
 __all__ = ["cell", "safe_for_spreadsheets", "save", "table_cells", "write"]
 
+_PICTURES = {code: chr(0x2400 + code) for code in range(0x20) if chr(code) not in "\n\t\r"} | {0x7F: "\u2421"}
 _RUN_BY_SPREADSHEETS = ("=", "+", "-", "@", "\t", "\r")
 
 
@@ -79,10 +80,14 @@ def _write_csv(table: pa.Table, stream: BinaryIO, *, raw: bool) -> None:
 
 
 def safe_for_spreadsheets(value: object) -> object:
-    """Put an apostrophe before text that a spreadsheet would take for a formula; numbers stay as they are."""
-    if isinstance(value, str) and value.startswith(_RUN_BY_SPREADSHEETS):
-        return "'" + value
-    return value
+    """Put an apostrophe before text that a spreadsheet would take for a formula; numbers stay as they are.
+
+    Control characters become signs, for a terminal would obey them.
+    """
+    if not isinstance(value, str):
+        return value
+    shown = value.translate(_PICTURES)
+    return "'" + shown if value.startswith(_RUN_BY_SPREADSHEETS) else shown
 
 
 def _write_text(table: pa.Table, stream: BinaryIO) -> None:
