@@ -19,11 +19,19 @@ from store.sharing.target import ShareRefused
 FACTS = ("devices", "ports", "claims", "meters", "runs", "results", "events", "verdicts", "amendments", "calibrations")
 
 
+@pytest.fixture(scope="module")
+def made(demo_library: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A tenth of the demo, in one trace file of its own."""
+    library = Library.open(shutil.copytree(demo_library, tmp_path_factory.mktemp("shared") / "library"))
+    ids = library.sql("SELECT run_id FROM runs ORDER BY 1", limit=None).table.column(0).to_pylist()
+    library.delete_runs([run_id for n, run_id in enumerate(ids) if n % 10], reason="a smaller library")
+    return library.path
+
+
 @pytest.fixture
-def library(demo_library: Path, tmp_path: Path) -> Library:
-    """The demo's library, a copy to change."""
-    shutil.copytree(demo_library, tmp_path / "library")
-    return Library.open(tmp_path / "library")
+def library(made: Path, tmp_path: Path) -> Library:
+    """A copy to change."""
+    return Library.open(shutil.copytree(made, tmp_path / "library"))
 
 
 def _count(library: Library, view: str) -> int:
@@ -193,7 +201,9 @@ def test_a_newer_format_is_refused(library: Library, tmp_path: Path) -> None:
     share(library, str(lab), "north")
     row = pl.read_delta(str(lab / "benches")).with_columns(format=pl.lit(99, pl.Int32))
     row.write_delta(str(lab / "benches"), mode="overwrite")
-    library.edit_runs([1], {"note": "x"}, reason="y")
+    library.edit_runs(
+        [int(library.sql("SELECT min(run_id) FROM runs").table.column(0)[0].as_py())], {"note": "x"}, reason="y"
+    )
     with pytest.raises(ShareRefused, match="newer Joulebook"):
         share(library, str(lab), "north")
 
@@ -201,8 +211,9 @@ def test_a_newer_format_is_refused(library: Library, tmp_path: Path) -> None:
 def test_compacting_and_expiring_lose_nothing(library: Library, tmp_path: Path) -> None:
     """After many small changes, merged files and removed old ones: the same rows."""
     lab = tmp_path / "lab"
+    ids = library.sql("SELECT run_id FROM runs", limit=None).table.column(0).to_pylist()
     for n in range(4):
-        library.edit_runs([1 + n], {"note": f"note {n}"}, reason="a test")
+        library.edit_runs([ids[n]], {"note": f"note {n}"}, reason="a test")
         share(library, str(lab), "north", compact=n == 3, keep_days=0 if n == 3 else None)
     for view in ("runs", "amendments", "samples"):
         assert pl.scan_delta(str(lab / view)).select(pl.len()).collect().item() == _count(library, view)

@@ -23,15 +23,25 @@ from store.sharing.target import ShareRefused
 FACTS = "device, port, mode, kind, load_set, ambient_c, started_at, meter, quality, quality_reason, note, measured_at"
 
 
+@pytest.fixture(scope="module")
+def made(demo_library: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A tenth of the demo twice: one bench lacks the second half of the runs, the other the first quarter."""
+    folder = tmp_path_factory.mktemp("pair")
+    mine = Library.open(shutil.copytree(demo_library, folder / "mine"))
+    table = mine.sql("SELECT run_id, group_id FROM runs ORDER BY run_id", limit=None).table.to_pylist()
+    grouped = sorted({row["group_id"] for row in table if row["group_id"]})[:3]
+    kept = [r["run_id"] for n, r in enumerate(table) if n % 20 == 0 or r["group_id"] in grouped]
+    _forget(mine, [row["run_id"] for row in table if row["run_id"] not in kept])
+    shutil.copytree(mine.path, folder / "theirs")
+    _forget(mine, kept[len(kept) // 2 :])
+    _forget(Library.open(folder / "theirs"), kept[: len(kept) // 4])
+    return folder
+
+
 @pytest.fixture
-def pair(demo_library: Path, tmp_path: Path) -> tuple[Library, Library]:
-    """The demo twice: one bench lacks the second half of the runs, the other the first quarter."""
-    mine = Library.open(shutil.copytree(demo_library, tmp_path / "mine"))
-    theirs = Library.open(shutil.copytree(demo_library, tmp_path / "theirs"))
-    ids = [int(row["run_id"]) for row in mine.sql("SELECT run_id FROM runs ORDER BY 1", limit=None).table.to_pylist()]
-    _forget(mine, ids[len(ids) // 2 :])
-    _forget(theirs, ids[: len(ids) // 4])
-    return mine, theirs
+def pair(made: Path, tmp_path: Path) -> tuple[Library, Library]:
+    """Copies of both, to change."""
+    return tuple(Library.open(shutil.copytree(made / name, tmp_path / name)) for name in ("mine", "theirs"))
 
 
 def _forget(library: Library, run_ids: list[int]) -> None:
@@ -68,7 +78,9 @@ def _told(library: Library) -> dict[str, Any]:
                     ),
                 )
             ),
-            "groups": sorted(map(sorted, groups.values())),
+            "groups": sorted(
+                sorted(members) for members in groups.values() if len(members) > 1
+            ),  # one alone ties nothing
             "sheets": dict(rows(cursor, "SELECT device, sheet FROM catalogue.device")),
             "meters": sorted(map(str, rows(cursor, "SELECT * FROM catalogue.meter"))),
             "calibrations": sorted(map(str, rows(cursor, "SELECT * FROM catalogue.calibration"))),

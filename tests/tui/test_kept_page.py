@@ -14,7 +14,7 @@ from store.errors import CatalogueDamaged, LibraryBusy
 from tests.builders import make_store
 from tests.tui.harness import app_on, press, screen_text, settle
 from tui.app import build_app
-from tui.screens import place
+from tui.screens import base
 from tui.screens.devices import DevicesScreen
 from tui.state.kept_page import keep_page, kept_page
 from tui.state.late_library import LateLibrary
@@ -179,7 +179,7 @@ async def test_a_library_that_cant_be_opened_is_told(library, folder):
 
 async def test_a_busy_library_is_asked_again_until_it_answers(library, monkeypatch):
     """What is shown follows by itself, with no commit and no key in between."""
-    monkeypatch.setattr(place, "FIRST_WAIT_S", 0.01)
+    monkeypatch.setattr(base, "FIRST_WAIT_S", 0.01)
     read, busy = Library.runs, [LibraryBusy("Another process holds the library.")] * 3
 
     def runs(self, *args, **options):
@@ -197,7 +197,7 @@ async def test_a_busy_library_is_asked_again_until_it_answers(library, monkeypat
 
 async def test_a_newer_request_ends_the_asking(library, monkeypatch):
     """The filter that found the library busy is not read again once another one is typed."""
-    monkeypatch.setattr(place, "FIRST_WAIT_S", 0.05)
+    monkeypatch.setattr(base, "FIRST_WAIT_S", 0.05)
     read, asked = Library.runs, []
 
     def runs(self, text="", **options):

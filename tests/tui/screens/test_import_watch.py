@@ -89,4 +89,4 @@ async def test_a_question_that_any_number_answers_takes_one(tmp_path):
         await press(pilot, "enter")
         text = screen_text(app)
         assert "How many seconds" not in text
-        assert "1 question: " in text
+        assert "2 questions: " in text  # what the letters a and b stand for is asked as well
