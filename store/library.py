@@ -174,6 +174,11 @@ class Library(Looking, Upkeep, BenchDesk, DeviceViews):
             LibraryBusy: Another process holds it.
             CatalogueDamaged: Its catalogue can't be read.
         """
+        if "://" in str(path):
+            raise NotALibrary(
+                f"{path} is no folder: a library lives on a disk. `joulebook share` writes its tables to a "
+                "bucket, where other engines read them."
+            )
         library = cls(Path(path).expanduser(), who=who)
         layout = library.layout
         if not layout.catalogue.exists():

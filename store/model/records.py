@@ -180,8 +180,26 @@ class RunView:
     preview: StripSet
 
 
-@dataclass(frozen=True, slots=True)
-class RunPage:
+class ArrowRows:
+    """Rows that every engine takes as they are: `pl.DataFrame(rows)`, `pa.table(rows)`, `duckdb.sql("FROM rows")`.
+
+    Source of the interface: the Arrow PyCapsule interface, https://arrow.apache.org/docs/format/CDataInterface.html
+    """
+
+    __slots__ = ()
+    table: pa.Table
+
+    def __arrow_c_stream__(self, requested_schema: object | None = None) -> object:
+        return self.table.__arrow_c_stream__(requested_schema)
+
+    def __repr__(self) -> str:
+        names = self.table.column_names
+        told = ", ".join(names[:8]) + (f", ... {len(names) - 8} more" if len(names) > 8 else "")
+        return f"<{type(self).__name__}: {self.table.num_rows:,} rows of {told}>"
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class RunPage(ArrowRows):
     """A page of the list of runs: rows of the `runs` view, as Arrow."""
 
     table: pa.Table
@@ -199,8 +217,8 @@ class FacetCount:
     count: int
 
 
-@dataclass(frozen=True, slots=True)
-class Answer:
+@dataclass(frozen=True, slots=True, repr=False)
+class Answer(ArrowRows):
     """What a question in SQL gave."""
 
     table: pa.Table
