@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from types import TracebackType
 from typing import TYPE_CHECKING, Self, TypeVar
 from uuid import uuid4
 
@@ -37,6 +38,7 @@ from store.words.clock import now_utc, system_user, system_zone
 
 if TYPE_CHECKING:
     from store.care.rebuild import RebuildReport
+    from store.imports.add import Imports
     from store.imports.job import ImportJob
     from store.imports.many_jobs import ImportBatch
 
@@ -54,6 +56,7 @@ class Library(Looking, Upkeep, BenchDesk, DeviceViews):
     def __init__(self, path: Path, *, who: str | None = None, catalogue: Catalogue | None = None) -> None:
         self.layout = Layout(path)
         self.catalogue = catalogue or Catalogue(self.layout.catalogue, self.layout.wal, journal=self.layout.journal)
+        self.catalogue.may_write = self._check_schema
         self.who = who or system_user()
         self.zone = "UTC"
         self._desk = QuestionDesk(self.layout.root / "traces")
@@ -63,6 +66,15 @@ class Library(Looking, Upkeep, BenchDesk, DeviceViews):
         self._source = ViewSource(self.catalogue, self.checks, self.verdict_table)
         self.loose_traces = 0
         """Traces of one run each, as of this process's last import."""
+
+    def __enter__(self) -> Self:
+        """The library itself: nothing is held between calls, so leaving has nothing to let go of."""
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """Leave; what was stored stays stored."""
 
     # making and opening
 
@@ -238,7 +250,7 @@ class Library(Looking, Upkeep, BenchDesk, DeviceViews):
                 "again. Run `joulebook verify --repair` to take in traces that it lacks, then `joulebook recompute`."
             )
 
-    def check_schema(self, cursor: duckdb.DuckDBPyConnection) -> None:
+    def _check_schema(self, cursor: duckdb.DuckDBPyConnection) -> None:
         """Refuse to write where a newer program has migrated the library meanwhile."""
         found = migrations.schema_version(cursor)
         if found > migrations.LATEST:
@@ -264,6 +276,13 @@ class Library(Looking, Upkeep, BenchDesk, DeviceViews):
         return self.catalogue.generation()
 
     # import
+
+    @property
+    def imports(self) -> Imports:
+        """Exports into the library: `library.imports.add(paths, facts)`."""
+        from store.imports.add import Imports
+
+        return Imports(self)
 
     def begin_import(self, path: str | Path, facts: Facts | None = None) -> ImportJob:
         """Begin to import one file: a context manager that hashes it and takes its runs.

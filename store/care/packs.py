@@ -392,7 +392,6 @@ def _store(library: Library, path: Path, tmp: Path, records: list[RunRecord], sh
             records = [numbered(record, first + i) for i, record in enumerate(records)]
         written = _copy(path, tmp, records, sha256)
         with library.catalogue.writer() as cursor:
-            library.check_schema(cursor)
             already = _known(cursor, records, path)
             if already:
                 return already

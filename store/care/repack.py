@@ -263,7 +263,6 @@ def _pack_portion(library: Library, records: list[RunRecord]) -> list[str]:
     replacement = write_merged(library, in_file_order)
     try:
         with library.catalogue.writer() as cursor:
-            library.check_schema(cursor)
             gone = replacement.install(cursor, library)
             name = library.layout.pack_file(next_trace_id(cursor) - 1)
             library.catalogue.once_committed(lambda: remove_files(library, gone))

@@ -115,6 +115,8 @@ class Catalogue:
         self.wait_s = wait_s
         self.notices: list[str] = []
         """Sentences about what had to be put right, for the caller to show."""
+        self.may_write: Callable[[duckdb.DuckDBPyConnection], None] = lambda _: None
+        """Asked inside every writing transaction, before anything is written; raises where one must not write."""
         self._gate = _gate_of(path.resolve())
         self._blocks = KeptBlocks(path, wal)
         self.journal = Journal(journal) if journal is not None else None
@@ -180,6 +182,7 @@ class Catalogue:
             durable.step("begin", self.path)
             is_kept = False
             try:
+                self.may_write(cursor)
                 yield cursor
                 is_kept = self._keep(cursor)
                 durable.step("commit", self.path)

@@ -110,7 +110,6 @@ def save_scheme(library: Library, scheme: Scheme, *, who: str = "", reason: str 
     """
     digest = hashlib.sha256(scheme.text.encode()).hexdigest()
     with library.catalogue.writer() as cursor:
-        library.check_schema(cursor)
         found: list[Any] = rows(
             cursor,
             "SELECT version, sha256 FROM catalogue.rating_scheme WHERE scheme = ? ORDER BY version",

@@ -40,7 +40,6 @@ class BenchDesk:
 
     catalogue: Catalogue
     who: str
-    check_schema: Callable[[duckdb.DuckDBPyConnection], None]
 
     def bench(self) -> Bench:
         """Devices, meters and constants as they are now."""
@@ -217,5 +216,4 @@ class BenchDesk:
     @contextmanager
     def _writer(self) -> Iterator[duckdb.DuckDBPyConnection]:
         with self.catalogue.writer() as cursor:
-            self.check_schema(cursor)
             yield cursor

@@ -77,7 +77,6 @@ def _try_commit(library: Library, waiting: Sequence[PreparedFile]) -> list[Inges
     """One try; None where the numbers were taken."""
     layout = library.layout
     with library.catalogue.writer() as cursor:
-        library.check_schema(cursor)
         known = {p.sha256: known_outcome(cursor, p.sha256) for p in waiting}
         fresh = [p for p in waiting if known[p.sha256] is None]
         numbers = [record.facts.run_id for p in fresh for record, _ in p.runs]

@@ -104,7 +104,6 @@ def issue_report(library: Library, content: Report, *, who: str = "", reason: st
         raise ReasonWanted(report, last.version, changes)
     version = last.version + 1 if last is not None else 1
     with library.catalogue.writer() as cursor:
-        library.check_schema(cursor)
         newest: list[Any] = rows(cursor, "SELECT max(version) FROM catalogue.report WHERE report = ?", [report])
         if newest[0][0] is not None and newest[0][0] >= version:
             raise NotPublished(f"Somebody issued report {report} meanwhile. Run the same command again.")

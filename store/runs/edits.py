@@ -82,7 +82,6 @@ def edit_runs(library: Library, run_ids: Sequence[int], changes: Mapping[str, ob
             reduced = {r.facts.run_id: r for r in reduce_again(library, [a for _, a in touched])}
             touched = [(b, reduced[a.facts.run_id]) for b, a in touched]
         with library.catalogue.writer() as cursor:
-            library.check_schema(cursor)
             now = {r.facts.run_id: r.facts for r in load_records(cursor, [b.facts.run_id for b, _ in touched])}
             if all(now[b.facts.run_id] == b.facts for b, _ in touched):  # else somebody else was quicker: look again
                 return _store(cursor, touched, wanted, who, reason)
@@ -134,7 +133,6 @@ def delete_runs(library: Library, run_ids: Sequence[int], who: str, reason: str)
         replacements = write_without(library, records)
         try:
             with library.catalogue.writer() as cursor:
-                library.check_schema(cursor)
                 gone = _bury(cursor, library, records, replacements, who=who, reason=reason)
                 library.catalogue.once_committed(lambda: remove_files(library, gone))
         finally:

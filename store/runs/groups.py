@@ -194,7 +194,6 @@ def group(
         found = _by_statement(ids, offsets_s)
     members_found = tuple(found or ())
     with library.catalogue.writer() as cursor:
-        library.check_schema(cursor)
         _check_there(cursor, ids)
         group_id = take_group_id(cursor)
         _set(cursor, group_id, members_found, who, reason)
@@ -261,7 +260,6 @@ def ungroup(library: Library, run_ids: Sequence[int], who: str, reason: str) -> 
     """Take runs out of their groups: see `Library.ungroup`."""
     ids = list(dict.fromkeys(run_ids))
     with library.catalogue.writer() as cursor:
-        library.check_schema(cursor)
         _check_there(cursor, ids)
         sql = "SELECT run_id FROM catalogue.run WHERE group_id IS NOT NULL AND run_id IN (SELECT unnest(?::BIGINT[]))"
         found: list[Any] = rows(cursor, sql, [ids])

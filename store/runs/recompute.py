@@ -256,7 +256,6 @@ def recompute(
                 changes += replace_results(cursor, fresh, dry_run=True)
         else:
             with library.catalogue.writer() as cursor:
-                library.check_schema(cursor)
                 changes += replace_results(cursor, still_the_same(cursor, fresh))
                 pending.settle(cursor, [r.facts.run_id for r in portion if r.facts.run_id not in failed])
     if failed:

@@ -253,7 +253,6 @@ def _take_portion(library: Library, other: Colleague, records: Sequence[RunRecor
     originals = _originals(library, other, records)
     try:
         with library.catalogue.writer() as cursor:
-            library.check_schema(cursor)
             trace_id = next_trace_id(cursor)
             file = library.layout.pack_file(trace_id)
             durable.place(written.path, library.layout.absolute(file))

@@ -105,7 +105,6 @@ def take_facts(library: Library, other: Colleague, prefer: Prefer, *, is_dry: bo
     reason = f"taken from {other.name}"
     theirs_count = {(c.table, c.key) for c in settled if c.takes == "theirs"}
     with library.catalogue.writer() as cursor:
-        library.check_schema(cursor)
         for name in new_devices:
             save_device(cursor, their_sheets[name], library.who, reason)
         for name in sorted(key for table, key in theirs_count if table == "device"):
@@ -164,7 +163,6 @@ def tie_runs(library: Library, other: Colleague, taken: Sequence[int], prefer: P
         )
     settled = [replace(conflict, takes=settle(conflict, prefer)) for conflict in conflicts]
     with library.catalogue.writer() as cursor:
-        library.check_schema(cursor)
         added = _tell(cursor, told, numbers, who=library.who, other=other, last_link=str(last[0][0]) if last else "")
         _tie_groups(cursor, their_groups, numbers)
         settled += _tie_pairs(cursor, their_pairs, numbers, prefer=prefer, who=library.who, name=other.name)

@@ -15,6 +15,7 @@ import pytest
 
 from importers.schema import TRACE_COLUMNS, Facts
 from store import Library, LibraryBusy, LibraryTooNew, NotALibrary, NotFound, StoreError, WrongFact
+from store.catalogue.numbers import reserve_run_ids
 from store.model.records import Calibration, Meter
 from tests.builders import STARTED, add_run, feed, make_run, make_store, write_export
 
@@ -225,6 +226,42 @@ def test_a_newer_library_is_refused_in_one_line(tmp_path):
         cursor.execute("INSERT INTO catalogue.schema_history VALUES (4711, '2030-01-01', '9')")
     with pytest.raises(LibraryTooNew, match=r"schema 4711; this program knows up to \d"):
         Library.open(library.path)
+
+
+def test_no_writer_writes_where_a_newer_program_has_migrated(tmp_path):
+    library = make_store(tmp_path, 2, samples=60)
+    opened_before = Library.open(library.path)
+    with library.catalogue.writer() as cursor:
+        cursor.execute("INSERT INTO catalogue.schema_history VALUES (4711, '2030-01-01', '9')")
+    before = library.path.joinpath("catalogue.duckdb").read_bytes()
+    writers = (
+        lambda: opened_before.edit_runs([1], {"port": "A9"}),
+        lambda: opened_before.delete_runs([1]),
+        lambda: opened_before.add_meter(Meter("M9")),
+        lambda: reserve_run_ids(opened_before, 3),
+    )
+    for write in writers:
+        with pytest.raises(LibraryTooNew):
+            write()
+    assert library.path.joinpath("catalogue.duckdb").read_bytes() == before
+
+
+def test_exports_are_imported_from_python(tmp_path):
+    folder = tmp_path / "exports"
+    folder.mkdir()
+    for name, amps in (("a.csv", "1.5"), ("b.csv", "2.5")):
+        lines = [f"{second},5.0,{amps}\n" for second in range(60)]
+        write_export(folder, name, "".join(["time (s),voltage (V),current (A)\n", *lines]))
+    (folder / "c.csv").write_bytes(b"")
+    with Library.open(tmp_path / "lib", create=True) as library:
+        outcomes = library.imports.add(folder, Facts(device="PB-01", kind="discharge"))
+        again = library.imports.add([str(folder / "a.csv")])
+        assert [o.status for o in outcomes] == ["imported", "imported", "refused"]
+        assert "empty" in outcomes[2].reason
+        assert again[0].status == "already"
+        assert again[0].run_ids == outcomes[0].run_ids
+        assert library.run(outcomes[1].run_ids[0]).facts.device == "PB-01"
+        assert library.runs().total == 2
 
 
 def test_paths_that_are_no_library_are_said(tmp_path):
