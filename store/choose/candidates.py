@@ -22,7 +22,7 @@ from store.judge.derived.per_device import (
 )
 from store.judge.derived.ratios import ROUND_TRIP, WALL_TO_LOAD
 from store.judge.derived.sustained import SUSTAINED_POWER_W, sustained_power
-from store.judge.evidence import BenchEvidence, read_evidence
+from store.judge.evidence import BenchEvidence, evidence_by_portions
 from store.judge.figures import reference_runs
 from store.judge.matching import groups_of_one_condition, match
 from store.judge.measured import Measured, RunEvidence, measured, pool
@@ -88,9 +88,13 @@ def candidates_for(
         terms: What is looked at.
         devices: Only these; all of the kind where None.
     """
-    evidence = read_evidence(library, devices)
-    names = [n for n, s in sorted(evidence.sheets.items()) if s.kind == kind and (devices is None or n in devices)]
-    return tuple(_candidate(evidence, name, terms) for name in names)
+    asked = None if devices is None else set(devices)
+    names = [n for n, s in sorted(library.sheets().items()) if s.kind == kind and (asked is None or n in asked)]
+    return tuple(
+        _candidate(evidence, name, terms)
+        for portion, evidence in evidence_by_portions(library, names)
+        for name in portion
+    )
 
 
 def _candidate(evidence: BenchEvidence, name: str, terms: Sequence[Term]) -> Candidate:

@@ -15,7 +15,7 @@ from store.judge.course import CourseTest, load_course
 from store.judge.course_grid import CourseGrid, course_grid
 from store.judge.derived.sustained import sustained_power
 from store.judge.device_limits import limit_lines, limit_notes
-from store.judge.evidence import BenchEvidence, read_evidence
+from store.judge.evidence import BenchEvidence, evidence_by_portions, read_evidence
 from store.judge.figures import rows_of_kind
 from store.judge.headline import headline_figures, model_figures, runtime_lines
 from store.judge.measured import RunEvidence
@@ -103,10 +103,14 @@ def course_of(library: Library, name: str) -> CourseGrid:
 
 
 def judge_all(library: Library) -> list[Verdict]:
-    """Every claim of every device held against its runs."""
-    evidence = read_evidence(library)
+    """Every claim of every device held against its runs, some devices at a time."""
+    sheets = library.sheets()
+    claimed = [name for name, sheet in sorted(sheets.items()) if sheet.claims]
     return [
-        verdict for name, sheet in sorted(evidence.sheets.items()) for verdict in judge_claims(sheet, evidence.of(name))
+        verdict
+        for portion, evidence in evidence_by_portions(library, claimed)
+        for name in portion
+        for verdict in judge_claims(evidence.sheets[name], evidence.of(name))
     ]
 
 

@@ -6,12 +6,13 @@ Knows the catalogue's tables; the arithmetic is in `store.methods`.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 import duckdb
 import numpy as np
+import pyarrow as pa
 
 from store.catalogue.connection import rows
 from store.judge.derived.ratios import ASSUMED_ADAPTER, AdapterEfficiency, pair_runs, ratio, wall_to_load, wasted_share
@@ -26,7 +27,17 @@ from store.usb.offers import is_adaptive, offered_current_a, read_mode
 if TYPE_CHECKING:
     from store.library import Library
 
-__all__ = ["BenchEvidence", "derive_evidence", "load_evidence", "measured_runs", "read_evidence"]
+__all__ = [
+    "BenchEvidence",
+    "derive_evidence",
+    "evidence_by_portions",
+    "load_evidence",
+    "measured_runs",
+    "read_evidence",
+]
+
+PORTION = 4000
+"""Runs whose results are held at once where every device is looked at: some 100 MB. Chosen by us."""
 
 _RUN_COLUMNS = (
     "run_id, device, port, mode, kind, direction, load_set, ambient_c, meter, group_id, quality, started_at, channels, "
@@ -86,6 +97,39 @@ def read_evidence(library: Library, devices: Iterable[str] | None = None) -> Ben
     return derive_evidence(library, loaded, bench.devices, bench.meters)
 
 
+def evidence_by_portions(library: Library, devices: Sequence[str]) -> Iterator[tuple[tuple[str, ...], BenchEvidence]]:
+    """Evidence of many devices, some of them at a time, so that memory does not grow with the library.
+
+    Args:
+        library: The library.
+        devices: Which devices; each comes once, in this order.
+
+    Yields:
+        Devices, and the evidence of them.
+    """
+    bench = library.bench()
+    for portion in _portions(library, devices):
+        with library.catalogue.reader() as cursor:
+            loaded = load_evidence(cursor, portion)
+        yield tuple(portion), derive_evidence(library, loaded, bench.devices, bench.meters)
+
+
+def _portions(library: Library, devices: Sequence[str]) -> list[list[str]]:
+    """The devices, dealt so that each portion has some thousands of runs."""
+    with library.catalogue.reader() as cursor:
+        counted = rows(cursor, "SELECT device, count(*) FROM catalogue.run WHERE device IS NOT NULL GROUP BY device")
+    runs: dict[str, Any] = {str(device): count for device, count in counted}
+    dealt: list[list[str]] = []
+    held = PORTION
+    for device in devices:
+        if held >= PORTION:
+            dealt.append([])
+            held = 0
+        dealt[-1].append(device)
+        held += runs.get(device, 0)
+    return dealt
+
+
 def load_evidence(cursor: duckdb.DuckDBPyConnection, devices: Sequence[str] | None = None) -> list[_Run]:
     """Runs of devices with their current results. Runs of their groups come with them, whatever their device."""
     where, values = "device IS NOT NULL", []
@@ -112,22 +156,78 @@ def measured_runs(cursor: duckdb.DuckDBPyConnection, run_ids: Sequence[int]) -> 
     }
 
 
-def _results(cursor: duckdb.DuckDBPyConnection, where: str, values: Sequence[object]) -> dict[int, dict[str, Result]]:
+@dataclass(frozen=True, slots=True)
+class _ResultTable:
+    """Current results of some runs as the engine gave them: a run's rows lie together."""
+
+    columns: Mapping[str, pa.Array]
+    names: Sequence[str]
+
+    def result(self, row: int) -> Result:
+        """The result of a row."""
+        fields: dict[str, Any] = {name: self.columns[name][row].as_py() for name in _RESULT_COLUMNS}
+        warnings, budget = (self.columns[name][row].as_py() for name in ("warnings", "budget"))
+        return Result(
+            **fields,
+            warnings=tuple(json.loads(warnings)) if warnings != "[]" else (),
+            budget=tuple(Contribution(**part) for part in json.loads(budget)) if budget != "[]" else (),
+            flags=frozenset(map(Flag, self.columns["flags"][row].as_py() or ())),
+        )
+
+
+class _StoredResults(Mapping[str, Result]):
+    """A run's current results by name, each made from its row when it is first asked for.
+
+    A verdict asks for a few of some forty; the others never become Python objects.
+    """
+
+    __slots__ = ("_first", "_made", "_names", "_table")
+
+    def __init__(self, table: _ResultTable, first: int, end: int) -> None:
+        self._table = table
+        self._first = first
+        self._names = table.names[first:end]
+        self._made: dict[str, Result] = {}
+
+    def __getitem__(self, name: str) -> Result:
+        if name not in self._made:
+            if name not in self._names:
+                raise KeyError(name)
+            self._made[name] = self._table.result(self._first + self._names.index(name))
+        return self._made[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._names)
+
+    def __len__(self) -> int:
+        return len(self._names)
+
+    def __contains__(self, name: object) -> bool:
+        return name in self._names
+
+
+def _results(
+    cursor: duckdb.DuckDBPyConnection, where: str, values: Sequence[object]
+) -> Mapping[int, Mapping[str, Result]]:
     columns = ", ".join(_RESULT_COLUMNS)
     sql = (
         f"SELECT r.run_id, warnings, budget, flags, {columns} FROM catalogue.result r "
-        f"JOIN (SELECT run_id FROM catalogue.run WHERE {where}) USING (run_id) WHERE is_current"
+        f"JOIN (SELECT run_id FROM catalogue.run WHERE {where}) USING (run_id) WHERE is_current ORDER BY r.run_id"
     )
-    found: list[Any] = rows(cursor, sql, list(values))
-    by_run: dict[int, dict[str, Result]] = {}
-    for run_id, warnings, budget, flags, *plain in found:
-        told = tuple(json.loads(warnings)) if warnings != "[]" else ()
-        parts = tuple(Contribution(**part) for part in json.loads(budget)) if budget != "[]" else ()
-        fields: dict[str, Any] = dict(zip(_RESULT_COLUMNS, plain, strict=True))
-        by_run.setdefault(run_id, {})[fields["name"]] = Result(
-            **fields, warnings=told, budget=parts, flags=frozenset(map(Flag, flags))
-        )
-    return by_run
+    table = cast("pa.Table", cursor.execute(sql, list(values)).to_arrow_table()).combine_chunks()
+    if not table.num_rows:
+        return {}
+    held = {name: table.column(name).chunk(0) for name in table.column_names}
+    coded = held["name"].dictionary_encode()
+    words = coded.dictionary.to_pylist()
+    names = [words[code] for code in coded.indices.to_numpy().tolist()]
+    run_ids, firsts = np.unique(held["run_id"].to_numpy(), return_index=True)
+    ends = [*firsts[1:].tolist(), table.num_rows]
+    kept = _ResultTable(held, names)
+    return {
+        run_id: _StoredResults(kept, first, end)
+        for run_id, first, end in zip(run_ids.tolist(), firsts.tolist(), ends, strict=True)
+    }
 
 
 def _run(row: Sequence[Any], results: Mapping[str, Result]) -> _Run:

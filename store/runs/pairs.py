@@ -28,8 +28,12 @@ class PairByHand:
 
 def pairs_by_hand(cursor: duckdb.DuckDBPyConnection) -> tuple[PairByHand, ...]:
     """Every pair made by hand whose runs are both there."""
-    there = {int(row[0]) for row in rows(cursor, "SELECT run_id FROM catalogue.run")}
-    found = (PairByHand(int(one), int(other)) for one, other in read_settings(cursor, GROUP).items())
+    found = [PairByHand(int(one), int(other)) for one, other in read_settings(cursor, GROUP).items()]
+    if not found:
+        return ()
+    ids = [run_id for pair in found for run_id in (pair.discharge_id, pair.recharge_id)]
+    sql = "SELECT run_id FROM catalogue.run WHERE run_id IN (SELECT unnest(?::BIGINT[]))"
+    there = {int(row[0]) for row in rows(cursor, sql, [ids])}
     return tuple(pair for pair in found if {pair.discharge_id, pair.recharge_id} <= there)
 
 

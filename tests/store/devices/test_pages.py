@@ -8,8 +8,12 @@ from pathlib import Path
 import pytest
 
 from store import Library, NotFound
+from store.devices.page import judge_all
 from store.devices.records import ComparisonRow
+from store.judge import evidence
+from store.judge.claims import judge_claims
 from store.judge.comparison import ComparisonRefused
+from store.judge.evidence import read_evidence
 from store.judge.peers import peers_of, same_model
 from store.model.sheet import ClaimSheet, DeviceSheet
 
@@ -93,6 +97,21 @@ def test_verdicts_view_says_the_same(library: Library) -> None:
     table = library.sql("SELECT device, position, verdict, run_ids FROM verdicts ORDER BY 1, 2").table.to_pylist()
     expected = [(v.device, v.position, v.verdict, list(v.run_ids)) for v in library.verdicts()]
     assert [tuple(row.values()) for row in table] == expected
+
+
+def test_devices_judged_in_portions_come_out_as_all_at_once(library: Library, monkeypatch: pytest.MonkeyPatch) -> None:
+    """One device at a time: runs of its groups that belong to another device must neither lack nor count."""
+    whole = read_evidence(library)
+    at_once = [v for name, sheet in sorted(whole.sheets.items()) for v in judge_claims(sheet, whole.of(name))]
+    monkeypatch.setattr(evidence, "PORTION", 1)
+    assert judge_all(library) == at_once
+    assert at_once
+    portions = dict(evidence.evidence_by_portions(library, sorted(whole.sheets)))
+    assert list(portions) == [(name,) for name in sorted(whole.sheets)]
+    for (name,), found in portions.items():
+        assert [(run.run_id, dict(run.results)) for run in found.of(name)] == [
+            (run.run_id, dict(run.results)) for run in whole.of(name)
+        ]
 
 
 def test_verdicts_follow_an_edit_of_the_sheet(demo_library: Path, tmp_path: Path) -> None:
