@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any
 
 import duckdb
 import numpy as np
@@ -214,7 +214,7 @@ def _results(
         f"SELECT r.run_id, warnings, budget, flags, {columns} FROM catalogue.result r "
         f"JOIN (SELECT run_id FROM catalogue.run WHERE {where}) USING (run_id) WHERE is_current ORDER BY r.run_id"
     )
-    table = cast("pa.Table", cursor.execute(sql, list(values)).to_arrow_table()).combine_chunks()
+    table = cursor.sql(sql, params=list(values)).to_arrow_table().combine_chunks()
     if not table.num_rows:
         return {}
     held = {name: table.column(name).chunk(0) for name in table.column_names}

@@ -99,6 +99,7 @@ def test_verdicts_view_says_the_same(library: Library) -> None:
     assert [tuple(row.values()) for row in table] == expected
 
 
+@pytest.mark.filterwarnings("error")
 def test_devices_judged_in_portions_come_out_as_all_at_once(library: Library, monkeypatch: pytest.MonkeyPatch) -> None:
     """One device at a time: runs of its groups that belong to another device must neither lack nor count."""
     whole = read_evidence(library)
