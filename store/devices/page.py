@@ -102,16 +102,24 @@ def course_of(library: Library, name: str) -> CourseGrid:
     return course_grid(sheet_of(evidence, name), evidence.of(name), tests)
 
 
-def judge_all(library: Library) -> list[Verdict]:
-    """Every claim of every device held against its runs, some devices at a time."""
-    sheets = library.sheets()
-    claimed = [name for name, sheet in sorted(sheets.items()) if sheet.claims]
-    return [
-        verdict
+def judge_all(library: Library, devices: Iterable[str] | None = None) -> dict[str, tuple[Verdict, ...]]:
+    """Every claim of devices held against their runs, some devices at a time.
+
+    Args:
+        library: The library.
+        devices: Which devices; all that have a sheet where None.
+
+    Returns:
+        Verdicts by device, in the order of codes; none for a device without a claim.
+    """
+    asked = None if devices is None else set(devices)
+    found = sorted(library.sheets().items())
+    claimed = [name for name, sheet in found if sheet.claims and (asked is None or name in asked)]
+    return {
+        name: tuple(judge_claims(evidence.sheets[name], evidence.of(name)))
         for portion, evidence in evidence_by_portions(library, claimed)
         for name in portion
-        for verdict in judge_claims(evidence.sheets[name], evidence.of(name))
-    ]
+    }
 
 
 def _tables(runs: Sequence[RunEvidence]) -> Iterable[TestTable]:

@@ -6,7 +6,8 @@ Mixed into `Library`, kept apart from runs and care. Nothing here is stored: it 
 from __future__ import annotations
 
 import threading
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from types import MappingProxyType
 from typing import TYPE_CHECKING, cast
 
 import pyarrow as pa
@@ -34,6 +35,8 @@ class DeviceViews:
     """Devices as a whole; mixed into `Library`."""
 
     _verdicts: tuple[int, tuple[Verdict, ...]] | None = None
+    _judged: Mapping[str, tuple[int, tuple[Verdict, ...]]] = MappingProxyType({})
+    """By device: the mark of what its verdicts rest on, and they."""
     _judging = threading.Lock()
 
     def _own_library(self) -> Library:
@@ -91,14 +94,27 @@ class DeviceViews:
         return page.course_of(self._own_library(), name)
 
     def verdicts(self) -> tuple[Verdict, ...]:
-        """Every claim held against its runs, by device and place in the sheet; judged once per generation."""
-        library = self._own_library()
-        generation = library.generation()
-        with self._judging:
-            if self._verdicts is None or self._verdicts[0] != generation:
-                from store.devices import page
+        """Every claim held against its runs, by device and place in the sheet.
 
-                self._verdicts = (generation, tuple(page.judge_all(library)))
+        Judged once per generation, and then only for devices that something changed of.
+        """
+        from store.devices.marks import device_marks
+        from store.devices.page import judge_all
+
+        library = self._own_library()
+        with self._judging:
+            generation = library.generation()
+            if self._verdicts is None or self._verdicts[0] != generation:
+                # Marks first: what is committed while devices are judged gives another mark the next time.
+                with library.catalogue.reader() as cursor:
+                    marks = device_marks(cursor)
+                kept = {name: held for name, held in self._judged.items() if marks.get(name) == held[0]}
+                fresh = judge_all(library, marks.keys() - kept.keys())
+                self._judged = kept | {
+                    name: (mark, fresh.get(name, ())) for name, mark in marks.items() if name not in kept
+                }
+                ordered = (self._judged[name][1] for name in sorted(self._judged))
+                self._verdicts = (generation, tuple(verdict for found in ordered for verdict in found))
             return self._verdicts[1]
 
     def verdict_table(self) -> pa.Table:

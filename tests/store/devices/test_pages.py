@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import shutil
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from store import Library, NotFound
+from store.devices import page as page_module
 from store.devices.page import judge_all
 from store.devices.records import ComparisonRow
 from store.judge import evidence
@@ -16,6 +19,7 @@ from store.judge.comparison import ComparisonRefused
 from store.judge.evidence import read_evidence
 from store.judge.peers import peers_of, same_model
 from store.model.sheet import ClaimSheet, DeviceSheet
+from store.uncertainty.decision import Verdict
 
 
 @pytest.fixture(scope="module")
@@ -105,7 +109,7 @@ def test_devices_judged_in_portions_come_out_as_all_at_once(library: Library, mo
     whole = read_evidence(library)
     at_once = [v for name, sheet in sorted(whole.sheets.items()) for v in judge_claims(sheet, whole.of(name))]
     monkeypatch.setattr(evidence, "PORTION", 1)
-    assert judge_all(library) == at_once
+    assert [v for found in judge_all(library).values() for v in found] == at_once
     assert at_once
     portions = dict(evidence.evidence_by_portions(library, sorted(whole.sheets)))
     assert list(portions) == [(name,) for name in sorted(whole.sheets)]
@@ -113,6 +117,49 @@ def test_devices_judged_in_portions_come_out_as_all_at_once(library: Library, mo
         assert [(run.run_id, dict(run.results)) for run in found.of(name)] == [
             (run.run_id, dict(run.results)) for run in whole.of(name)
         ]
+
+
+def test_only_devices_that_changed_are_judged_again(demo_library: Path, tmp_path: Path) -> None:
+    """Whatever is changed, what is kept of the others equals what a fresh look at everything gives."""
+    shutil.copytree(demo_library, tmp_path / "own")
+    library = Library.open(tmp_path / "own")
+    library.verdicts()
+    judged: list[set[str]] = []
+    real = page_module.judge_all
+
+    def told(library: Library, devices: Iterable[str] | None = None) -> dict[str, tuple[Verdict, ...]]:
+        judged.append(set(devices or ()))
+        return real(library, devices)
+
+    run = next(v.run_ids[0] for v in library.verdicts() if v.run_ids)
+    device = library.run(run).facts.device
+    assert device is not None
+    discharge, recharge = _one_of_each(library)
+    changes: tuple[tuple[Callable[[], object], bool], ...] = (
+        (lambda: library.save_device(replace(library.device(device), note="another")), True),
+        (lambda: library.edit_runs([run], {"quality": "rejected"}, reason="a test"), True),
+        (lambda: library.pair([discharge, recharge], reason="a test"), False),
+        (lambda: library.delete_runs([run], reason="a test"), True),
+    )
+    for change, is_of_one in changes:
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(page_module, "judge_all", told)
+            change()
+            kept = library.verdicts()
+        assert kept == Library.open(tmp_path / "own").verdicts()
+        assert device in judged[-1]
+        if is_of_one:
+            assert len(judged[-1]) < len(library.sheets())
+    assert len(judged) == len(changes)
+
+
+def _one_of_each(library: Library) -> tuple[int, int]:
+    sql = (
+        "SELECT min(run_id) FILTER (kind = 'discharge') AS one, min(run_id) FILTER (kind = 'recharge') AS other "
+        "FROM runs GROUP BY device HAVING one IS NOT NULL AND other IS NOT NULL ORDER BY device LIMIT 1"
+    )
+    (row,) = library.sql(sql).table.to_pylist()
+    return int(row["one"]), int(row["other"])
 
 
 def test_verdicts_follow_an_edit_of_the_sheet(demo_library: Path, tmp_path: Path) -> None:
