@@ -350,7 +350,8 @@ def _known(cursor: duckdb.DuckDBPyConnection, records: Sequence[RunRecord], path
 
 def _taken(cursor: duckdb.DuckDBPyConnection, numbers: Sequence[int]) -> bool:
     sql = (
-        "SELECT 1 FROM (SELECT run_id FROM catalogue.run UNION ALL SELECT run_id FROM catalogue.tombstone) "
+        "SELECT 1 FROM (SELECT run_id FROM catalogue.run UNION ALL SELECT run_id FROM catalogue.tombstone "
+        "UNION ALL SELECT run_id FROM catalogue.shelved_run) "
         "WHERE run_id IN (SELECT unnest(?::BIGINT[])) LIMIT 1"
     )
     return bool(rows(cursor, sql, [list(numbers)]))

@@ -11,19 +11,21 @@ from dataclasses import dataclass, replace
 from itertools import groupby
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pyarrow as pa
 
 from store.care import packs
 from store.care.repack import Moved, Replacement
 from store.catalogue import pending
 from store.catalogue.run_records import RunRecord, footer_entry
+from store.catalogue.shelved import PARTED, Shelved
 from store.errors import StoreError
 from store.files import durable
-from store.files.traces import TraceWriter, arrow_schema, read_samples, to_arrays
+from store.files.traces import TraceWriter, arrow_schema, moved_table, read_samples, to_arrays
 from store.imports.again import read_again
 from store.imports.reduction import reduce_record
 from store.model.results import ArrayTrace
-from store.runs.recompute import load_records, replace_results
+from store.runs.recompute import load_records, replace_results, shelved_record
 
 if TYPE_CHECKING:
     from store.library import Library
@@ -70,6 +72,15 @@ def remake(library: Library, file: str) -> Remade:
 
 def _read(library: Library, group: Sequence[RunRecord], tables: dict[int, pa.Table], lost: dict[int, str]) -> None:
     """Runs of one export from its original; one whose reading differs does not stop the others."""
+    for record in group:
+        if record.shelved:
+            try:
+                tables[record.facts.run_id] = _composed(library, record)
+            except StoreError as error:
+                lost[record.facts.run_id] = str(error).rstrip(".")
+    group = [record for record in group if not record.shelved]
+    if not group:
+        return
     try:
         for record, table in read_again(library, group):
             tables[record.facts.run_id] = table
@@ -79,6 +90,34 @@ def _read(library: Library, group: Sequence[RunRecord], tables: dict[int, pa.Tab
             return
         for record in group:
             _read(library, [record], tables, lost)
+
+
+def _composed(library: Library, record: RunRecord) -> pa.Table:
+    """A joined run from the originals of its parts; a piece of a parted one from that one's.
+
+    Raises:
+        TraceDamaged: An original can't be read, or reads otherwise today.
+    """
+    found: list[pa.Table] = []
+    for item in record.shelved:
+        if record.facts.uid not in item.into_uids:
+            continue  # it stands back for one of those
+        below = tuple(other for other in record.shelved if other is not item)
+        source = replace(shelved_record(library.layout, item), shelved=_for(item.uid, below))
+        table = _composed(library, source) if source.shelved else read_again(library, [source])[0][1]
+        offset_s = item.offset_s
+        if item.how == PARTED:
+            begin_s = float(record.provenance.part.rsplit("@", 1)[1])
+            first = int(np.searchsorted(table.column("t_s").to_numpy(), begin_s))
+            table, offset_s = table.slice(first, record.samples), -begin_s
+        found.append(moved_table(table, record.facts.run_id, offset_s))
+    return pa.concat_tables(found)
+
+
+def _for(uid: str, shelved: Sequence[Shelved]) -> tuple[Shelved, ...]:
+    """Those that stand back for a run, and those that stand back for them."""
+    direct = [item for item in shelved if uid in item.into_uids]
+    return tuple(one for item in direct for one in (item, *_for(item.uid, shelved)))
 
 
 def _rescue(library: Library, record: RunRecord, tables: dict[int, pa.Table], lost: dict[int, str]) -> None:

@@ -21,10 +21,12 @@ from store.care import packs
 from store.catalogue.connection import rows
 from store.catalogue.numbers import next_run_id, next_trace_id, note_trace_ids, trace_row
 from store.catalogue.run_records import RunRecord, append_rows, footer_entry, insert_records, numbered
+from store.catalogue.shelved import find_shelved, settle
 from store.errors import StoreError, TraceDamaged, UnsafePath
 from store.files import durable
 from store.files.originals import original_hash
 from store.files.traces import TraceWriter, WrittenTrace
+from store.runs.recompute import shelved_record
 
 if TYPE_CHECKING:
     from store.library import Library
@@ -99,6 +101,8 @@ class _Known:
     """Uid by number, of runs that are there or were deleted."""
     deleted: dict[str, str]
     """When and by whom, by uid."""
+    shelved: set[str]
+    """Uids of runs that stand back for others."""
     originals: set[str]
     """Hashes of originals that the catalogue names or that lie on the disk."""
     damaged: frozenset[str]
@@ -110,10 +114,12 @@ def _known(library: Library, on_disk: Iterable[str], damaged: Iterable[str]) -> 
         runs = known_runs(cursor, library)
         stones = rows(cursor, "SELECT uid, run_id, deleted_at, who FROM catalogue.tombstone")
         originals = {str(row[0]) for row in rows(cursor, "SELECT sha256 FROM catalogue.original")}
+        shelved = find_shelved(cursor)
     numbers = {run.run_id: uid for uid, run in runs.items()} | {int(s[1]): str(s[0]) for s in stones}
     deleted = {str(s[0]): f"{s[2]:%Y-%m-%d} by {s[3]}" for s in stones if str(s[0]) not in runs}
     originals |= {found["sha256"] for name in on_disk if (found := _ORIGINAL.fullmatch(name))}
-    return _Known(runs, numbers, deleted, originals, frozenset(damaged))
+    numbers |= {item.run_id: item.uid for item in shelved}
+    return _Known(runs, numbers, deleted, {item.uid for item in shelved}, originals, frozenset(damaged))
 
 
 def survey(
@@ -136,12 +142,14 @@ def survey(
         is_original = file.startswith("originals/")
         stray = _original(library, file) if is_original else _trace(library, file, known, is_lost=is_lost)
         sources |= {record.provenance.source_sha256 for record in stray.wanted}
+        sources |= {item.source_sha256 for record in stray.wanted for item in record.shelved}
         if is_original and stray.sha256 in sources:
             continue  # it comes in with its runs
         for record in stray.wanted:  # a second copy of the same run is no second run
             number = known.runs[record.facts.uid].run_id if record.facts.uid in known.runs else record.facts.run_id
             known.runs[record.facts.uid] = KnownRun(number, record.samples, file, is_there=True)
             known.numbers.setdefault(record.facts.run_id, record.facts.uid)
+            known.shelved |= {item.uid for item in record.shelved}
         found.append(stray)
     return found
 
@@ -203,6 +211,10 @@ def _why_not(record: RunRecord, known: _Known, seen: set[str], *, is_lost: bool)
         if (there.is_there and there.file not in known.damaged) or there.samples != record.samples:
             return f"is a further copy: its runs lie whole in {there.file}"
         return ""
+    if any(item.uid in known.runs and item.uid not in known.shelved for item in record.shelved):
+        return "is a further copy, left by a joining or parting that was cut short"
+    if uid in known.shelved:
+        return f"holds run {record.facts.run_id}, whose samples others hold since it was joined or parted"
     if uid in known.deleted:
         return f"holds run {record.facts.run_id}, which was deleted on {known.deleted[uid]}"
     if source and source not in known.originals and not is_lost:
@@ -281,7 +293,8 @@ def _numbered(cursor: duckdb.DuckDBPyConnection, records: Sequence[RunRecord]) -
     sql = "SELECT uid, run_id FROM catalogue.run WHERE uid IN (SELECT unnest(?::VARCHAR[]))"
     here: dict[str, int] = {str(uid): int(run_id) for uid, run_id in rows(cursor, sql, [uids])}
     sql = (
-        "SELECT run_id FROM (SELECT run_id FROM catalogue.run UNION ALL SELECT run_id FROM catalogue.tombstone) "
+        "SELECT run_id FROM (SELECT run_id FROM catalogue.run UNION ALL SELECT run_id FROM catalogue.tombstone "
+        "UNION ALL SELECT run_id FROM catalogue.shelved_run) "
         "WHERE run_id IN (SELECT unnest(?::BIGINT[]))"
     )
     taken = {int(row[0]) for row in rows(cursor, sql, [[record.facts.run_id for record in records]])}
@@ -320,6 +333,7 @@ def _insert(
     fresh = _regrouped(cursor, [record for record in records if record.facts.uid not in here], uids)
     insert_records(cursor, [(record, trace_id) for record in fresh])
     restore_originals(cursor, library, fresh)
+    settle(cursor)
     drop_empty_files(cursor)
 
 
@@ -354,7 +368,8 @@ def drop_empty_files(cursor: duckdb.DuckDBPyConnection) -> list[str]:
 def restore_originals(cursor: duckdb.DuckDBPyConnection, library: Library, records: Sequence[RunRecord]) -> None:
     """Rows of the originals that runs were read from, where those lie whole on the disk."""
     made: list[dict[str, Any]] = []
-    for record in records:
+    hidden = [shelved_record(library.layout, item) for record in records for item in record.shelved]
+    for record in [*records, *hidden]:
         sha256 = record.provenance.source_sha256
         if not sha256 or any(row["sha256"] == sha256 for row in made):
             continue

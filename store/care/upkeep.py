@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from store.care.verify import Finding
     from store.library import Library
     from store.runs.groups import GroupMember
+    from store.runs.joining import Joining, Parting
     from store.runs.recompute import ResultChange
 
 __all__ = ["Upkeep"]
@@ -115,6 +116,56 @@ class Upkeep:
         from store.runs import groups
 
         return groups.ungroup(self._library(), run_ids, who or self.who, reason)
+
+    def join(
+        self,
+        run_ids: Sequence[int],
+        *,
+        offsets_s: Mapping[int, float] | None = None,
+        who: str | None = None,
+        reason: str = "",
+    ) -> Joining:
+        """Make parts of one log one run, with results made once over the whole; `part` takes it back exactly.
+
+        When each began is taken from `offsets_s`, else from start times, else from a counter that goes on. Runs that
+        one run was parted into become that run again.
+
+        Args:
+            run_ids: Two runs or more.
+            offsets_s: Seconds from the first run's first sample to each other's; 0 for the first where left out.
+            who: Who joins them.
+            reason: Why.
+
+        Raises:
+            NotFound: A run that isn't there.
+            WrongFact: They overlap, differ in device, port, kind or meter, or nothing tells when one began.
+            TraceDamaged: A trace isn't what was written.
+            DiskFault: The disk refused; all is as it was.
+        """
+        from store.runs import joining
+
+        return joining.join(self._library(), run_ids, offsets_s, who=who or self.who, reason=reason)
+
+    def part(self, run_id: int, at_s: Sequence[float] = (), *, who: str | None = None, reason: str = "") -> Parting:
+        """Make a joined run its parts again, or one log several runs; `join` takes the latter back.
+
+        Args:
+            run_id: The run.
+            at_s: Where the second and each further run begins, in seconds of its own clock; none takes a joining back.
+            who: Who parts it.
+            reason: Why.
+
+        Raises:
+            NotFound: There is no such run.
+            WrongFact: It was not joined and no time is given, or a time leaves a run without samples.
+            TraceDamaged: Its trace isn't what was written.
+            DiskFault: The disk refused; all is as it was.
+        """
+        from store.runs import joining
+
+        if at_s:
+            return joining.part(self._library(), run_id, at_s, who=who or self.who, reason=reason)
+        return joining.take_apart(self._library(), run_id, who=who or self.who, reason=reason)
 
     def pack(self, progress: Progress | None = None) -> PackReport:
         """Merge loose traces into packs; the numbers stay the same to the last bit."""

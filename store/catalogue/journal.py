@@ -27,11 +27,11 @@ from store.files import durable
 from store.model.records import RunFacts
 from store.version import __version__
 
-__all__ = ["Entry", "Journal", "Kept", "apply_kept", "apply_run_facts", "catch_up", "is_behind"]
+__all__ = ["Entry", "Journal", "Kept", "apply_kept", "apply_run_facts", "as_row", "as_text", "catch_up", "is_behind"]
 
 TABLES = (
     "meta", "device", "port", "claim", "mark", "meter", "calibration", "amendment", "tombstone", "named_question",
-    "setting", "report", "rating_scheme",
+    "setting", "report", "rating_scheme", "shelved_run",
 )  # fmt: skip
 """Tables that nothing else tells."""
 NOT_KEPT = ("reserved", "last_trace_id", "results_due", "journal_seq")
@@ -67,11 +67,13 @@ def _back(value: object) -> object:
     return value
 
 
-def _as_text(row: Mapping[str, object]) -> str:
+def as_text(row: Mapping[str, object]) -> str:
+    """A row of the catalogue as JSON, moments and bytes marked."""
     return json.dumps({name: _plain(value) for name, value in row.items()}, ensure_ascii=False, sort_keys=True)
 
 
-def _as_row(text: str) -> dict[str, Any]:
+def as_row(text: str) -> dict[str, Any]:
+    """The inverse of `as_text`."""
     return {name: _back(value) for name, value in json.loads(text).items()}
 
 
@@ -85,7 +87,7 @@ def _source(table: str) -> str:
 def _rows(cursor: duckdb.DuckDBPyConnection, table: str) -> Counter[str]:
     """Every row of a table as text, and how often it stands there."""
     found = cursor.sql(f"SELECT * FROM {_source(table)}").to_arrow_table().to_pylist()
-    return Counter(_as_text(row) for row in found)
+    return Counter(as_text(row) for row in found)
 
 
 def _marks(cursor: duckdb.DuckDBPyConnection) -> dict[str, tuple[object, ...]]:
@@ -341,7 +343,7 @@ def _changes(
             highest = int(before.execute("SELECT coalesce(max(seq), 0) FROM catalogue.amendment").fetchall()[0][0])
             sql = f"SELECT * FROM catalogue.amendment WHERE seq > {highest} ORDER BY seq"
             fresh = now.sql(sql).to_arrow_table()
-            found[table] = {"new": [_as_text(row) for row in fresh.to_pylist()]}
+            found[table] = {"new": [as_text(row) for row in fresh.to_pylist()]}
         else:
             old, new = _rows(before, table), _rows(now, table)
             found[table] = {"gone": list((old - new).elements()), "new": list((new - old).elements())}
@@ -357,7 +359,7 @@ def _facts(cursor: duckdb.DuckDBPyConnection, after: int) -> dict[str, str]:
         f"(SELECT key FROM catalogue.amendment WHERE table_name = 'run' AND seq > {after})"
     )
     found = cursor.sql(sql).to_arrow_table().to_pylist()
-    return {str(row.pop("uid")): _as_text(row) for row in found}
+    return {str(row.pop("uid")): as_text(row) for row in found}
 
 
 def apply_kept(cursor: duckdb.DuckDBPyConnection, kept: Kept) -> list[str]:
@@ -376,7 +378,7 @@ def apply_kept(cursor: duckdb.DuckDBPyConnection, kept: Kept) -> list[str]:
         where = f" WHERE key NOT IN ({left_out})" if table == "meta" else ""
         cursor.execute(f"DELETE FROM catalogue.{table}{where}")
         there = set(_columns(cursor, table))
-        found = [_as_row(text) for text in wanted.elements()]
+        found = [as_row(text) for text in wanted.elements()]
         if table == "amendment":
             found.sort(key=lambda row: int(row["seq"]))
         append_rows(cursor, table, [{n: v for n, v in row.items() if n in there} for row in found])
@@ -394,7 +396,7 @@ def apply_run_facts(cursor: duckdb.DuckDBPyConnection, facts: Mapping[str, str])
     there = set(_columns(cursor, "run"))
     changed: list[int] = []
     for uid, text in facts.items():
-        row = {name: value for name, value in _as_row(text).items() if name in there}
+        row = {name: value for name, value in as_row(text).items() if name in there}
         names = list(row)
         sql = f"SELECT run_id, {', '.join(names)} FROM catalogue.run WHERE uid = ?"
         found = cursor.execute(sql, [uid]).fetchall()

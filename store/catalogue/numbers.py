@@ -23,7 +23,7 @@ def next_run_id(cursor: duckdb.DuckDBPyConnection) -> int:
     """The number that the next run gets, if nobody is quicker. Numbers of deleted runs aren't used again."""
     sql = (
         "SELECT coalesce(max(r), 0) + 1 FROM (SELECT max(run_id) AS r FROM catalogue.run UNION ALL "
-        "SELECT max(run_id) FROM catalogue.tombstone UNION ALL "
+        "SELECT max(run_id) FROM catalogue.tombstone UNION ALL SELECT max(run_id) FROM catalogue.shelved_run UNION ALL "
         "SELECT max(CAST(value AS BIGINT)) FROM catalogue.meta WHERE key = 'reserved')"
     )
     return int(rows(cursor, sql)[0][0])
@@ -41,7 +41,8 @@ def reserve_run_ids(library: Library, count: int) -> int:
 def are_taken(cursor: duckdb.DuckDBPyConnection, numbers: Sequence[int]) -> bool:
     """Whether a run has, or had, one of the numbers."""
     sql = (
-        "SELECT 1 FROM (SELECT run_id FROM catalogue.run UNION ALL SELECT run_id FROM catalogue.tombstone) "
+        "SELECT 1 FROM (SELECT run_id FROM catalogue.run UNION ALL SELECT run_id FROM catalogue.tombstone "
+        "UNION ALL SELECT run_id FROM catalogue.shelved_run) "
         "WHERE run_id IN (SELECT unnest(?::BIGINT[])) LIMIT 1"
     )
     return bool(rows(cursor, sql, [list(numbers)]))

@@ -16,6 +16,7 @@ import duckdb
 from importers.schema import Account, ClockReading, Conversion, TraceEvent
 from store.catalogue.accounts import account_fields
 from store.catalogue.appending import append_rows
+from store.catalogue.shelved import Shelved, footer_rows, from_footer, store_shelved
 from store.model.records import Provenance, RunFacts, StripSet
 from store.model.results import Reduction, Result
 from store.signal.strips import pack_bands
@@ -51,6 +52,8 @@ class RunRecord:
     """Those that the importer settled."""
     preview: StripSet | None = None
     reduction: Reduction | None = None
+    shelved: tuple[Shelved, ...] = ()
+    """Runs that stand back for it."""
 
 
 _to_json = json.JSONEncoder(ensure_ascii=False, default=str).encode
@@ -104,6 +107,8 @@ def footer_entry(record: RunRecord) -> dict[str, Any]:
     for name in ("started_at", "imported_at"):
         moment: datetime | None = entry[name]
         entry[name] = moment.isoformat() + "Z" if moment else None
+    if record.shelved:
+        entry["shelved"] = footer_rows(record.shelved)
     return entry
 
 
@@ -144,6 +149,7 @@ def record_from_footer(entry: Mapping[str, Any], *, trace_file: str, trace_sha25
         interval_s=entry.get("interval_s"),
         first_row=int(entry["first_row"]),
         events=tuple(TraceEvent(**e) for e in entry.get("events") or ()),
+        shelved=from_footer(entry.get("shelved") or ()),
     )
 
 
@@ -255,6 +261,7 @@ def insert_records(cursor: duckdb.DuckDBPyConnection, records: Sequence[tuple[Ru
     append_rows(cursor, "result", results)
     append_rows(cursor, "event", events)
     append_rows(cursor, "preview", previews)
+    store_shelved(cursor, [item for record, _ in records for item in record.shelved])
 
 
 def numbered(record: RunRecord, run_id: int) -> RunRecord:

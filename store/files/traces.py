@@ -34,6 +34,7 @@ __all__ = [
     "TraceWriter",
     "WrittenTrace",
     "arrow_schema",
+    "moved_table",
     "read_footer",
     "read_samples",
 ]
@@ -87,6 +88,10 @@ def _footer_text(runs: Sequence[Mapping[str, Any]]) -> str:
         stream.write(json.dumps(list(runs), ensure_ascii=False).encode())
     packed = base64.b64encode(sink.getvalue().to_pybytes()).decode()
     return json.dumps({"format": 1, "runs_zstd_base64": packed, "fields": footer_fields()}, ensure_ascii=False)
+
+
+_DECIMALS = 9
+"""Times are told to a nanosecond at most."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,6 +225,21 @@ def _nulls(count: int) -> pa.Array:
 @lru_cache(maxsize=4)
 def _many_nulls(count: int) -> pa.Array:
     return pa.nulls(count, pa.float64())
+
+
+def moved_table(table: pa.Table, run_id: int, add_s: float) -> pa.Table:
+    """Samples under another number, on a clock that reads `add_s` more [s].
+
+    What adding an offset and subtracting it again leaves beyond a nanosecond is rounding, and is taken away.
+    """
+    moved = table.set_column(0, table.schema.field("run_id"), pa.repeat(pa.scalar(run_id, pa.int64()), table.num_rows))
+    if not add_s:
+        return moved
+    t_s = table.column("t_s").to_numpy() + add_s
+    if add_s < 0:
+        tidy = np.round(t_s, _DECIMALS)
+        t_s = np.where(np.abs(tidy - t_s) < 10.0**-_DECIMALS / 4, tidy, t_s)
+    return moved.set_column(1, table.schema.field("t_s"), pa.array(t_s))
 
 
 def present_channels(table: pa.Table) -> tuple[str, ...]:

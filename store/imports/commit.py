@@ -105,9 +105,18 @@ def _try_commit(library: Library, waiting: Sequence[PreparedFile]) -> list[Inges
         return [known[p.sha256] or _outcome(p) for p in waiting]
 
 
+_HELD = (
+    "SELECT DISTINCT run.run_id, run.port FROM catalogue.shelved_run s JOIN catalogue.run "
+    "ON list_contains(s.into_uids, run.uid) WHERE s.source_sha256 = ? ORDER BY run_id"
+)
+"""Runs that a file's bytes were joined into."""
+
+
 def known_outcome(cursor: duckdb.DuckDBPyConnection, sha256: str) -> IngestOutcome | None:
     """The runs that a file's bytes made before; None where they are new."""
     found = rows(cursor, "SELECT run_id, port FROM catalogue.run WHERE source_sha256 = ? ORDER BY run_id", [sha256])
+    if not found:
+        found = rows(cursor, _HELD, [sha256])
     if not found:
         return None
     return IngestOutcome(

@@ -18,6 +18,7 @@ from store.catalogue.amendments import Change, amend
 from store.catalogue.connection import rows
 from store.catalogue.numbers import note_trace_ids
 from store.catalogue.run_records import RunRecord, append_rows
+from store.catalogue.shelved import Shelved, bury_shelved
 from store.errors import DiskFault, NotFound, WrongFact
 from store.model.records import RunFacts
 from store.runs.fact_values import CHOICES, NUMBERS, TEXTS, checked_fact
@@ -143,6 +144,16 @@ def delete_runs(library: Library, run_ids: Sequence[int], who: str, reason: str)
     return len(records)
 
 
+def _stone_of(item: Shelved, now: datetime | None, who: str, reason: str) -> dict[str, Any]:
+    """What stays of a run that stood back for one that is deleted."""
+    run = item.rows_of("run")[0]
+    facts = {name: run[name] for name in RunFacts.__dataclass_fields__}
+    told = {name: getattr(item, name) for name in ("run_id", "uid", "source_sha256", "source_file", "part", "samples")}
+    text = json.dumps(facts, default=str, ensure_ascii=False)
+    stone = {"device": run["device"], "kind": run["kind"], "facts": text}
+    return {**told, **stone, "deleted_at": now, "who": who, "reason": reason}
+
+
 def _bury(
     cursor: duckdb.DuckDBPyConnection,
     library: Library,
@@ -182,10 +193,13 @@ def _bury(
     unused = "NOT EXISTS (SELECT 1 FROM catalogue.run WHERE run.trace_id = trace_file.trace_id)"
     gone += [str(row[0]) for row in rows(cursor, f"SELECT file FROM catalogue.trace_file WHERE {unused}")]
     cursor.execute(f"DELETE FROM catalogue.trace_file WHERE {unused}")
-    hashes = list({r.provenance.source_sha256 for r in records})
+    hidden = bury_shelved(cursor, [r.facts.uid for r in records])
+    append_rows(cursor, "tombstone", [_stone_of(item, now, who, reason) for item in hidden])
+    hashes = list({r.provenance.source_sha256 for r in records} | {item.source_sha256 for item in hidden})
     lonely = (
         "sha256 IN (SELECT unnest(?::VARCHAR[])) AND NOT EXISTS "
-        "(SELECT 1 FROM catalogue.run WHERE run.source_sha256 = original.sha256)"
+        "(SELECT 1 FROM catalogue.run WHERE run.source_sha256 = original.sha256) AND NOT EXISTS "
+        "(SELECT 1 FROM catalogue.shelved_run s WHERE s.source_sha256 = original.sha256)"
     )
     found = rows(cursor, f"SELECT stored_as FROM catalogue.original WHERE {lonely}", [hashes])
     cursor.execute(f"DELETE FROM catalogue.original WHERE {lonely}", [hashes])

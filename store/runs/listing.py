@@ -149,6 +149,18 @@ def _missing(cursor: duckdb.DuckDBPyConnection, run_id: int) -> NotFound:
     gone = rows(cursor, "SELECT deleted_at, who FROM catalogue.tombstone WHERE run_id = ?", [run_id])
     if gone:
         return NotFound(f"Run {run_id} was deleted on {gone[0][0]:%Y-%m-%d} by {gone[0][1]}.")
+    sql = (
+        "SELECT s.how, list(run.run_id ORDER BY run.run_id) FROM catalogue.shelved_run s "
+        "JOIN catalogue.run ON list_contains(s.into_uids, run.uid) WHERE s.run_id = ? GROUP BY s.how"
+    )
+    for how, others in rows(cursor, sql, [run_id]):
+        named: Any = others
+        if how == "joined":
+            return NotFound(
+                f"Run {run_id} was joined into run {named[0]}. `joulebook part {named[0]}` takes that back."
+            )
+        listed = " ".join(map(str, named))
+        return NotFound(f"Run {run_id} was parted into runs {listed}. `joulebook join {listed}` takes that back.")
     return NotFound.of("run", run_id)
 
 

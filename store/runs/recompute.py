@@ -20,14 +20,16 @@ from store.care.packs import reduce_pack
 from store.catalogue import pending
 from store.catalogue.connection import rows
 from store.catalogue.run_records import RunRecord, append_rows, event_rows, main_columns, result_rows
+from store.catalogue.shelved import Shelved, find_shelved
 from store.errors import NotFound, PartlyDone, TraceDamaged
+from store.files.layout import Layout
 from store.runs import listing
 
 if TYPE_CHECKING:
     from store.imports.reduction import Bench
     from store.library import Library
 
-__all__ = ["ResultChange", "load_records", "recompute", "reduce_again", "replace_results"]
+__all__ = ["ResultChange", "load_records", "recompute", "reduce_again", "replace_results", "shelved_record"]
 
 PORTION = 256
 """Runs per transaction: chosen by us so that one commits in well under a second."""
@@ -77,6 +79,10 @@ def load_records(cursor: duckdb.DuckDBPyConnection, run_ids: Sequence[int] | Non
     for row in rows(cursor, sql, values):
         found_event: Any = row
         events.setdefault(found_event[0], []).append(TraceEvent(*found_event[1:]))
+    shelved: dict[str, list[Shelved]] = {}
+    for item in find_shelved(cursor):
+        for uid in item.into_uids:
+            shelved.setdefault(uid, []).append(item)
     return [
         RunRecord(
             facts=listing.facts_of(row),
@@ -87,9 +93,34 @@ def load_records(cursor: duckdb.DuckDBPyConnection, run_ids: Sequence[int] | Non
             interval_s=row["interval_s"],
             first_row=row["first_row"],
             events=tuple(events.get(row["run_id"], ())),
+            shelved=_all_below(shelved, row["uid"]),
         )
         for row in found
     ]
+
+
+def _all_below(shelved: Mapping[str, Sequence[Shelved]], uid: str) -> tuple[Shelved, ...]:
+    """Runs that stand back for one, and those that stand back for these."""
+    found: list[Shelved] = []
+    for item in shelved.get(uid, ()):
+        found += [item, *_all_below(shelved, item.uid)]
+    return tuple(found)
+
+
+def shelved_record(layout: Layout, item: Shelved) -> RunRecord:
+    """A run that stands back as a trace's footer tells it."""
+    row = {**item.rows_of("run")[0], "trace_file": layout.run_file(item.uid), "trace_sha256": ""}
+    events = [e for e in item.rows_of("event") if e["is_imported"]]
+    return RunRecord(
+        facts=listing.facts_of(row),
+        provenance=listing.provenance_of(row),
+        channels=tuple(json.loads(row["channels"])),
+        samples=row["samples"],
+        duration_s=row["duration_s"],
+        interval_s=row["interval_s"],
+        first_row=0,
+        events=tuple(TraceEvent(e["kind"], e["from_s"], e["to_s"], e["value"], e["unit"], e["detail"]) for e in events),
+    )
 
 
 def reduce_again(

@@ -20,6 +20,7 @@ from store.catalogue import pending
 from store.catalogue.connection import rows
 from store.catalogue.numbers import next_trace_id, reserve_run_ids, trace_row
 from store.catalogue.run_records import RunRecord, append_rows, footer_entry, numbered
+from store.catalogue.shelved import renumbered, store_shelved
 from store.devices.saved import load_devices
 from store.errors import DiskFault, TraceDamaged
 from store.files import durable
@@ -110,7 +111,10 @@ def take(
             records = load_records(cursor)
         with library.catalogue.reader() as cursor:
             here = {str(uid): int(run_id) for uid, run_id in rows(cursor, "SELECT uid, run_id FROM catalogue.run")}
+            sql = "SELECT uid, run_id FROM catalogue.shelved_run"
+            here |= {str(uid): int(run_id) for uid, run_id in rows(cursor, sql)}
             gone = {str(row[0]) for row in rows(cursor, "SELECT uid FROM catalogue.tombstone")}
+        records = [r for r in records if r.facts.uid in here or not any(item.uid in here for item in r.shelved)]
         missing = [r for r in records if r.facts.uid not in here and r.facts.uid not in gone]
         held = _held_back(library, other, missing) if prefer is Prefer.ASK else ()
         apart = {item.device for item in held}
@@ -178,8 +182,14 @@ def _take_runs(
     total, done = sum(record.samples for record in sound), 0
     taken: list[int] = []
     for portion in _portions(sound):
-        first = reserve_run_ids(library, len(portion))
-        ordered = sorted(portion, key=lambda record: record.facts.run_id)
+        hidden = {item.uid: item for record in portion for item in record.shelved}
+        first = reserve_run_ids(library, len(portion) + len(hidden))
+        for number, (uid, item) in enumerate(hidden.items(), first + len(portion)):
+            hidden[uid] = renumbered(item, number)
+        ordered = [
+            replace(record, shelved=tuple(hidden[item.uid] for item in record.shelved))
+            for record in sorted(portion, key=lambda record: record.facts.run_id)
+        ]
         numbers = {record.facts.run_id: first + index for index, record in enumerate(ordered)}
         try:
             _take_portion(library, other, ordered, numbers)
@@ -262,9 +272,10 @@ def _take_portion(library: Library, other: Colleague, records: Sequence[RunRecor
             durable.fsync_folder(library.layout.originals)
             known = {str(row[0]) for row in rows(cursor, "SELECT sha256 FROM catalogue.original")}
             append_rows(cursor, "trace_file", [trace_row(trace_id, file, written, is_pack=True)])
-            rest = {record.provenance.source_sha256 for record in records} - known
+            rest = _sources(records) - known
             _copy_rows(cursor, other, "original", "sha256", sorted(rest))
             _copy_runs(cursor, other, after, numbers, trace_id)
+            store_shelved(cursor, [item for record in records for item in record.shelved])
             pending.note(
                 cursor, "run_id IN (SELECT unnest(?::BIGINT[]))", [sorted(numbers.values())]
             )  # meters or sheets may be told differently here
@@ -272,6 +283,12 @@ def _take_portion(library: Library, other: Colleague, records: Sequence[RunRecor
         durable.remove(written.path, announce=False)
         for tmp, _ in originals:
             durable.remove(tmp, announce=False)
+
+
+def _sources(records: Sequence[RunRecord]) -> set[str]:
+    """Hashes of the originals that runs, and those that stand back for them, were read from."""
+    hidden = {item.source_sha256 for record in records for item in record.shelved}
+    return hidden | {record.provenance.source_sha256 for record in records}
 
 
 def _write(
@@ -296,7 +313,7 @@ def _write(
 
 def _originals(library: Library, other: Colleague, records: Sequence[RunRecord]) -> list[tuple[Path, dict[str, Any]]]:
     """Copies of originals that are not here, under temporary names, with their rows."""
-    wanted = sorted({record.provenance.source_sha256 for record in records})
+    wanted = sorted(_sources(records))
     sql = (
         "SELECT sha256, stored_as, stored_sha256 FROM catalogue.original "
         "WHERE stored_as IS NOT NULL AND sha256 IN (SELECT unnest(?::VARCHAR[]))"

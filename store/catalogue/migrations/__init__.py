@@ -22,7 +22,7 @@ from store.version import __version__
 
 __all__ = ["LATEST", "create_schema", "latest", "migrate", "schema_version", "scripts"]
 
-LATEST = 3
+LATEST = 4
 """The schema that this program writes."""
 
 

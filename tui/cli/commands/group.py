@@ -12,7 +12,7 @@ from tui.cli.run_numbers import Reason, Runs, run_numbers
 from tui.render.format import number
 from tui.render.tables import Column
 
-__all__ = ["HELP_ORDER", "register"]
+__all__ = ["HELP_ORDER", "register", "stated_offsets"]
 
 HELP_ORDER = 170
 
@@ -46,7 +46,7 @@ def group(
     """Group runs."""
     session = session_of(context)
     numbers = run_numbers(runs)
-    offsets = _offsets(offset or [])
+    offsets = stated_offsets(offset or [])
     if by not in {None, "times", "event"}:
         wrong_use(f"--by {by}: say times or event; stated offsets are --offset RUN=SECONDS.")
     if by and offsets:
@@ -70,7 +70,8 @@ def group(
     )
 
 
-def _offsets(words: list[str]) -> dict[int, float]:
+def stated_offsets(words: list[str]) -> dict[int, float]:
+    """Offsets from words such as `42=3.5`."""
     offsets: dict[int, float] = {}
     for word in words:
         run, mark, seconds = word.partition("=")
