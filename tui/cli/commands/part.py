@@ -19,7 +19,7 @@ _HELP = examples(
     "`joulebook join` takes that back.",
     "joulebook part 43                     the parts of run 43",
     "joulebook part 12 --at 1:02:00        a second run from 1 h 2 min on",
-    "joulebook part 12 --at 600 --at 900   three runs",
+    "joulebook part 12 --at 600 --at 900    three runs",
 )
 _TIME = re.compile(r"(?:(?:(?P<h>\d+):)?(?P<m>\d+):)?(?P<s>\d+(?:\.\d+)?)", re.ASCII)
 
