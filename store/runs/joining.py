@@ -478,7 +478,6 @@ def _replace(
         written += [(item.record, file) for (item, _), (_, file) in zip(back, returned, strict=True)]
         replacements = write_without(library, before)
         with library.catalogue.writer() as cursor:
-            library.check_schema(cursor)
             _check_unchanged(cursor, before)
             trace_id = next_trace_id(cursor)
             places = []
