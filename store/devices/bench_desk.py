@@ -64,10 +64,15 @@ class BenchDesk:
         Raises:
             NotFound: It has none.
         """
-        sheets = self.sheets()
-        if name not in sheets:
-            raise NotFound.of("device", name, sheets)
-        return sheets[name]
+        found = self.sheet(name)
+        if found is None:
+            raise NotFound.of("device", name, self.sheets())
+        return found
+
+    def sheet(self, name: str) -> DeviceSheet | None:
+        """A device's sheet; None where it has none. Reads no other device's."""
+        with self.catalogue.reader() as cursor:
+            return saved.load_device(cursor, name)
 
     def sheets(self) -> dict[str, DeviceSheet]:
         """Every device's sheet, by its code."""
@@ -80,7 +85,7 @@ class BenchDesk:
         Returns:
             How many fields changed; 0 for a new device or an unchanged sheet.
         """
-        before = self.sheets().get(sheet.device)
+        before = self.sheet(sheet.device)
         with self._writer() as cursor:
             changed = saved.save_device(cursor, sheet, who or self.who, reason)
             if before is None or any(getattr(before, name) != getattr(sheet, name) for name in _REDUCED_FROM):

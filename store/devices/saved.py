@@ -28,6 +28,7 @@ __all__ = [
     "flat_sheet",
     "list_devices",
     "list_meters",
+    "load_device",
     "load_devices",
     "save_calibration",
     "save_device",
@@ -69,6 +70,12 @@ def load_devices(cursor: duckdb.DuckDBPyConnection) -> dict[str, DeviceSheet]:
     """Every device's sheet, by its code."""
     found = rows(cursor, "SELECT device, sheet FROM catalogue.device ORDER BY device")
     return {str(device): sheet_from_json(str(sheet)) for device, sheet in found}
+
+
+def load_device(cursor: duckdb.DuckDBPyConnection, name: str) -> DeviceSheet | None:
+    """One device's sheet; None where it has none."""
+    found = rows(cursor, "SELECT sheet FROM catalogue.device WHERE device = ?", [name])
+    return sheet_from_json(str(found[0][0])) if found else None
 
 
 def list_devices(cursor: duckdb.DuckDBPyConnection) -> tuple[DeviceRow, ...]:
@@ -118,10 +125,10 @@ def save_device(cursor: duckdb.DuckDBPyConnection, sheet: DeviceSheet, who: str,
     """
     if not sheet.device.strip():
         raise WrongFact("A device needs its inventory code.")
-    before = rows(cursor, "SELECT sheet FROM catalogue.device WHERE device = ?", [sheet.device])
+    before = load_device(cursor, sheet.device)
     changes = []
-    if before:
-        changes = _differences(sheet_from_json(str(before[0][0])), sheet)
+    if before is not None:
+        changes = _differences(before, sheet)
         if not changes:
             return 0
         amend(cursor, [Change("device", sheet.device, *change) for change in changes], who, reason)

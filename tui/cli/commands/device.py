@@ -177,7 +177,7 @@ def load(
             bad += 1
             continue
         library = library or session.open_library(create=True)
-        is_new = reading.sheet.device not in library.sheets()
+        is_new = library.sheet(reading.sheet.device) is None
         changes = library.save_device(reading.sheet, reason=reason)
         word = "is new" if is_new else f"{things(changes, 'change')}" if changes else "is as it was"
         session.say(f"{file}: {reading.sheet.device} {word}, {things(len(reading.sheet.claims), 'claim')}.")
