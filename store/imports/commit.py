@@ -7,7 +7,7 @@ only, and the same import again puts its files over what was left.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -40,6 +40,8 @@ class PreparedFile:
     original: Mapping[str, Any]
     original_tmp: Path
     runs: tuple[tuple[RunRecord, WrittenTrace], ...]
+    contradicted: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    """What a run's trace or its device's sheet contradicts, by the run's uid."""
 
     def discard(self) -> None:
         """Remove what is still under a temporary name."""
@@ -142,6 +144,12 @@ def _renumber(record: RunRecord, written: WrittenTrace, run_id: int) -> tuple[Ru
     return changed, fresh
 
 
+def _contradicted(prepared: PreparedFile, record: RunRecord) -> list[str]:
+    """What does not fit of the stated facts, under the run's final number."""
+    told = prepared.contradicted.get(record.facts.uid, ())
+    return [text.replace(" RUN ", f" {record.facts.run_id} ") for text in told]
+
+
 def _outcome(prepared: PreparedFile) -> IngestOutcome:
     details = tuple(
         {
@@ -151,7 +159,7 @@ def _outcome(prepared: PreparedFile) -> IngestOutcome:
             "samples": record.samples,
             "span_s": record.duration_s,
             "profile": record.provenance.profile,
-            "warnings": list(record.provenance.warnings),
+            "warnings": [*record.provenance.warnings, *_contradicted(prepared, record)],
         }
         for record, _ in prepared.runs
     )

@@ -29,6 +29,7 @@ from store.files.traces import MEMORY_SAMPLES, ParquetTrace, TraceWriter, Writte
 from store.imports.commit import PreparedFile, commit_prepared, known_outcome
 from store.imports.originals_back import put_back
 from store.imports.reduction import Bench, direction_of, reduce_record
+from store.judge.contradictions import contradictions
 from store.model.records import IngestOutcome, Provenance, RunFacts
 from store.model.results import Array, ArrayTrace
 from store.runs.fact_values import checked_facts, tidy_mode
@@ -93,6 +94,22 @@ def _refuse_device(path: Path) -> None:
         mode = path.stat().st_mode
         if not stat.S_ISREG(mode) and not stat.S_ISDIR(mode):
             raise WrongFact(f"{path.name} is not a regular file. Copy its content to a file first.")
+
+
+def _contradicted(record: RunRecord, bench: Bench) -> tuple[str, ...]:
+    """What of the stated facts the trace, or the device's sheet, contradicts."""
+    facts, reduction = record.facts, record.reduction
+    sheet = bench.devices.get(facts.device or "")
+    results = {result.name: result.value for result in reduction.results} if reduction else {}
+    volts = results.get("voltage_mean_v")
+    return contradictions(
+        "RUN",
+        port=facts.port,
+        mode=facts.mode,
+        kind=facts.kind,
+        voltage_v=volts if isinstance(volts, float) else None,
+        ports=tuple(port.name for port in sheet.ports) if sheet else (),
+    )
 
 
 class ImportJob:
@@ -206,7 +223,8 @@ class ImportJob:
                 durable.remove(written.path, announce=False)
             raise
         self._is_prepared = True
-        return PreparedFile(self.path, self._sha256, export, original, self._original.target, tuple(runs))
+        contradicted = {record.facts.uid: _contradicted(record, bench) for record, _ in runs}
+        return PreparedFile(self.path, self._sha256, export, original, self._original.target, tuple(runs), contradicted)
 
     def _finish(
         self, sink: _RunSink, run: ImportedRun, export: ImportedExport, bench: Bench

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from store.judge.claim_reading import claim_problem
+from store.judge.contradictions import contradictions
 from store.judge.derived.on_sheet import SHEET_FIELDS
 from store.judge.derived.sustained import judge_sustained
 from store.judge.matching import Matching, groups_of_one_condition, match
@@ -21,6 +22,7 @@ from store.model.results import Flag
 from store.model.sheet import ClaimSheet, DeviceSheet
 from store.uncertainty.decision import (
     MET,
+    NOT_AT_PORT,
     NOT_CHECKABLE,
     NOT_MET,
     NOT_TESTED,
@@ -31,10 +33,16 @@ from store.uncertainty.decision import (
     decide,
     limits_of,
 )
+from store.words.numbers import figure_text
 from store.words.quantities import convert, unit_of
 
 __all__ = ["judge_claims"]
 
+
+_BOUNDS = frozenset({Flag.AT_LEAST, Flag.AT_MOST})
+_CELL_RATINGS = frozenset({"charge_out_ah", "cell_equivalent_mah"})
+_SAME_RATING = 0.01
+"""A claimed charge within 1 % of the rated capacity is that capacity."""
 
 _SAID = frozenset({Flag.AT_LEAST, Flag.AT_MOST, Flag.ASSUMED_INPUT})
 """Flags whose note a verdict repeats."""
@@ -47,7 +55,24 @@ def judge_claims(sheet: DeviceSheet, runs: Sequence[RunEvidence]) -> list[Verdic
         sheet: The device's sheet.
         runs: Its runs with their current results, derived ones among them.
     """
-    return [_judge(sheet, position, claim, runs) for position, claim in enumerate(sheet.claims, start=1)]
+    ports = tuple(port.name for port in sheet.ports)
+    fitting, left_out = [], []
+    for run in runs:
+        told = contradictions(
+            str(run.run_id),
+            port=run.port,
+            mode=run.mode,
+            kind=run.kind,
+            voltage_v=run.value("voltage_mean_v"),
+            ports=ports,
+        )
+        if told:
+            left_out += [f"Run {run.run_id} is left out. {text}" for text in told]
+        else:
+            fitting.append(run)
+    verdicts = [_judge(sheet, position, claim, fitting) for position, claim in enumerate(sheet.claims, start=1)]
+    note = " ".join(left_out[:2])
+    return [replace(v, reason=f"{v.reason} {note}".strip()) if v.verdict == NOT_TESTED else v for v in verdicts]
 
 
 def _judge(sheet: DeviceSheet, position: int, claim: ClaimSheet, runs: Sequence[RunEvidence]) -> Verdict:
@@ -63,6 +88,8 @@ def _judge(sheet: DeviceSheet, position: int, claim: ClaimSheet, runs: Sequence[
     unit = unit_of(claim.quantity)
     value = convert(claim.value or 0.0, claim.unit, unit)
     limits = limits_of(claim.bound, value, claim.tolerance_percent)
+    if _is_cell_rating(sheet, claim):
+        return _at_the_cells(sheet, position, claim, runs, limits)
     if claim.quantity in SHEET_FIELDS:
         return judge_sheet(sheet, position, claim, limits)
     if claim.quantity == "sustained_power_w":
@@ -81,16 +108,20 @@ def _judge_runs(sheet: DeviceSheet, position: int, claim: ClaimSheet, limits: Li
     for group in groups_of_one_condition(found.runs):
         values = [value for value in (_value(run, claim.quantity) for run in group) if value is not None]
         if values:
-            groups.append(pool(values))
+            groups.append(_of_one_condition(values))
     if not groups:
+        near = [run for run in found.runs if Flag.NEAR_EDGE in _flags(run, claim.quantity)]
+        if near:
+            return verdict_of(sheet, position, claim, TOO_CLOSE, _absent(claim, near), limits=limits)
         return verdict_of(sheet, position, claim, NOT_TESTED, _absent(claim, found.runs), limits=limits)
-    decisions = [(_decide(item, claim, limits), item) for item in groups]
+    whole = [item for item in groups if not item.flags & _BOUNDS]
+    decisions = [(_decide(item, claim, limits), item) for item in whole or groups]  # a bound is never the worst
     rank = {NOT_MET: 0, TOO_CLOSE: 1, MET: 2}
     decision, item = min(decisions, key=lambda pair: (rank[pair[0].verdict], pair[0].margin))
     reasons = [_reason(decision, item, claim, limits), found.note]
-    if len(groups) > 1:
+    if len(decisions) > 1:
         where = f" ({item.conditions[0]})" if item.conditions else ""
-        reasons.insert(1, f"The claim states no closer condition: the worst of {len(groups)} tested counts{where}.")
+        reasons.insert(1, f"The claim states no closer condition: the worst of {len(decisions)} tested counts{where}.")
     return verdict_of(
         sheet,
         position,
@@ -103,14 +134,57 @@ def _judge_runs(sheet: DeviceSheet, position: int, claim: ClaimSheet, limits: Li
     )
 
 
+def _of_one_condition(values: Sequence[Measured]) -> Measured:
+    """Repeats put together. A bound joins no mean: it counts only where no whole test is there, then the tightest."""
+    whole = [value for value in values if not value.flags & _BOUNDS]
+    if whole:
+        return pool(whole)
+    least = [value for value in values if Flag.AT_LEAST in value.flags]
+    if least:
+        return max(least, key=lambda value: value.value)
+    return min(values, key=lambda value: value.value)
+
+
+def _flags(run: RunEvidence, name: str) -> frozenset[Flag]:
+    result = run.results.get(name)
+    return result.flags if result is not None else frozenset()
+
+
+def _is_cell_rating(sheet: DeviceSheet, claim: ClaimSheet) -> bool:
+    """Whether a claimed charge is the rating of the cells: no output voltage is stated, and it is what is marked."""
+    if claim.quantity not in _CELL_RATINGS or claim.mode is not None or sheet.kind != "power bank":
+        return False
+    if sheet.capacity_mah is None or claim.value is None:
+        return False
+    milliamp_hours = convert(claim.value, claim.unit, unit_of(claim.quantity))
+    if unit_of(claim.quantity) == "Ah":
+        milliamp_hours *= 1000.0
+    return math.isclose(milliamp_hours, sheet.capacity_mah, rel_tol=_SAME_RATING)
+
+
+def _at_the_cells(
+    sheet: DeviceSheet, position: int, claim: ClaimSheet, runs: Sequence[RunEvidence], limits: Limits
+) -> Verdict:
+    """A rating of the cells: it can't be held against what a port delivers; the delivered figure stands beside it."""
+    volts = f" at {sheet.cell_voltage_v:g} V" if sheet.cell_voltage_v else ""
+    reason = f"A rating of the cells{volts}, inside the device; a port delivers energy at another voltage."
+    found = match(replace(claim, quantity="cell_equivalent_mah"), runs)
+    values = [value for value in (_value(run, "cell_equivalent_mah") for run in found.runs) if value is not None]
+    if values:
+        best = _of_one_condition(values)
+        text = figure_text(best.value, best.uncertainty, "mAh")
+        reason = f"{reason} Delivered: {text} as equivalent cell capacity."
+        item = Measured(best.value, "mAh", best.uncertainty, best.run_ids, flags=best.flags)
+        return verdict_of(sheet, position, claim, NOT_AT_PORT, reason, item=item)
+    return verdict_of(sheet, position, claim, NOT_AT_PORT, reason, limits=limits)
+
+
 def _value(run: RunEvidence, name: str) -> Measured | None:
-    """A run's result; a load that was never held was held for no time, a charge that never ended took longer."""
+    """A run's result; a charge that never ended took longer than the log."""
     found = measured(run, name)
     result = run.results.get(name)
     if found is not None or result is None:
         return found
-    if name == "held_s" and run.value("energy_out_wh"):
-        return Measured(0.0, "s", 0.0, (run.run_id,), conditions=(run.condition(),), note=result.reason)
     interval = run.value("interval_s")
     if name == "longest_dropout_s" and run.value("dropouts") == 0 and interval is not None:
         # None was seen: what may have hidden between two samples is the uncertainty.
@@ -134,6 +208,9 @@ def _decide(item: Measured, claim: ClaimSheet, limits: Limits) -> Decision:
     falls_short = limits.lower is not None and value < limits.lower
     exceeds = limits.upper is not None and value > limits.upper
     is_met = found.verdict == MET
+    if Flag.NEAR_EDGE in item.flags and found.verdict == NOT_MET:
+        why = "The load lies at the edge of the band: the meter's error decides."
+        return Decision(TOO_CLOSE, None, found.margin, why)
     if Flag.AT_LEAST in item.flags and (falls_short or (is_met and limits.upper is not None)):
         return Decision(TOO_CLOSE, None, found.margin, "What was measured is only a lower bound: repeat the test.")
     if Flag.AT_MOST in item.flags and (exceeds or (is_met and limits.lower is not None)):

@@ -356,6 +356,9 @@ def _measured_adapters(loaded: Sequence[_Run], groups: Mapping[int, Sequence[_Ru
     return found
 
 
+_PAIRED = ("round_trip", "wall_to_load", "wasted_share")
+
+
 def _with_round_trips(
     runs: Sequence[RunEvidence], adapters: Mapping[int, AdapterEfficiency], by_hand: Mapping[int, int]
 ) -> list[RunEvidence]:
@@ -372,12 +375,25 @@ def _with_round_trips(
             continue
         adapter = adapters.get(pair.recharge.run_id) or (own[0] if own else ASSUMED_ADAPTER)
         trip = ratio(top, bottom)
+        if trip.value > 1.0:
+            results = {name: _impossible(name, run, pair.recharge) for name in _PAIRED}
+            out.append(replace(run, results={**run.results, **results}))
+            continue
         through = wall_to_load(trip, adapter)
         named = {"round_trip": trip, "wall_to_load": through, "wasted_share": wasted_share(through)}
         results = {name: _as_result(name, value, pair.why) for name, value in named.items()}
         also = {name: tuple(i for i in value.run_ids if i != run.run_id) for name, value in named.items()}
         out.append(replace(run, results={**run.results, **results}, also={**run.also, **also}))
     return out
+
+
+def _impossible(name: str, discharge: RunEvidence, recharge: RunEvidence) -> Result:
+    """More out than in is no efficiency: one of the two logs is not whole, or they don't belong together."""
+    reason = (
+        f"run {discharge.run_id} delivered more than run {recharge.run_id} took in: one of the two logs is not whole, "
+        "or they don't belong together. Join the parts of one log, or pair the runs by hand"
+    )
+    return Result(name, None, "1", None, _PAIR_METHOD, 1, reason=reason)
 
 
 def _as_result(name: str, value: Measured, why: str) -> Result:

@@ -5,12 +5,14 @@ Knows records of sheets and claims; knows no run, no file and no screen.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from store.judge.claim_reading import flight_limit
-from store.judge.derived.on_sheet import HOW_KNOWN, SHEET_FIELDS, sheet_uncertainty
+from store.judge.derived.on_sheet import HOW_KNOWN, MARKED, SHEET_FIELDS, sheet_uncertainty
 from store.judge.measured import Measured
 from store.methods.specs import spec_of
 from store.model.sheet import ClaimSheet, DeviceSheet
-from store.uncertainty.decision import MET, NOT_MET, NOT_TESTED, Decision, Limits, Verdict, decide
+from store.uncertainty.decision import AS_MARKED, MET, NOT_MET, NOT_TESTED, Decision, Limits, Verdict, decide
 from store.usb.air_travel import air_table, flight_class, rated_energy_exact
 from store.usb.offers import OfferError, offer_words, read_offer, supply_words
 from store.usb.power_objects import PowerObject
@@ -31,6 +33,8 @@ def judge_sheet(sheet: DeviceSheet, position: int, claim: ClaimSheet, limits: Li
         return verdict_of(sheet, position, claim, NOT_TESTED, f"Not on the sheet. {action}".strip(), limits=limits)
     item = Measured(float(value), unit_of(claim.quantity), sheet_uncertainty(sheet, claim.quantity))
     decision = decide(item.value, item.uncertainty, limits)
+    if decision.verdict == MET and claim.quantity in MARKED:
+        decision = replace(decision, verdict=AS_MARKED)
     reason = " ".join(part for part in (decision.reason, HOW_KNOWN[claim.quantity]) if part)
     return verdict_of(sheet, position, claim, decision.verdict, reason, item=item, decision=decision, limits=limits)
 
@@ -74,7 +78,7 @@ def judge_flight(sheet: DeviceSheet, position: int, claim: ClaimSheet) -> Verdic
         return verdict_of(sheet, position, claim, NOT_TESTED, "Missing: the rated energy, on the sheet.")
     table = air_table()
     found = flight_class(rated, table)
-    verdict = MET if rated <= limit else NOT_MET
+    verdict = AS_MARKED if rated <= limit else NOT_MET
     reason = f"By {table.edition}; the operator's rules come first."
     item = Measured(float(rated), "Wh", 0.0)
     return verdict_of(

@@ -177,7 +177,7 @@ def reduce(run: Prepared) -> Found:
         ),
         _charge(run, power, window, bound),
         _runtime(run, power, window, bound),
-        _held(run, window, load, power.is_gap[window.a : window.b]),
+        _held(run, window, load, power.is_gap[window.a : window.b], bound),
         *_first_cutback(run, power, window, load, backs),
         _end(window, power, end),
         *_shares(run, energy, bound),
@@ -233,7 +233,7 @@ def _runtime(run: Prepared, power: Electrical, window: LoadWindow, bound: Bound)
     )
 
 
-def _held(run: Prepared, window: LoadWindow, load: HeldLoad, is_gap: Mask) -> Result:
+def _held(run: Prepared, window: LoadWindow, load: HeldLoad, is_gap: Mask, bound: Bound) -> Result:
     t, level, called = load.t, load.level, load.called
     band = run.limits["held_band"]
     found = held_span(t, load.y, level, band, break_s=run.limits["held_break_s"], is_gap=is_gap)
@@ -241,9 +241,10 @@ def _held(run: Prepared, window: LoadWindow, load: HeldLoad, is_gap: Mask) -> Re
     power = run.signals.power
     middle = float(np.median(load.quiet))
     near = _near_edge(run, load, middle, band)
-    if found is None or power is None:
+    off = abs(middle / level - 1.0) > band
+    if found is None or power is None or (off and Flag.NEAR_EDGE in near.flags):
         unit = load.unit
-        reason = f"not held: {middle:.4g} {unit} of {level:.4g} {unit}, never within {band * 100:.0f} % of the {called}"
+        reason = f"not held: {middle:.4g} {unit} of {level:.4g} {unit}, not within {band * 100:.0f} % of the {called}"
         return HELD.absent("held_s", "s", reason, account=account, flags=near.flags)
     begins, ends = window.edges(power)
     begin = found.begin or _at_edge(begins if found.first == 0 else None, float(t[found.first]))
@@ -259,6 +260,8 @@ def _held(run: Prepared, window: LoadWindow, load: HeldLoad, is_gap: Mask) -> Re
         "ends": told_moment(end, load.sql, is_sample=end.step_s == 0.0 and end.crossing is None),
     }
     cut = _cut_by_gap(load, is_gap, found.first, found.last, band)
+    if (found.first == 0 and window.starts_late) or (found.last == len(t) - 1 and bound.flags - {Flag.STARTS_LATE}):
+        cut = Bound((*cut.notes, *bound.notes), cut.flags | bound.flags)  # the log, or the tester, ended what was held
     return HELD.found(
         "held_s",
         length,
@@ -324,6 +327,17 @@ def _first_cutback(
             f"power never left the band of the {called} for over {run.limits['cutback_min_s']:.0f} s before the end"
         )
         return [CUTBACK.absent("first_cutback_s", "s", reason), CUTBACK.absent("energy_to_cutback_wh", "Wh", reason)]
+    a, b = backs[0]
+    fell_to = float(np.median(load.quiet[a : b + 1])) / level
+    if Flag.NEAR_EDGE in _near_edge(run, load, float(np.median(load.quiet)), run.limits["held_band"]).flags and (
+        fell_to > 1.0 - 2.0 * run.limits["held_band"]
+    ):
+        reason = f"power lies at the edge of the band of the {called}: noise would decide when it left"
+        near = frozenset({Flag.NEAR_EDGE})
+        return [
+            CUTBACK.absent("first_cutback_s", "s", reason, flags=near),
+            CUTBACK.absent("energy_to_cutback_wh", "Wh", reason, flags=near),
+        ]
     begin, _ = window.edges(power)
     moment = moment_of_fall(t, load.y, max(backs[0][0] - 1, 0), (1.0 - run.limits["held_band"]) * level, level)
     last = window.a + max(int(np.searchsorted(t, moment.at_s)) - 1, 0)

@@ -53,6 +53,7 @@ class Role(StrEnum):
     TOO_CLOSE = "too close to call"
     NOT_TESTED = "not tested"
     NOT_CHECKABLE = "not checkable"
+    NOT_AT_PORT = "not checkable at the port"
     AS_MARKED = "as marked"
     BEST = "best"
     WORST = "worst"

@@ -10,8 +10,10 @@ import math
 from dataclasses import dataclass
 
 __all__ = [
+    "AS_MARKED",
     "COVERAGE",
     "MET",
+    "NOT_AT_PORT",
     "NOT_CHECKABLE",
     "NOT_MET",
     "NOT_TESTED",
@@ -31,7 +33,11 @@ NOT_MET = "not met"
 TOO_CLOSE = "too close to call"
 NOT_TESTED = "not tested"
 NOT_CHECKABLE = "not checkable"
-VERDICTS: tuple[str, ...] = (MET, NOT_MET, TOO_CLOSE, NOT_TESTED, NOT_CHECKABLE)
+NOT_AT_PORT = "not checkable at the port"
+"""A rating of the cells, which no port delivers."""
+AS_MARKED = "as marked"
+"""What is only read off the case: it agrees, and nothing was measured."""
+VERDICTS: tuple[str, ...] = (MET, NOT_MET, TOO_CLOSE, NOT_TESTED, NOT_CHECKABLE, NOT_AT_PORT, AS_MARKED)
 
 COVERAGE = 2.0
 """k of the expanded uncertainty U = k u: about 95 % [GUM]."""

@@ -193,6 +193,7 @@ _STYLES = {
     Role.NOT_MET: "warn",
     Role.NOT_TESTED: "dim",
     Role.NOT_CHECKABLE: "dim",
+    Role.NOT_AT_PORT: "dim",
     Role.AS_MARKED: "dim",
     Role.TOO_CLOSE: "head",
     Role.BEST: "accent",

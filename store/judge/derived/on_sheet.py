@@ -9,6 +9,7 @@ from store.model.spec import Better, ResultSpec, Shown
 
 __all__ = [
     "HOW_KNOWN",
+    "MARKED",
     "MASS_G",
     "SHEET_FIELDS",
     "SPECS",
@@ -22,6 +23,9 @@ SHEET_FIELDS = {
     "capacity_mah": "capacity_mah",
 }
 """Quantities that stand on the sheet itself, and where."""
+
+MARKED = frozenset({"rated_energy_wh", "capacity_mah"})
+"""Of these the ones that are only read off the case."""
 
 HOW_KNOWN = {
     "mass_g": "Weighed.",

@@ -113,7 +113,7 @@ def pair_runs(runs: Sequence[RunEvidence], by_hand: Mapping[int, int] | None = N
 
     A full discharge pairs with the full recharge at an ambient within 3 K that comes next after it (it puts back
     what was taken), else the last one before it. Discharges of several ports at once, and runs that are lower bounds,
-    pair with nothing. Where dates are missing, nearness by run number decides, and the pair says so.
+    pair with nothing. Runs without a date pair by hand only.
 
     Args:
         runs: One device's runs.
@@ -133,11 +133,13 @@ def pair_runs(runs: Sequence[RunEvidence], by_hand: Mapping[int, int] | None = N
             continue
         near = [other for other in recharges if _same_ambient(run, other)]
         if near:
-            pairs.append(_nearest(run, near))
+            found = _nearest(run, near)
+            if found is not None:
+                pairs.append(found)
     return tuple(pairs)
 
 
-def _nearest(run: RunEvidence, near: Sequence[RunEvidence]) -> EnergyPair:
+def _nearest(run: RunEvidence, near: Sequence[RunEvidence]) -> EnergyPair | None:
     dated = [other for other in near if run.started and other.started]
     after = sorted((other for other in dated if other.started > run.started), key=lambda other: other.started)
     if after:
@@ -145,8 +147,7 @@ def _nearest(run: RunEvidence, near: Sequence[RunEvidence]) -> EnergyPair:
     before = sorted((other for other in dated if other.started < run.started), key=lambda other: other.started)
     if before:
         return EnergyPair(run, before[-1], "the last recharge before it")
-    other = min(near, key=lambda item: abs(item.run_id - run.run_id))
-    return EnergyPair(run, other, "nearest by run number: dates are missing")
+    return None
 
 
 def _is_full(run: RunEvidence, name: str) -> bool:

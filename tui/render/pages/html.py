@@ -40,6 +40,7 @@ SIGNS: Mapping[Role, str] = {
     Role.TOO_CLOSE: "~",
     Role.NOT_TESTED: "·",
     Role.NOT_CHECKABLE: "·",
+    Role.NOT_AT_PORT: "·",
     Role.AS_MARKED: "·",
     Role.OVERDUE: "!",
     Role.BEST: "▲",
