@@ -39,7 +39,9 @@ from store.words.quantities import convert, unit_of
 __all__ = ["judge_claims"]
 
 
-_BOUNDS = frozenset({Flag.AT_LEAST, Flag.AT_MOST})
+_LEAST = frozenset({Flag.AT_LEAST, Flag.STARTS_LATE})
+"""Of logs that start late older methods said no more than that."""
+_BOUNDS = _LEAST | {Flag.AT_MOST}
 _CELL_RATINGS = frozenset({"charge_out_ah", "cell_equivalent_mah"})
 _SAME_RATING = 0.01
 """A claimed charge within 1 % of the rated capacity is that capacity."""
@@ -139,7 +141,7 @@ def _of_one_condition(values: Sequence[Measured]) -> Measured:
     whole = [value for value in values if not value.flags & _BOUNDS]
     if whole:
         return pool(whole)
-    least = [value for value in values if Flag.AT_LEAST in value.flags]
+    least = [value for value in values if value.flags & _LEAST]
     if least:
         return max(least, key=lambda value: value.value)
     return min(values, key=lambda value: value.value)
@@ -211,7 +213,7 @@ def _decide(item: Measured, claim: ClaimSheet, limits: Limits) -> Decision:
     if Flag.NEAR_EDGE in item.flags and found.verdict == NOT_MET:
         why = "The load lies at the edge of the band: the meter's error decides."
         return Decision(TOO_CLOSE, None, found.margin, why)
-    if Flag.AT_LEAST in item.flags and (falls_short or (is_met and limits.upper is not None)):
+    if item.flags & _LEAST and (falls_short or (is_met and limits.upper is not None)):
         return Decision(TOO_CLOSE, None, found.margin, "What was measured is only a lower bound: repeat the test.")
     if Flag.AT_MOST in item.flags and (exceeds or (is_met and limits.lower is not None)):
         return Decision(TOO_CLOSE, None, found.margin, "What was measured is only an upper bound: repeat the test.")

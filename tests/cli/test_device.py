@@ -119,7 +119,7 @@ def test_documents_are_json_and_nothing_else(demo_library: Path, capsys: pytest.
     base = ["--library", str(demo_library)]
     assert main([*base, "device", "show", "PB-03", "--json"]) == 0
     page = json.loads(capsys.readouterr().out)
-    assert {verdict["verdict"] for verdict in page["verdicts"]} == {"met", "not met", "not tested"}
+    assert {verdict["verdict"] for verdict in page["verdicts"]} == {"as marked", "met", "not met", "not tested"}
     assert main([*base, "device", "list", "--json"]) == 0
     assert len(json.loads(capsys.readouterr().out)) == 16
     assert main([*base, "compare", "PB-05", "PB-06", "--json"]) == 0

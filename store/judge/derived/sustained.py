@@ -57,18 +57,20 @@ def sustained_power(runs: Sequence[RunEvidence], direction: str = "out") -> Sust
         and _at_room(run)
         and (load := _load_w(run, direction)) is not None
         and (run.kind != "heat" or _is_steady(run))
-        and not _is_open(run)
+        and not _is_open(run, direction)
     ]
     if not tests:
         word = "discharge" if direction == "out" else "recharge"
-        return Sustained(None, direction, reason=f"Missing: a {word} run at room temperature with its load stated.")
+        return Sustained(
+            None, direction, reason=f"Missing: a whole {word} run at room temperature with its load stated."
+        )
     tested = tuple(run.run_id for _, run, _ in tests)
     held = [(load, run) for load, run, failure in tests if not failure]
     # A load that failed once is not held, however often it was held besides.
     broken = {(run.port, run.mode, load) for load, run, failure in tests if failure}
     held = [(load, run) for load, run in held if (run.port, run.mode, load) not in broken]
     if not held:
-        load, _, failure = min(tests, key=lambda item: item[0])
+        load, _, failure = min((item for item in tests if item[2]), key=lambda item: item[0])
         return Sustained(None, direction, failed_ids=tested, reason=f"{load:g} W: {failure}.", tested_ids=tested)
     top, best = max(held, key=lambda item: item[0])
     rests_on = tuple(run.run_id for load, run in held if load == top and run.port == best.port)
@@ -103,6 +105,10 @@ def judge_sustained(claim: ClaimSheet, value: float, runs: Sequence[RunEvidence]
         return (
             f"Missing: a discharge run{port} at {value:g} W; the largest load tried is {max(tried, default=0.0):g} W."
         )
+    if found.power_w is None and not found.failed_ids:
+        return (
+            f"No test of {value:g} W is whole: a log that ended early, or a load that was never drawn, proves nothing."
+        )
     return Measured(found.power_w or 0.0, "W", 0.0, (*found.run_ids, *found.failed_ids), note=found.reason)
 
 
@@ -126,26 +132,26 @@ def _failure(run: RunEvidence, direction: str) -> str:
         pauses = run.value("pauses") or 0
         if pauses:
             return f"{pauses:.0f} pause{'s' if pauses > 1 else ''} while charging"
-        return "" if run.value("time_to_full_s") is not None else "full was not reached"
+        return ""
     held, runtime, cutback = run.value("held_s"), run.value("runtime_s"), run.value("first_cutback_s")
     if cutback is not None:
         return f"cut back after {cutback / 60:.0f} min"
     if run.kind == "heat":
         return ""
-    if held is None:
-        return "the load was never held"
-    if run.is_lower_bound:
-        return "the log ended before the battery"
-    if runtime is not None and held < HELD_SHARE * runtime:
+    if held is not None and runtime is not None and held < HELD_SHARE * runtime:
         return f"held {held / 60:.0f} min of {runtime / 60:.0f} min"
     return ""
 
 
-def _is_open(run: RunEvidence) -> bool:
-    """Whether a gap in the log leaves it open how long the load was held: no proof either way."""
+def _is_open(run: RunEvidence, direction: str) -> bool:
+    """Whether a log that ended early, a gap, or a load that was never drawn leaves it open: no proof either way."""
+    if direction == "in":
+        return run.value("time_to_full_s") is None and not run.value("pauses")
+    if run.kind == "heat" or run.value("first_cutback_s") is not None:
+        return False
     held, runtime = run.value("held_s"), run.value("runtime_s")
     is_short = held is not None and runtime is not None and held < HELD_SHARE * runtime
-    return is_short and run.is_at_least("held_s") and run.value("first_cutback_s") is None
+    return held is None or run.is_lower_bound or (is_short and run.is_at_least("held_s"))
 
 
 def _is_steady(run: RunEvidence) -> bool:

@@ -11,7 +11,7 @@ from store.judge.derived.sustained import sustained_power
 from store.judge.measured import RunEvidence
 from store.model.results import Flag, Result
 from store.model.sheet import ClaimSheet, DeviceSheet, PortSheet
-from store.uncertainty.decision import MET, NOT_CHECKABLE, NOT_MET, NOT_TESTED, TOO_CLOSE, Verdict
+from store.uncertainty.decision import AS_MARKED, MET, NOT_CHECKABLE, NOT_MET, NOT_TESTED, TOO_CLOSE, Verdict
 
 SHEET = DeviceSheet(
     "PB",
@@ -118,10 +118,11 @@ def test_unknown_uncertainty_is_said() -> None:
     assert "meter M4" in found.reason
 
 
-def test_load_that_was_never_held_was_held_for_no_time() -> None:
+def test_a_load_that_was_never_held_is_no_measured_time() -> None:
+    """Nobody knows whether the device or the load's setting fell short: nothing was measured."""
     claim = ClaimSheet("held_s", "at least", 30, unit="min", load="30 W")
     tested = run(1, result("energy_out_wh", 20), result("held_s", None, None, "s", reason="never within 5 %"))
-    assert (judged(claim, tested).verdict, judged(claim, tested).measured) == (NOT_MET, 0.0)
+    assert (judged(claim, tested).verdict, judged(claim, tested).measured) == (NOT_TESTED, None)
 
 
 @pytest.mark.parametrize(("lasted", "verdict"), [(9000.0, NOT_MET), (3600.0, TOO_CLOSE)])
@@ -235,17 +236,17 @@ def test_mass_that_was_not_weighed_is_not_tested_and_says_what_to_do() -> None:
 
 
 def test_rated_energy_is_exact() -> None:
-    assert judged(ClaimSheet("rated_energy_wh", "at least", 99.16)).verdict == MET
+    assert judged(ClaimSheet("rated_energy_wh", "at least", 99.16)).verdict == AS_MARKED
     assert judged(ClaimSheet("rated_energy_wh", "at least", 99.17)).verdict == NOT_MET
 
 
 @pytest.mark.parametrize(
     ("mah", "said", "verdict"),
     [
-        (26800, "up to 100 Wh", MET),
-        (26800, "", MET),
+        (26800, "up to 100 Wh", AS_MARKED),
+        (26800, "", AS_MARKED),
         (27030, "allowed", NOT_MET),
-        (27030, "approval", MET),
+        (27030, "approval", AS_MARKED),
         (43300, "approval", NOT_MET),
         (26800, "upstairs", NOT_CHECKABLE),
     ],
