@@ -101,13 +101,12 @@ def _contradicted(record: RunRecord, bench: Bench) -> tuple[str, ...]:
     facts, reduction = record.facts, record.reduction
     sheet = bench.devices.get(facts.device or "")
     results = {result.name: result.value for result in reduction.results} if reduction else {}
-    volts = results.get("voltage_mean_v")
     return contradictions(
         "RUN",
         port=facts.port,
         mode=facts.mode,
         kind=facts.kind,
-        voltage_v=volts if isinstance(volts, float) else None,
+        value=results.get,
         ports=tuple(port.name for port in sheet.ports) if sheet else (),
     )
 

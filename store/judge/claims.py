@@ -65,7 +65,7 @@ def judge_claims(sheet: DeviceSheet, runs: Sequence[RunEvidence]) -> list[Verdic
             port=run.port,
             mode=run.mode,
             kind=run.kind,
-            voltage_v=run.value("voltage_mean_v"),
+            value=run.value,
             ports=ports,
         )
         if told:

@@ -6,7 +6,7 @@ Knows facts and numbers of runs; knows no file, no catalogue and no screen.
 from __future__ import annotations
 
 import math
-from collections.abc import Collection
+from collections.abc import Callable, Collection
 
 from store.usb.offers import read_mode
 
@@ -28,7 +28,7 @@ def contradictions(
     port: str | None,
     mode: str | None,
     kind: str | None,
-    voltage_v: float | None,
+    value: Callable[[str], float | None],
     ports: Collection[str] = (),
 ) -> tuple[str, ...]:
     """What does not fit, as sentences that say how to settle it; empty where all fits.
@@ -38,10 +38,11 @@ def contradictions(
         port: As stated.
         mode: As stated.
         kind: What was done.
-        voltage_v: Mean voltage over the load window [V]; None where the log has none.
+        value: The run's results by name; None where it has none.
         ports: Names of the ports on the device's sheet; empty where there is no sheet.
     """
     found = []
+    voltage_v = value("voltage_mean_v")
     stated = read_mode(mode) if mode and kind not in _SAGGING else None
     lowest, highest = (_LOWEST * stated.lowest_v, _HIGHEST * stated.highest_v) if stated else (0.0, math.inf)
     if voltage_v is not None and not lowest <= voltage_v <= highest:

@@ -88,7 +88,8 @@ class PromptScreen(ModalScreen[str | None]):
     def on_mount(self) -> None:
         """Begin typing."""
         hint = "  tab completes, enter takes it, esc leaves" if self._paths else "  enter takes it, esc leaves"
-        self.query_one("#prompt-title", LinesView).show([line((self._title, "place"), (hint, "dim"))])
+        for title in self.query("#prompt-title").results(LinesView):  # none on a screen that is taken down already
+            title.show([line((self._title, "place"), (hint, "dim"))])
         field = self.query_one("#prompt-field", Input)
         field.focus()
         field.selection = Selection(0, len(self._value))  # typing takes the place of what is proposed
