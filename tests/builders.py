@@ -33,6 +33,14 @@ energy_wh = 10
 name = "C1"
 direction = "both"
 offers = ["fixed 20 V 3 A"]
+[[port]]
+name = "C2"
+direction = "both"
+offers = ["fixed 9 V 2 A"]
+[[port]]
+name = "A1"
+direction = "out"
+offers = ["fixed 5 V 3 A"]
 [[claim]]
 quantity = "energy_out_wh"
 bound = "at least"
@@ -40,7 +48,7 @@ value = 1
 unit = "Wh"
 printed_on = "case"
 """
-"""A sheet with one port and one claim; `.format(device=...)`."""
+"""A sheet with three ports and one claim; `.format(device=...)`."""
 
 STARTED = datetime(2026, 2, 11, 9, 30, tzinfo=UTC)
 

@@ -24,6 +24,10 @@ device = 352
 name = "C1"
 direction = "both"
 offers = ["fixed 20 V 3 A"]
+[[port]]
+name = "A1"
+direction = "out"
+offers = ["fixed 5 V 3 A"]
 [[claim]]
 quantity = "mass_g"
 bound = "at most"
