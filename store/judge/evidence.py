@@ -54,7 +54,6 @@ _RESULT_COLUMNS = (
     "to_s",
     "text",
     "reason",
-    "dof",
 )
 _EFFICIENCY_CHANNELS = ("voltage_v", "current_a", "power_w")
 _PAIR_METHOD = "pair of runs"
@@ -156,23 +155,48 @@ def measured_runs(cursor: duckdb.DuckDBPyConnection, run_ids: Sequence[int]) -> 
     }
 
 
-@dataclass(frozen=True, slots=True)
 class _ResultTable:
-    """Current results of some runs as the engine gave them: a run's rows lie together."""
+    """Current results of some runs as the engine gave them: a run's rows lie together.
 
-    columns: Mapping[str, pa.Array]
-    names: Sequence[str]
+    Columns become Python values for all rows of one name at once, when the first of them is asked for.
+    """
+
+    __slots__ = ("_plain", "_table", "names")
+
+    def __init__(self, table: pa.Table, names: Sequence[str]) -> None:
+        self.names = names
+        self._table = table
+        self._plain: dict[str, dict[int, tuple[Any, ...]]] = {}
 
     def result(self, row: int) -> Result:
         """The result of a row."""
-        fields: dict[str, Any] = {name: self.columns[name][row].as_py() for name in _RESULT_COLUMNS}
-        warnings, budget = (self.columns[name][row].as_py() for name in ("warnings", "budget"))
+        name = self.names[row]
+        if name not in self._plain:
+            self._plain[name] = self._all_of(name)
+        plain = self._plain[name][row]
+        value, unit, uncertainty, method, version, from_s, to_s, text, reason, warnings, budget, flags, dof = plain
         return Result(
-            **fields,
+            name,
+            value,
+            unit,
+            uncertainty,
+            method,
+            version,
+            from_s,
+            to_s,
+            text,
+            reason,
             warnings=tuple(json.loads(warnings)) if warnings != "[]" else (),
             budget=tuple(Contribution(**part) for part in json.loads(budget)) if budget != "[]" else (),
-            flags=frozenset(map(Flag, self.columns["flags"][row].as_py() or ())),
+            flags=frozenset(map(Flag, flags or ())),
+            dof=dof,
         )
+
+    def _all_of(self, name: str) -> dict[int, tuple[Any, ...]]:
+        places = [place for place, other in enumerate(self.names) if other == name]
+        taken = self._table.take(pa.array(places))
+        columns = (*_RESULT_COLUMNS[1:], "warnings", "budget", "flags", "dof")
+        return dict(zip(places, zip(*(taken.column(c).to_pylist() for c in columns), strict=True), strict=True))
 
 
 class _StoredResults(Mapping[str, Result]):
@@ -211,19 +235,18 @@ def _results(
 ) -> Mapping[int, Mapping[str, Result]]:
     columns = ", ".join(_RESULT_COLUMNS)
     sql = (
-        f"SELECT r.run_id, warnings, budget, flags, {columns} FROM catalogue.result r "
+        f"SELECT r.run_id, warnings, budget, flags, dof, {columns} FROM catalogue.result r "
         f"JOIN (SELECT run_id FROM catalogue.run WHERE {where}) USING (run_id) WHERE is_current ORDER BY r.run_id"
     )
     table = cursor.sql(sql, params=list(values)).to_arrow_table().combine_chunks()
     if not table.num_rows:
         return {}
-    held = {name: table.column(name).chunk(0) for name in table.column_names}
-    coded = held["name"].dictionary_encode()
+    coded = table.column("name").chunk(0).dictionary_encode()
     words = coded.dictionary.to_pylist()
     names = [words[code] for code in coded.indices.to_numpy().tolist()]
-    run_ids, firsts = np.unique(held["run_id"].to_numpy(), return_index=True)
+    run_ids, firsts = np.unique(table.column("run_id").to_numpy(), return_index=True)
     ends = [*firsts[1:].tolist(), table.num_rows]
-    kept = _ResultTable(held, names)
+    kept = _ResultTable(table, names)
     return {
         run_id: _StoredResults(kept, first, end)
         for run_id, first, end in zip(run_ids.tolist(), firsts.tolist(), ends, strict=True)

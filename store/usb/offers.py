@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import lru_cache
 
 from store.usb.power_objects import PowerObject, PowerObjectError, decode
 
@@ -125,6 +126,7 @@ def offer_words(text: str) -> str:
         return text
 
 
+@lru_cache(maxsize=4096)
 def read_mode(text: str) -> Mode | None:
     """Read a mode: `fixed 9 V`, `PPS 3.3-21 V`, `20V`; None where the text has another form."""
     found = _OFFER.match(text.strip())

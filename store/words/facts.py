@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 
 from store.usb.source_windows import SAFE_5V, Window, pps_window, steady_window
 
@@ -29,6 +30,7 @@ class SetLoad:
         return {"W": "power", "A": "current"}.get(self.unit, "resistance")
 
 
+@lru_cache(maxsize=4096)
 def parse_load(text: str | None) -> SetLoad | None:
     """Read `30 W`, `1,5 A`, `500 mA`, `5 ohm`; None where there is none or it can't be read as one."""
     if not text:
