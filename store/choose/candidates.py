@@ -10,6 +10,8 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from store.choose.terms import Candidate, Criterion, Gate, Term
+from store.devices.kept import KeptOfDevices
+from store.devices.marks import device_marks
 from store.judge.claims import judge_claims
 from store.judge.derived.on_sheet import SHEET_FIELDS, sheet_uncertainty
 from store.judge.derived.per_device import (
@@ -22,7 +24,7 @@ from store.judge.derived.per_device import (
 )
 from store.judge.derived.ratios import ROUND_TRIP, WALL_TO_LOAD
 from store.judge.derived.sustained import SUSTAINED_POWER_W, sustained_power
-from store.judge.evidence import BenchEvidence, evidence_by_portions
+from store.judge.evidence import evidence_by_portions
 from store.judge.figures import reference_runs
 from store.judge.matching import groups_of_one_condition, match
 from store.judge.measured import Measured, RunEvidence, measured, pool
@@ -67,6 +69,15 @@ class _Found:
 
 
 @dataclass(frozen=True, slots=True)
+class _Looked:
+    """What a device's runs and sheet say of the terms of a need; kept for the next time."""
+
+    terms: tuple[tuple[Term, _Found], ...]
+    failed: tuple[tuple[str, str], ...]
+    unsafe: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class _Desk:
     sheet: DeviceSheet
     runs: Sequence[RunEvidence] = field(default_factory=tuple)
@@ -88,28 +99,44 @@ def candidates_for(
         terms: What is looked at.
         devices: Only these; all of the kind where None.
     """
+    sheets = library.sheets()
     asked = None if devices is None else set(devices)
-    names = [n for n, s in sorted(library.sheets().items()) if s.kind == kind and (asked is None or n in asked)]
-    return tuple(
-        _candidate(evidence, name, terms)
-        for portion, evidence in evidence_by_portions(library, names)
-        for name in portion
+    names = [n for n, s in sorted(sheets.items()) if s.kind == kind and (asked is None or n in asked)]
+
+    def look(wanted: Iterable[str]) -> dict[str, _Looked]:
+        return {
+            name: _looked(_Desk(evidence.sheets[name], evidence.of(name)), terms)
+            for portion, evidence in evidence_by_portions(library, tuple(wanted))
+            for name in portion
+        }
+
+    # Marks first: what is committed meanwhile gives another mark the next time.
+    with library.catalogue.reader() as cursor:
+        marks = device_marks(cursor)
+    kept = KeptOfDevices(library.path, f"choose {kind} {sorted(map(repr, terms))}", _Looked)
+    looked = kept.of({name: marks[name] for name in names if name in marks}, look)
+    return tuple(_candidate(sheets[name], looked[name]) for name in names if name in looked)
+
+
+def _looked(desk: _Desk, terms: Sequence[Term]) -> _Looked:
+    return _Looked(
+        tuple((term, _look(desk, term)) for term in terms if term.quantity != "flight"),
+        tuple(_failed(desk)),
+        tuple(_unsafe(desk)),
     )
 
 
-def _candidate(evidence: BenchEvidence, name: str, terms: Sequence[Term]) -> Candidate:
-    desk = _Desk(evidence.sheets[name], evidence.of(name))
-    found = {term: _look(desk, term) for term in terms if term.quantity != "flight"}
-    rated = rated_energy_exact(desk.sheet.rated_energy_wh, desk.sheet.capacity_mah, desk.sheet.cell_voltage_v)
-    words = {"currency": desk.sheet.currency, "flight": flight_class(rated).name if rated is not None else ""}
+def _candidate(sheet: DeviceSheet, looked: _Looked) -> Candidate:
+    rated = rated_energy_exact(sheet.rated_energy_wh, sheet.capacity_mah, sheet.cell_voltage_v)
+    words = {"currency": sheet.currency, "flight": flight_class(rated).name if rated is not None else ""}
     return Candidate(
-        name,
-        desk.sheet.model,
-        {term: item.value for term, item in found.items() if item.value is not None},
-        {term: item.reason for term, item in found.items() if item.value is None},
+        sheet.device,
+        sheet.model,
+        {term: item.value for term, item in looked.terms if item.value is not None},
+        {term: item.reason for term, item in looked.terms if item.value is None},
         words,
-        tuple(_failed(desk)),
-        tuple(_unsafe(desk)),
+        looked.failed,
+        looked.unsafe,
     )
 
 

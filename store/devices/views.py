@@ -6,8 +6,7 @@ Mixed into `Library`, kept apart from runs and care. Nothing here is stored: it 
 from __future__ import annotations
 
 import threading
-from collections.abc import Mapping, Sequence
-from types import MappingProxyType
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, cast
 
 import pyarrow as pa
@@ -15,6 +14,7 @@ import pyarrow as pa
 from store.sql.views import COMPUTED_VIEWS
 
 if TYPE_CHECKING:
+    from store.devices.kept import KeptOfDevices
     from store.devices.records import ComparisonPage, DevicePage
     from store.judge.course_grid import CourseGrid
     from store.judge.measured import Measured
@@ -31,12 +31,19 @@ _ARROW = {
 }
 
 
+def _judged(library: Library, names: Iterable[str]) -> dict[str, tuple[Verdict, ...]]:
+    from store.devices.page import judge_all
+
+    asked = tuple(names)
+    found = judge_all(library, asked)
+    return {name: found.get(name, ()) for name in asked}
+
+
 class DeviceViews:
     """Devices as a whole; mixed into `Library`."""
 
     _verdicts: tuple[int, tuple[Verdict, ...]] | None = None
-    _judged: Mapping[str, tuple[int, tuple[Verdict, ...]]] = MappingProxyType({})
-    """By device: the mark of what its verdicts rest on, and they."""
+    _judged: KeptOfDevices[tuple[Verdict, ...]] | None = None
     _judging = threading.Lock()
 
     def _own_library(self) -> Library:
@@ -98,8 +105,9 @@ class DeviceViews:
 
         Judged once per generation, and then only for devices that something changed of.
         """
+        from store.devices.kept import KeptOfDevices
         from store.devices.marks import device_marks
-        from store.devices.page import judge_all
+        from store.uncertainty.decision import Verdict
 
         library = self._own_library()
         with self._judging:
@@ -108,12 +116,10 @@ class DeviceViews:
                 # Marks first: what is committed while devices are judged gives another mark the next time.
                 with library.catalogue.reader() as cursor:
                     marks = device_marks(cursor)
-                kept = {name: held for name, held in self._judged.items() if marks.get(name) == held[0]}
-                fresh = judge_all(library, marks.keys() - kept.keys())
-                self._judged = kept | {
-                    name: (mark, fresh.get(name, ())) for name, mark in marks.items() if name not in kept
-                }
-                ordered = (self._judged[name][1] for name in sorted(self._judged))
+                if self._judged is None:
+                    self._judged = KeptOfDevices(library.layout.root, "verdicts", tuple[Verdict, ...])
+                judged = self._judged.of(marks, lambda names: _judged(library, names))
+                ordered = (judged[name] for name in sorted(judged))
                 self._verdicts = (generation, tuple(verdict for found in ordered for verdict in found))
             return self._verdicts[1]
 

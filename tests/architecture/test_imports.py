@@ -29,6 +29,7 @@ RULES = (
         "store/imports",
         frozenset({"store", "importers", "duckdb", "numpy", "platformdirs", "polars", "pyarrow", "tomlkit"}),
     ),
+    Rule("store/devices/kept.py", frozenset({"store", "duckdb", "msgspec", "platformdirs"})),
     Rule("store/sharing", frozenset({"store", "importers.schema", "deltalake", "duckdb", "pyarrow"})),
     Rule(
         "store",
