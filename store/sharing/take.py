@@ -357,7 +357,7 @@ def _copy_rows(
     with other.catalogue.reader() as theirs:
         kind = "BIGINT" if column == "run_id" else "VARCHAR"
         sql = f"SELECT * FROM catalogue.{table} WHERE {column} IN (SELECT unnest(?::{kind}[]))"
-        found = theirs.execute(sql, [list(keys)]).to_arrow_table()
+        found = theirs.sql(sql, params=[list(keys)]).to_arrow_table()
     _insert(cursor, table, found)
 
 
@@ -380,8 +380,8 @@ def _copy_runs(
     rows_here = {record.facts.run_id: record.first_row for record in after}
     with other.catalogue.reader() as theirs:
         found: dict[str, Any] = {
-            table: theirs.execute(
-                f"SELECT * FROM catalogue.{table} WHERE run_id IN (SELECT unnest(?::BIGINT[]))", [list(numbers)]
+            table: theirs.sql(
+                f"SELECT * FROM catalogue.{table} WHERE run_id IN (SELECT unnest(?::BIGINT[]))", params=[list(numbers)]
             ).to_arrow_table()
             for table in ("run", "result", "event", "preview")
         }
