@@ -115,7 +115,7 @@ class TraceDamaged(StoreError):
 
 
 class PartlyDone(StoreError):
-    """A change is stored, and some of the runs that rest on it could not be made anew."""
+    """A change is stored, and some of the runs that depend on it could not be recomputed."""
 
 
 class UnsafePath(TraceDamaged):
@@ -143,7 +143,7 @@ class DiskFault(StoreError):
         """
         where = f" {error.filename}" if error.filename else ""
         cause = error.strerror or str(error)
-        return cls(f"{what}{where} failed: {cause}. Nothing was stored; put that right and run the same command again.")
+        return cls(f"{what}{where} failed: {cause}. Nothing was stored; fix it and rerun the command.")
 
 
 class NotFound(StoreError):

@@ -31,7 +31,7 @@ from store.files.layout import Layout
 from store.model.records import Amendment, Answer, IngestOutcome
 from store.runs import listing
 from store.runs.reading import Looking, TraceEngine
-from store.sql.session import Question, QuestionDesk
+from store.sql.session import Query, SqlSession
 from store.sql.view_source import ViewSource
 from store.version import __version__
 from store.words.clock import now_utc, system_user, system_zone
@@ -59,7 +59,7 @@ class Library(Looking, Upkeep, BenchDesk, DeviceViews):
         self.catalogue.may_write = self._check_schema
         self.who = who or system_user()
         self.zone = "UTC"
-        self._desk = QuestionDesk(self.layout.root / "traces")
+        self._desk = SqlSession(self.layout.root / "traces")
         self._traces = TraceEngine()
         self.checks = TraceChecks(self.catalogue, self.layout)
         """Which trace files were held against their hashes."""
@@ -205,6 +205,7 @@ class Library(Looking, Upkeep, BenchDesk, DeviceViews):
             for folder in self.layout.folders():
                 durable.make_folder(folder)
             durable.sweep(self.layout.tmp)
+            self.layout.move_older_queries()
         except OSError:
             pass  # a library on a read-only disk can still be read
         self._check_locks()
@@ -336,8 +337,8 @@ class Library(Looking, Upkeep, BenchDesk, DeviceViews):
 
     # SQL
 
-    def question(self, sql: str, *, limit: int | None = 10_000, timeout_s: float | None = None) -> Question:
-        """A question in SQL over the views, not yet run: `.run()`, and `.interrupt()` from any thread.
+    def query(self, sql: str, *, limit: int | None = 10_000, timeout_s: float | None = None) -> Query:
+        """A query in SQL over the views, not yet run: `.run()`, and `.interrupt()` from any thread.
 
         Args:
             sql: One reading statement.
@@ -348,11 +349,11 @@ class Library(Looking, Upkeep, BenchDesk, DeviceViews):
             QueryRefused: Not one reading statement.
             QueryFailed: No SQL.
         """
-        return Question(self._desk, self._source, sql, limit=limit, timeout_s=timeout_s)
+        return Query(self._desk, self._source, sql, limit=limit, timeout_s=timeout_s)
 
     def sql(self, sql: str, *, limit: int | None = 10_000, timeout_s: float | None = None) -> Answer:
-        """Ask and wait: see `question`."""
-        return self.question(sql, limit=limit, timeout_s=timeout_s).run()
+        """Run and wait: see `query`."""
+        return self.query(sql, limit=limit, timeout_s=timeout_s).run()
 
     def views(self) -> dict[str, list[tuple[str, str]]]:
         """Columns and types of every view, by name."""

@@ -65,7 +65,7 @@ class JoulebookApp(LibraryApp):
         if kept is not None:
             self.run_list.replace(kept.page)
         self.undo_steps: list[UndoStep] = []
-        self.question_text = ""
+        self.query_text = ""
         self.drafts: dict[str, SheetDraft] = {}
         """Sheets that were begun and not saved, by the device's code as the library has it."""
         self.animation_level = "none"
@@ -169,7 +169,7 @@ class JoulebookApp(LibraryApp):
         self.theme = names[1] if self.theme == names[0] else names[0]
 
     def action_settings(self) -> None:
-        """Choose the theme, strips and signs."""
+        """Choose the theme and the characters for plots and symbols."""
         from tui.screens.settings import choose_setting  # noqa: PLC0415 (loaded when first asked for)
 
         if not self._is_in_dialog():
@@ -216,10 +216,10 @@ def _make_screen(name: str) -> BaseScreen:
         from tui.screens.devices import DevicesScreen  # noqa: PLC0415 (see above)
 
         return DevicesScreen()
-    if name == "ask":
-        from tui.screens.ask import AskScreen  # noqa: PLC0415 (see above)
+    if name == "query":
+        from tui.screens.query import QueryScreen  # noqa: PLC0415 (see above)
 
-        return AskScreen()
+        return QueryScreen()
     from tui.screens.imports import ImportScreen  # noqa: PLC0415 (see above)
 
     return ImportScreen()

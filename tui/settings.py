@@ -20,6 +20,9 @@ _log = logging.getLogger(__name__)
 
 MOST_FILTERS = 50
 
+_OLDER = {"queries": "questions"}
+"""What a setting was called before."""
+
 
 @dataclass(slots=True)
 class Settings:
@@ -31,8 +34,8 @@ class Settings:
     sort: str = "-started_at"
     filters: tuple[str, ...] = ()
     """Filters used before, the newest last."""
-    questions: tuple[str, ...] = ()
-    """Questions asked before, the newest last."""
+    queries: tuple[str, ...] = ()
+    """Queries run before, the newest last."""
 
     def remember_filter(self, text: str) -> None:
         """Put a filter at the end of those used before."""
@@ -40,11 +43,11 @@ class Settings:
         if text:
             self.filters = (*[f for f in self.filters if f != text], text)[-MOST_FILTERS:]
 
-    def remember_question(self, text: str) -> None:
-        """Put a question at the end of those asked before."""
+    def remember_query(self, text: str) -> None:
+        """Put a query at the end of those run before."""
         text = text.strip()
         if text:
-            self.questions = (*[q for q in self.questions if q != text], text)[-MOST_FILTERS:]
+            self.queries = (*[q for q in self.queries if q != text], text)[-MOST_FILTERS:]
 
 
 def pages_folder(path: Path | None) -> Path | None:
@@ -63,7 +66,7 @@ def load_settings(path: Path | None) -> Settings:
         return settings
     if isinstance(found, dict):
         for of in fields(Settings):
-            _take(settings, of.name, found.get(of.name))
+            _take(settings, of.name, found.get(of.name, found.get(_OLDER.get(of.name, ""))))
     return settings
 
 

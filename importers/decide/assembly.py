@@ -81,7 +81,7 @@ def assemble(work: Work, slots: Slots, runs: tuple[RunPlan, ...], parting: Parti
         elif i in parting.indices:
             columns.append(ColumnPlan(i, column.name, "port", "", 1.0, 0.0, None, 0.97, parting.reason))
         else:
-            why = slots.unused.get(i, "nothing tells what it is, and no law of physics pins it")
+            why = slots.unused.get(i, "nothing tells what it is, and no relation to the other columns identifies it")
             columns.append(ColumnPlan(i, column.name, None, "", 1.0, 0.0, None, 0.95, f"not used: {why}"))
     form = replace(clock.form, is_descending=_descends(work))
     step = median_step(work.seconds) or 1.0

@@ -91,7 +91,7 @@ class Upkeep:
         who: str | None = None,
         reason: str = "",
     ) -> tuple[GroupMember, ...]:
-        """Lay runs on one clock, that of the first.
+        """Put simultaneous runs on a common time base, that of the first.
 
         Args:
             run_ids: Two runs or more.

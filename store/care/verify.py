@@ -178,7 +178,7 @@ def _mended(library: Library, damaged: Sequence[Finding], on_disk: set[str]) -> 
 
 
 def _check_own_files(library: Library) -> Iterator[Finding]:
-    """Profiles and questions that the tester made: no hash is kept of them, for they are edited by hand."""
+    """Profiles and queries that the tester made: no hash is kept of them, for they are edited by hand."""
     for path in library.layout.own_files():
         name = path.relative_to(library.path).as_posix()
         try:

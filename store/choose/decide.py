@@ -179,7 +179,7 @@ def _notes(placed: Sequence[Placed], criteria: Sequence[Criterion]) -> tuple[str
     beaten = [item for item in placed if item.dominated_by]
     notes = []
     if not beaten:
-        notes.append("Nobody is dominated: each is better than any other in something, or not surely worse.")
+        notes.append("No device is worse than another on every criterion.")
     else:
         notes += [
             f"{item.candidate.device} is dominated by {' and '.join(item.dominated_by)}: no better in anything."
@@ -193,7 +193,7 @@ def _notes(placed: Sequence[Placed], criteria: Sequence[Criterion]) -> tuple[str
     ]
     if unknown:
         notes.append(
-            f"Of unknown uncertainty: {', '.join(unknown)}. Ranks can't be told apart there, and shares of wins take "
+            f"Of unknown uncertainty: {', '.join(unknown)}. Ranks can't be separated there, and shares of wins take "
             "them as exact."
         )
     by_geometric = sorted(placed, key=lambda item: -item.geometric)

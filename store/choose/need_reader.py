@@ -292,8 +292,8 @@ def read_need(text: str, *, scheme: Scheme | None = None, source: str = "need") 
     plain = _plain_gates(reading)
     criteria = _criteria(reading)
     unsure = reading.text(reading.data, "unsure", (), "keep")
-    if unsure not in {"keep", "shut out"}:
-        reading.complain(("unsure",), '`unsure` is "keep" or "shut out": devices too close to call at a gate.')
+    if unsure not in {"keep", "exclude", "shut out"}:
+        reading.complain(("unsure",), '`unsure` is "keep" or "exclude": devices too close to call at a gate.')
     named = ""
     if not criteria and scheme is not None:
         if scheme.kind != kind:

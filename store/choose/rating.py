@@ -155,6 +155,6 @@ def moves(before: Choice, after: Choice) -> tuple[Move, ...]:
 
 
 def _words(choice: Choice) -> dict[str, str]:
-    found = dict.fromkeys(choice.shut_out, "shut out")
+    found = dict.fromkeys(choice.shut_out, "excluded")
     found |= {device: "not weighed" for device, _ in choice.no_value}
     return found | {p.candidate.device: f"{100 * p.score.value:.0f}, rank {p.rank.words()}" for p in choice.placed}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import stat
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -52,13 +53,38 @@ class Layout:
         return self.root / "profiles"
 
     @property
-    def questions(self) -> Path:
-        """Questions in SQL that this tester keeps; made when the first is."""
+    def queries(self) -> Path:
+        """Queries that this tester saved; made when the first is."""
+        return self.root / "queries"
+
+    @property
+    def older_queries(self) -> Path:
+        """Where libraries kept them before; moved when such a library is opened."""
         return self.root / "questions"
 
+    def saved_queries(self) -> list[Path]:
+        """Files of saved queries by name, today's before those that could not be moved."""
+        both = (*self.queries.glob("*.sql"), *self.older_queries.glob("*.sql"))
+        return sorted(both, key=lambda path: (path.name, path.parent.name))
+
+    def move_older_queries(self) -> None:
+        """Bring queries that lie where libraries kept them before to where they are kept today.
+
+        Nothing is written over: one whose name is taken, and all on a disk that can't link, stay and are read there.
+        """
+        if not self.older_queries.is_dir():
+            return
+        self.queries.mkdir(exist_ok=True)
+        for path in self.older_queries.glob("*.sql"):
+            with suppress(OSError):
+                (self.queries / path.name).hardlink_to(path)
+                path.unlink()
+        with suppress(OSError):
+            self.older_queries.rmdir()  # only where it is empty
+
     def own_files(self) -> list[Path]:
-        """What the tester made by hand: profiles and questions."""
-        return sorted([*self.profiles.glob("*.toml"), *self.questions.glob("*.sql")])
+        """What the tester made by hand: profiles and queries."""
+        return sorted([*self.profiles.glob("*.toml"), *self.saved_queries()])
 
     @property
     def tmp(self) -> Path:

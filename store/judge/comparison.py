@@ -133,7 +133,7 @@ def _finding(best: Sequence[str], names: Sequence[str], better: str, values: Seq
     word = "most" if better == Better.LARGER else "least"
     if len(best) == 1:
         return f"{best[0]} {word}"
-    return f"{word}: {', '.join(best)}, not told apart"
+    return f"{word}: {', '.join(best)}; no significant difference"
 
 
 def _better(name: str) -> str:

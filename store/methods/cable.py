@@ -136,7 +136,7 @@ def _resistance(run: Prepared, near: Array, far: Array, amps: Array) -> Result:
 
 
 def _together(rest: Array, error: float, fitted: int) -> tuple[float, float]:
-    """A standard error widened for residuals that go together in time, and its degrees of freedom."""
+    """A standard error widened for correlated residuals in time, and its degrees of freedom."""
     tau = correlation_time(rest, 1.0)
     dof = max(len(rest) / tau - fitted, 1.0)
     return error * math.sqrt(tau * (len(rest) - fitted) / (tau * dof)), dof

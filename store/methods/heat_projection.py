@@ -25,7 +25,7 @@ FIT = Method(
     "first-order heating",
     3,
     "least squares of T = T0 + rise x (1 - exp(-t / tau)) from load applied while the load held; standard errors "
-    "widened for residuals that go together; nothing is projected where the log itself went past the fit's end",
+    "widened for correlated residuals; nothing is projected where the log itself went past the fit's end",
     "checked on NIST StRD Misra1a and BoxBOD",
 )
 REACH = Method("time to limit", 3, "first moment at the limit, from load applied; else from the heating fit")

@@ -90,7 +90,7 @@ def _at_port(run: Prepared, levels: list[Level]) -> tuple[list[float], tuple[str
         unsaid = "where the voltage was taken is not stated: taken as at the port"
         return volts, () if run.context.measured_at else (unsaid,)
     if run.context.cable_mohm is None:
-        unsaid = "voltage was taken at the end of a cable of unknown resistance: its drop is in the figures"
+        unsaid = "voltage measured at the end of a cable of unknown resistance: its drop is in the figures"
         return volts, (unsaid,)
     drop = run.context.cable_mohm / 1000.0
     sign = -1.0 if run.context.direction == "in" else 1.0

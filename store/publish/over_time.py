@@ -163,7 +163,7 @@ def plot_runs(library: Library, run_ids: Sequence[int], channels: Sequence[str],
         TraceDamaged: A trace's hash is wrong.
     """
     if len(set(run_ids)) > MOST_RUNS:
-        raise NotPublished(f"{len(set(run_ids))} runs are too many for one plot; {MOST_RUNS} can be told apart.")
+        raise NotPublished(f"{len(set(run_ids))} runs are too many for one plot; {MOST_RUNS} can be distinguished.")
     check_traces(library, run_ids)
     known: dict[str, str] = {channel.name: f"{channel.label} / {channel.unit}" for channel in CHANNELS}
     labels = {}

@@ -40,7 +40,7 @@ def comparison_sections(page: ComparisonPage, plots: Sequence[Plot], reports: Ma
     ]
     absent = list(_absent(page))
     if absent:
-        blocks.append(Facts(tuple(absent), "Not ranked, for a test is missing"))
+        blocks.append(Facts(tuple(absent), "Not ranked, because a test is missing"))
     sections = [Section("side-by-side", "Comparison", tuple(blocks))]
     rest: list[Block] = [*plots, *words(*_unlike(page), manner=Manner.ITEM), *words(RULE, manner=Manner.NOTE)]
     sections.append(Section("findings", "How the differences were judged", tuple(rest)))

@@ -179,7 +179,7 @@ def _by_statement(run_ids: Sequence[int], offsets_s: Mapping[int, float]) -> lis
 def group(
     library: Library, run_ids: Sequence[int], how: str, offsets_s: Mapping[int, float], *, who: str, reason: str
 ) -> tuple[GroupMember, ...]:
-    """Lay runs on one clock: see `Library.group`."""
+    """Put simultaneous runs on a common time base: see `Library.group`."""
     ids = list(dict.fromkeys(run_ids))
     if how not in WAYS:
         raise WrongFact(f"Runs are grouped by one of {', '.join(WAYS)}, not {how}.")

@@ -371,7 +371,8 @@ def _files(library: Library, other: Colleague, prefer: Prefer, *, is_dry: bool) 
     came: list[str] = []
     conflicts: list[Conflict] = []
     for path in other.layout.own_files():
-        name = path.relative_to(other.layout.root)
+        own = library.layout.profiles if path.parent == other.layout.profiles else library.layout.queries
+        name = (own / path.name).relative_to(library.layout.root)
         target = library.layout.root / name
         if target.exists():
             if target.read_bytes() == path.read_bytes():

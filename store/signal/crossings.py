@@ -26,7 +26,7 @@ class Quadratic:
     b: float
     c: float
     covariance: Array
-    """3 x 3, of a, b and c, widened for residuals that go together."""
+    """3 x 3, of a, b and c, widened for correlated residuals."""
     residual_sd: float
     from_s: float
     to_s: float
@@ -78,7 +78,7 @@ class Crossing:
 
 
 def fit_quadratic(t: Array, y: Array) -> Quadratic:
-    """Least squares quadratic through n samples, n >= 4, with errors widened for residuals that go together."""
+    """Least squares quadratic through n samples, n >= 4, with errors widened for correlated residuals."""
     middle, half = 0.5 * float(t[0] + t[-1]), 0.5 * float(t[-1] - t[0])
     x = (t - middle) / half
     basis = np.column_stack((np.ones_like(x), x, x * x))

@@ -103,7 +103,7 @@ def resolution_part(y: Array) -> Contribution:
 
 
 def line_fit(x: Array, y: Array) -> tuple[float, float, float, float]:
-    """Least squares line: slope, its standard error widened for residuals that go together, intercept, dof.
+    """Least squares line: slope, its standard error widened for correlated residuals, intercept, dof.
 
     Args:
         x: n values, n >= 3, not all alike.

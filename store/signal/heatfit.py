@@ -39,7 +39,7 @@ class FirstOrderFit:
     covers: float
     """Length of the log in time constants."""
     inflation: float
-    """Factor on standard errors for residuals that go together: root of their integrated correlation time, in samples,
+    """Factor on standard errors for correlated residuals: root of their integrated correlation time, in samples,
     and of what the fit took of their slow part."""
     left: float
     """Degrees of freedom that are left of the samples as they go together."""

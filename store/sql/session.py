@@ -22,7 +22,7 @@ from store.model.records import Answer
 from store.sql.view_source import Outline, ViewSource
 from store.sql.views import COMPUTED_VIEWS, VIEWS
 
-__all__ = ["Question", "QuestionDesk", "check_reading", "named_views"]
+__all__ = ["Query", "SqlSession", "check_reading", "named_views"]
 
 _LOOKS_AROUND = re.compile(
     r"\b(show|information_schema|duckdb_\w+|pragma_\w+|sqlite_\w+|pg_\w+|query|query_table|columns|summarize)\b",
@@ -56,7 +56,7 @@ def check_reading(parser: duckdb.DuckDBPyConnection, sql: str) -> None:
     try:
         kind = statements[0].type
     except ValueError:  # a kind that the engine's Python part has no name for
-        raise QueryRefused("Only reading is allowed here: SELECT and the like, not this.") from None
+        raise QueryRefused("Only SELECT statements are allowed.") from None
     if kind != duckdb.StatementType.SELECT:
         raise QueryRefused(f"Only reading is allowed here: SELECT and the like, not {kind.name.replace('_', ' ')}.")
 
@@ -71,7 +71,7 @@ def named_views(sql: str) -> set[str]:
 
 
 def _place_of_name(text: str, sql: str) -> int | None:
-    """Where the name that the complaint is about first stands in the question."""
+    """Where the name that the complaint is about first stands in the query."""
     named = re.search(r'"([^"]+)"|(?:with name|Function) (\w+)', text)
     if not named:
         return None
@@ -120,8 +120,8 @@ def _projections(plan: Any) -> set[str]:
     return found
 
 
-class QuestionDesk:
-    """The DuckDB in which people's questions run: it can open this library's traces and nothing else."""
+class SqlSession:
+    """The DuckDB in which people's queries run: it can open this library's traces and nothing else."""
 
     def __init__(self, traces: Path) -> None:
         self._traces = traces
@@ -129,7 +129,7 @@ class QuestionDesk:
         self._database: duckdb.DuckDBPyConnection | None = None
 
     def cursor(self) -> duckdb.DuckDBPyConnection:
-        """A cursor of its own for one question."""
+        """A cursor of its own for one query."""
         with self._lock:
             if self._database is None:
                 self._database = self._open()
@@ -149,7 +149,7 @@ class QuestionDesk:
                 cursor.register(name, outline.empty)
             plan = json.loads(str(cursor.execute(f"EXPLAIN (FORMAT json) {sql}").fetchall()[0][1]))
         except (duckdb.BinderException, duckdb.CatalogException):
-            return set()  # the question itself will fail the same way, and say where
+            return set()  # the query itself will fail the same way, and say where
         except (duckdb.Error, ValueError):
             return every
         finally:
@@ -176,12 +176,12 @@ class QuestionDesk:
         return database
 
 
-class Question:
-    """One question: run once, from any thread; interrupted from any other."""
+class Query:
+    """One query: run once, from any thread; interrupted from any other."""
 
     def __init__(
         self,
-        desk: QuestionDesk,
+        desk: SqlSession,
         source: ViewSource,
         sql: str,
         *,

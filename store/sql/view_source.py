@@ -1,7 +1,7 @@
-"""What a question reads: the columns that it needs of the views that it names, copied from the catalogue.
+"""What a query reads: the columns that it needs of the views that it names, copied from the catalogue.
 
-The catalogue is let go at once, so that a long question keeps nobody from writing. Which columns are needed is told by
-the engine's own plan over tables of the same shape without rows. Knows the views; no question's text.
+The catalogue is let go at once, so that a long query keeps nobody from writing. Which columns are needed is told by
+the engine's own plan over tables of the same shape without rows. Knows the views; no query's text.
 """
 
 from __future__ import annotations

@@ -187,7 +187,7 @@ def decide_zone(value: float, uncertainty: float, limits: Limits) -> str:
 
 
 def _decide_unknown(value: float, margin: float, limits: Limits) -> Decision:
-    said = "The uncertainty is unknown: held against the bare limit, without a guard band."
+    said = "The uncertainty is unknown: compared with the limit itself, without a guard band."
     nearest = min((limit for limit in (limits.lower, limits.upper) if limit is not None), key=lambda x: abs(value - x))
     if abs(value - nearest) < UNKNOWN_MARGIN * abs(nearest):
         near = f"The uncertainty is unknown, and the value is within {100 * UNKNOWN_MARGIN:.0f} % of the limit."

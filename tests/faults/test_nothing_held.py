@@ -37,7 +37,7 @@ WALK: dict[str, tuple[str, tuple[str, ...]]] = {
     "the list of devices": ("DevicesScreen", ("escape", "f3")),
     "a device": ("DeviceScreen", ("enter",)),
     "a device's sheet": ("SheetScreen", ("e",)),
-    "a question": ("AskScreen", ("escape", "escape", "f4")),
+    "a question": ("QueryScreen", ("escape", "escape", "f4")),
     "an import": ("PromptScreen", ("escape", "f5")),
     "settings": ("PickScreen", ("escape", "f7")),
 }

@@ -224,14 +224,14 @@ def test_profiles_and_saved_queries_come_with_it(pair: tuple[Library, Library]) 
     """A file that is only there comes; one of the same name that says something else is listed."""
     mine, theirs = pair
     for library, text in ((mine, "SELECT 1"), (theirs, "SELECT 2")):
-        folder = library.layout.questions
+        folder = library.layout.queries
         folder.mkdir(exist_ok=True)
         (folder / "both.sql").write_text(text)
-    (theirs.layout.questions / "theirs.sql").write_text("SELECT 3")
+    (theirs.layout.queries / "theirs.sql").write_text("SELECT 3")
     took = take(mine, theirs.path)
     assert [Path(name).name for name in took.files] == ["theirs.sql"]
     assert [(c.table, Path(c.key).name) for c in took.open_conflicts] == [("file", "both.sql")]
-    assert (mine.layout.questions / "both.sql").read_text() == "SELECT 1"
+    assert (mine.layout.queries / "both.sql").read_text() == "SELECT 1"
 
 
 def test_what_is_no_library_is_refused(pair: tuple[Library, Library], tmp_path: Path) -> None:

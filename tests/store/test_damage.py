@@ -179,17 +179,34 @@ def test_damage_is_never_packed_nor_backed_up(library: Library, tmp_path: Path):
     assert [path.name for path in tmp_path.iterdir() if "b.tar" in path.name] == []
 
 
-def test_questions_kept_and_profiles_are_in_a_backup(library: Library, tmp_path: Path):
-    """What the tester made by hand is part of the library: profiles and questions."""
+def test_saved_queries_and_profiles_are_in_a_backup(library: Library, tmp_path: Path):
+    """What the tester made by hand is part of the library: profiles and queries."""
     (library.layout.profiles / "own.toml").write_text('name = "own"\n', encoding="utf-8")
-    questions = library.path / "questions"
-    questions.mkdir(exist_ok=True)
-    (questions / "best.sql").write_text("SELECT 1\n", encoding="utf-8")
+    library.layout.queries.mkdir(exist_ok=True)
+    (library.layout.queries / "best.sql").write_text("SELECT 1\n", encoding="utf-8")
     assert library.verify() == []
     library.backup(tmp_path / "all.tar")
     again = Library.restore(tmp_path / "all.tar", tmp_path / "again")
-    assert (again.path / "questions" / "best.sql").read_text(encoding="utf-8") == "SELECT 1\n"
+    assert (again.layout.queries / "best.sql").read_text(encoding="utf-8") == "SELECT 1\n"
     assert (again.layout.profiles / "own.toml").is_file()
-    (again.path / "questions" / "best.sql").write_bytes(b"\xff\xfe\x00")
+    (again.layout.queries / "best.sql").write_bytes(b"\xff\xfe\x00")
     (again.layout.profiles / "own.toml").write_bytes(b"name = [")
     assert [finding.code for finding in again.verify()] == ["own-file", "own-file"]
+
+
+def test_queries_of_an_older_library_are_moved_and_none_is_written_over(library: Library, tmp_path: Path):
+    """They came from the folder `questions`; one whose name is taken in `queries` stays readable where it is."""
+    older = library.path / "questions"
+    older.mkdir()
+    library.layout.queries.mkdir()
+    (older / "best.sql").write_text("SELECT 1", encoding="utf-8")
+    (older / "taken.sql").write_text("SELECT 2", encoding="utf-8")
+    (library.layout.queries / "taken.sql").write_text("SELECT 3", encoding="utf-8")
+    for _ in range(2):
+        again = Library.open(library.path)
+        texts = [path.read_text(encoding="utf-8") for path in again.layout.saved_queries()]
+        assert texts == ["SELECT 1", "SELECT 3", "SELECT 2"]
+        assert (again.layout.queries / "best.sql").is_file()
+    (older / "taken.sql").unlink()
+    Library.open(library.path)
+    assert not older.exists()

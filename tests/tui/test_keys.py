@@ -8,7 +8,6 @@ import pytest
 
 from tui.app import JoulebookApp
 from tui.keys import KEYS, PLACES, as_markdown, keys_of
-from tui.screens.ask import AskScreen
 from tui.screens.choose import ChooseScreen
 from tui.screens.compare import CompareScreen
 from tui.screens.device import DeviceScreen
@@ -17,6 +16,7 @@ from tui.screens.edit import EditScreen
 from tui.screens.help import help_lines
 from tui.screens.imports import ImportScreen
 from tui.screens.pick import PickScreen
+from tui.screens.query import QueryScreen
 from tui.screens.run import RunScreen
 from tui.screens.runs import RunsScreen
 from tui.screens.sheet import SheetScreen
@@ -33,7 +33,7 @@ OWNERS = {
     "side": SideBySideScreen,
     "sheet": SheetScreen,
     "choose": ChooseScreen,
-    "ask": AskScreen,
+    "query": QueryScreen,
     "import": ImportScreen,
     "why": WhyScreen,
     "pick": PickScreen,

@@ -74,7 +74,7 @@ def check_kind(kind: str | None) -> str | None:
         return kind
     near = suggest(kind, KINDS)
     hint = f" Did you mean {near}?" if near else ""
-    return wrong_use(f"--kind {kind}: no such kind of test.{hint} There are: {', '.join(KINDS)}.")
+    return wrong_use(f"--kind {kind}: unknown kind of test.{hint} There are: {', '.join(KINDS)}.")
 
 
 def answers_of(words: Sequence[str]) -> dict[str, str]:

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 __all__ = ["ProfileName", "Zone", "import_order"]
 
-ProfileName = Annotated[str | None, typer.Option("--profile", metavar="NAME", help="Read by this profile alone.")]
+ProfileName = Annotated[str | None, typer.Option("--profile", metavar="NAME", help="Use only this profile.")]
 
 
 Zone = Annotated[

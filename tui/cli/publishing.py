@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Force", "chosen_runs", "may_write"]
 
-Force = Annotated[bool, typer.Option("--force", "-f", help="Write over files that are there, without asking.")]
+Force = Annotated[bool, typer.Option("--force", "-f", help="Overwrite existing files.")]
 
 
 def may_write(session: Session, folder: Path, *, force: bool) -> bool:

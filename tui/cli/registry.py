@@ -27,7 +27,7 @@ COMMANDS = tuple(sorted(path.stem.rstrip("_").replace("_", "-") for path in _FIL
 _HELP = examples(
     "A log book for bench tests of USB power banks, power adapters and cables: any meter's export "
     "becomes traces in SI units and results with uncertainty, to browse, compare and query.",
-    "joulebook demo                        a library to look round in",
+    "joulebook demo                        a sample library to explore",
     'joulebook import log.csv --device PB-07 --port C1 --mode "fixed 20 V" --kind discharge --load "30 W"',
     "joulebook                             browse the library",
     "joulebook runs port:C1 kind:discharge",
@@ -70,9 +70,9 @@ def _begin(
     library: Annotated[
         Path | None, typer.Option("--library", metavar="DIR", help="The library to use, before JOULEBOOK_LIBRARY.")
     ] = None,
-    quiet: Annotated[bool, typer.Option("--quiet", "-q", help="Say only what went wrong.")] = False,
+    quiet: Annotated[bool, typer.Option("--quiet", "-q", help="Print errors only.")] = False,
     plain: Annotated[
-        bool, typer.Option("--plain", help="One record per line, cells parted by tabs; no bar, no small traces.")
+        bool, typer.Option("--plain", help="One record per line, tab-separated; no bar, no small traces.")
     ] = False,
     no_color: Annotated[bool, typer.Option("--no-color", help="No colour, as with NO_COLOR.")] = False,
     no_input: Annotated[bool, typer.Option("--no-input", help="Never ask; fail and name the option instead.")] = False,

@@ -89,7 +89,7 @@ class Session:
     def confirm(self, question: str, *, option: str) -> None:
         """Ask on a terminal; elsewhere refuse and name the option that says yes."""
         if self.no_input or not is_terminal(sys.stdin):
-            fail(f"{question} Nobody can be asked here: say yes with {option}.", USAGE)
+            fail(f"{question} No terminal to confirm on; use {option}.", USAGE)
         sys.stderr.write(f"{' '.join(plain_lines(question))} [y/N] ")
         sys.stderr.flush()
         if sys.stdin.readline().strip().lower() not in {"y", "yes"}:

@@ -135,7 +135,7 @@ class BaseScreen(Screen[None]):
         self.joulebook.leave_place()
 
     def action_undo(self) -> None:
-        """Take the last correction back."""
+        """Undo the last correction."""
         if not self.joulebook.undo_steps:
             self.tell("nothing to undo since the program started", is_problem=False)
             return

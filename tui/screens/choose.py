@@ -90,7 +90,7 @@ class ChooseScreen(DocumentScreen):
         self.app.push_screen(PromptScreen(title, str(self._need or "need.toml"), paths=self.joulebook.jobs), take)
 
     def action_scheme(self) -> None:
-        """Ask for a scheme of one's own."""
+        """Ask for a scoring scheme."""
 
         def take(typed: str | None) -> None:
             if typed:

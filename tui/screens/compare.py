@@ -60,7 +60,7 @@ class CompareScreen(BaseScreen):
         self.paged_list.focus()
         if self._left_out:
             self.tell(
-                f"the first {MOST} marked runs are shown; {self._left_out} more would not be told apart",
+                f"the first {MOST} marked runs are shown; {self._left_out} more could not be distinguished",
                 is_problem=False,
             )
         self.library_changed()

@@ -90,7 +90,7 @@ class DevicesScreen(BaseScreen):
             self.app.push_screen(SheetScreen(here))
 
     def action_new(self) -> None:
-        """Begin the sheet of another device."""
+        """Add a device."""
         self.app.push_screen(SheetScreen())
 
     def action_runs(self) -> None:

@@ -74,7 +74,7 @@ class EditScreen(FormScreen[bool | None]):
     def on_mount(self) -> None:
         """Begin with the field that was asked for."""
         runs = f"run {self._facts[0].run_id}" if len(self._facts) == 1 else f"{len(self._facts)} runs"
-        hint = line(("old values are kept; an emptied field takes the fact away", "dim"))
+        hint = line(("Old values are kept; clear a field to remove the fact", "dim"))
         self.query_one("#edit-title", LinesView).show([line((f"facts of {runs}", "place")), hint])
         self.query_one(f"#edit-{self._first}", Input).focus()
 
@@ -91,7 +91,7 @@ class EditScreen(FormScreen[bool | None]):
             self.dismiss(False)
             return
         if changes.get("quality", "ok") != "ok" and not reason:
-            self.say("quality: say why, in the last field.")
+            self.say("quality: give a reason, in the last field.")
             self.query_one("#edit-reason", Input).focus()
             return
         library = self._joulebook.library

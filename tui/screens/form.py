@@ -62,7 +62,7 @@ class FormScreen(ModalScreen[T]):
         self.focus_next(Input)
 
     def action_previous_field(self) -> None:
-        """Field before."""
+        """Previous field."""
         self.focus_previous(Input)
 
     def action_save(self) -> None:

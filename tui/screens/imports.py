@@ -228,7 +228,7 @@ class ImportScreen(BaseScreen):
             self._paint()
 
     def action_go_ahead(self) -> None:
-        """Import what is sure, one file after the other."""
+        """Import every file without open questions, one file after the other."""
         if self._is_importing:
             return
         self._left_to_import = self.model.sure()
@@ -290,7 +290,7 @@ class ImportScreen(BaseScreen):
         self._stop.set()
 
     def action_undo(self) -> None:
-        """Take this import back, after a question."""
+        """Undo this import (asks first)."""
         if not self._imported or self._is_importing:
             self.tell("nothing was imported here that could be taken back", is_problem=False)
             return

@@ -84,7 +84,7 @@ class PickScreen(ModalScreen[tuple[str, ...] | None]):
             self._paint()
 
     def action_rub_out(self) -> None:
-        """Take the last typed letter back."""
+        """Delete the last typed letter."""
         self.model.rub_out()
         self._paint()
 
@@ -106,7 +106,7 @@ class PickScreen(ModalScreen[tuple[str, ...] | None]):
         self._list.move(1)
 
     def action_up(self) -> None:
-        """Line before."""
+        """Previous line."""
         self._list.move(-1)
 
     def action_shift(self, step: int) -> None:

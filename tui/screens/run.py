@@ -307,7 +307,7 @@ class RunScreen(BaseScreen):
         self.paged_list.move(1)
 
     def action_up(self) -> None:
-        """Line before."""
+        """Previous line."""
         self.paged_list.move(-1)
 
     def action_why(self) -> None:

@@ -304,12 +304,12 @@ class RunsScreen(BaseScreen):
         self.paged_list.repaint()
 
     def action_clear_marks(self) -> None:
-        """Take all marks away."""
+        """Clear all marks."""
         self.list.marks.clear()
         self._paint_list()
 
     def action_compare(self) -> None:
-        """Lay the marked runs over each other."""
+        """Overlay the marked runs."""
         runs = list(self.list.marks)
         if len(runs) < FEWEST_TO_COMPARE:
             self.tell("mark two runs or more with space, then c lays them over each other")

@@ -1,4 +1,4 @@
-"""Settings: the theme, and what strips and signs are drawn with. Two pick lists, no page.
+"""Settings: the theme, and characters used for plots and symbols. Two pick lists, no page.
 
 Knows Textual and the app's settings.
 """
@@ -22,7 +22,7 @@ STRIPS = {
     "blocks": "where the font draws dots badly",
     "ascii": "letters and signs of ASCII only, everywhere",
 }
-_WORDS = {"theme": "colours on dark or light", "strips": "what strips and signs are drawn with"}
+_WORDS = {"theme": "colours on dark or light", "strips": "characters used for plots and symbols"}
 
 
 def choose_setting(app: JoulebookApp) -> None:

@@ -144,7 +144,7 @@ class SheetScreen(BaseScreen):
             self._write(self._draft.copy(), row.place, row.key)
 
     def action_add(self, name: str) -> None:
-        """Describe another port, mark or claim."""
+        """Add a port, mark or claim."""
         draft = self._draft.copy()
         place = draft.add(name)
         self._write(draft, place, fields_of(place)[0].key)
@@ -170,7 +170,7 @@ class SheetScreen(BaseScreen):
         self.app.push_screen(FieldsScreen(title, fields, draft.group(place), key, check), take)
 
     def action_drop(self) -> None:
-        """Take the port, mark or claim under the cursor away."""
+        """Remove the port, marking or claim under the cursor."""
         row = self._here()
         if row is None or len(row.place) != 2:
             self.tell("a port, a mark or a claim can be taken away; a fact is emptied instead", is_problem=False)
@@ -179,7 +179,7 @@ class SheetScreen(BaseScreen):
         draft.remove(row.place)
         self._earlier.append(self._draft)
         self._take(draft)
-        self.tell("taken away; u brings it back", is_problem=False)
+        self.tell("removed; u undoes it", is_problem=False)
 
     def action_undo(self) -> None:
         """Take the last change of this sheet back; saved ones too."""

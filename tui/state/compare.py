@@ -205,7 +205,7 @@ class CompareModel:
 
     def legend_words(self) -> str:
         """What signs beside a difference mean, where any stands there."""
-        return "differences from A: (not told apart), ? not known"
+        return "differences from A: (not significant), ? not known"
 
 
 def _load_applied_s(view: RunView) -> float:

@@ -94,7 +94,7 @@ WH_PER_L = ResultSpec(
 )
 PRICE_PER_USABLE_WH = ResultSpec(
     "price_per_usable_wh",
-    "price per usable energy",
+    "price per energy",
     "1/Wh",
     short="price per energy",
     better=Better.SMALLER,

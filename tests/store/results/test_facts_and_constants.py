@@ -65,7 +65,7 @@ def test_a_constant_set_here_moves_what_rests_on_it_and_why_names_it(tmp_path: P
     row = next(row for row in library.thresholds() if row.name == "held_band")
     assert (row.value, row.default, row.is_own, row.reason) == (0.03, 0.05, True, "loads here hold 3 %")
     assert library.recompute(dry_run=True) == []
-    library.set_thresholds({"held_band": None}, reason="as everybody has it")
+    library.set_thresholds({"held_band": None}, reason="use the default")
     assert by_name(library) == before
     assert not any(row.is_own for row in library.thresholds())
 

@@ -71,7 +71,7 @@ async def test_the_page_says_what_differs_and_what_it_shows(library):
         assert "Not at one load: 30 W, 60 W." in text
         assert "none of these runs logged power; voltage is shown" in text
         assert app.screen.model.channel == "voltage_v"
-        assert "(not told apart)" in text
+        assert "(not significant)" in text
         shared = library.measured([1, 2])
         assert shared[1]["energy_wh"].common
         await press(pilot, "w")

@@ -27,7 +27,6 @@ from tests.builders import ONE_CLAIM, feed, make_run, write_export
 from tests.tui.harness import app_on, press, screen_text, settle
 from tui.app import JoulebookApp
 from tui.keys import KEYS, PLACES, Key, keys_of
-from tui.screens.ask import AskScreen
 from tui.screens.choose import ChooseScreen
 from tui.screens.compare import CompareScreen
 from tui.screens.device import DeviceScreen
@@ -39,6 +38,7 @@ from tui.screens.help import HelpScreen
 from tui.screens.imports import ImportScreen
 from tui.screens.pick import PickScreen
 from tui.screens.prompt import PromptScreen
+from tui.screens.query import QueryScreen
 from tui.screens.run import RunScreen
 from tui.screens.runs import RunsScreen
 from tui.screens.sheet import SheetScreen
@@ -172,7 +172,7 @@ def moves(
 # everywhere
 opens("everywhere.help", HelpScreen, "Open the run under the cursor")
 opens("everywhere.devices", DevicesScreen)
-opens("everywhere.ask", AskScreen)
+opens("everywhere.query", QueryScreen)
 opens("everywhere.palette", CommandPalette)
 
 
@@ -228,7 +228,7 @@ async def _(at: At, key: str) -> None:
 
 # runs
 opens("runs.open", RunScreen, "PB-01 C1 fixed 20 V")
-opens("runs.ask", AskScreen)
+opens("runs.query", QueryScreen)
 opens("runs.devices", DevicesScreen)
 opens("runs.edit", EditScreen, "facts of run")
 moves("runs", "j", "k", lambda at: at.app.run_list.cursor)
@@ -625,7 +625,7 @@ async def _(at: At, key: str) -> None:
 
 
 # ask
-@checks("ask.run")
+@checks("query.run")
 async def _(at: At, key: str) -> None:
     at.screen.area.text = "select count(*) as n from runs"
     await at.press(key)
@@ -633,7 +633,7 @@ async def _(at: At, key: str) -> None:
     assert "31" in at.text()
 
 
-@checks("ask.named")
+@checks("query.named")
 async def _(at: At, key: str) -> None:
     await at.press(key)
     assert isinstance(at.screen, PickScreen)
@@ -642,7 +642,7 @@ async def _(at: At, key: str) -> None:
     at.screen.area.text = ""
 
 
-@checks("ask.columns")
+@checks("query.columns")
 async def _(at: At, key: str) -> None:
     at.screen.area.text = "select "
     at.screen.area.move_cursor(at.screen.area.document.end)
@@ -650,7 +650,7 @@ async def _(at: At, key: str) -> None:
     assert at.screen.area.text == "select energy_wh"
 
 
-@checks("ask.keep")
+@checks("query.keep")
 async def _(at: At, key: str) -> None:
     at.screen.area.text = "select 1"
     await at.press(key, *"mine", "enter", "ctrl+n")
@@ -658,7 +658,7 @@ async def _(at: At, key: str) -> None:
     await at.press("escape")
 
 
-@checks("ask.older", "ask.newer")
+@checks("query.older", "query.newer")
 async def _(at: At, key: str) -> None:
     for sql in ("select 1 as a", "select 2 as b"):
         at.screen.area.text = sql
@@ -671,7 +671,7 @@ async def _(at: At, key: str) -> None:
         assert at.screen.area.text == "select 2 as b"
 
 
-@checks("ask.draw")
+@checks("query.draw")
 async def _(at: At, key: str) -> None:
     at.screen.area.text = "select run_id, energy_wh from runs"
     await at.press("ctrl+r", key, *"energy", "enter", "enter")
@@ -681,7 +681,7 @@ async def _(at: At, key: str) -> None:
     assert not at.screen.query(ColumnPlot)
 
 
-@checks("ask.save")
+@checks("query.save")
 async def _(at: At, key: str) -> None:
     at.screen.area.text = "select 7 as n"
     await at.press("ctrl+r", key)
@@ -690,7 +690,7 @@ async def _(at: At, key: str) -> None:
     assert Path("kept.csv").read_text().split() == ["n", "7"]
 
 
-@checks("ask.switch")
+@checks("query.switch")
 async def _(at: At, key: str) -> None:
     at.screen.area.text = "select 1"
     await at.press("ctrl+r", key)
@@ -867,7 +867,7 @@ async def arrive(at: At, place: str) -> None:
     else:
         ways = {
             "run": ["enter"], "compare": ["space", "space", "c"], "devices": ["D"], "device": ["D", "enter"],
-            "side": ["D", "space", "space", "c"], "sheet": ["D", "e"], "ask": ["s"],
+            "side": ["D", "space", "space", "c"], "sheet": ["D", "e"], "query": ["s"],
             "import": ["i", "escape"], "why": ["enter", "enter"], "edit": ["e"],
         }  # fmt: skip
         await at.press(*ways.get(place, []))

@@ -120,7 +120,7 @@ async def test_a_question_and_a_need_with_their_answers(library, size):
         await press(pilot, "s")
         app.screen.area.text = QUESTION
         await press(pilot, "ctrl+r")
-        differing += compare(app, "ask", size)
+        differing += compare(app, "query", size)
         Path("need.toml").write_text(NEED)  # noqa: ASYNC240 (a few bytes)
         app.push_screen(ChooseScreen(Path("need.toml")))
         await settle(pilot)
@@ -161,7 +161,7 @@ async def test_with_an_error(library, size):
         await press(pilot, "s")
         app.screen.area.text = "select nosuch from runs"
         await press(pilot, "ctrl+r")
-        differing += compare(app, "ask-error", size)
+        differing += compare(app, "query-error", size)
         await press(pilot, "escape", "D", "e", "enter")
         app.screen.query_one("#field-kind", Input).value = "powr bank"
         await press(pilot, "ctrl+s", "ctrl+s", "ctrl+s")

@@ -10,12 +10,12 @@ from importers.schema import Facts
 from store import Library
 from tests.builders import add_run, make_run, make_store, write_export
 from tests.tui.harness import app_on, press, screen_text, settle
-from tui.screens.ask import AskScreen
 from tui.screens.compare import CompareScreen
 from tui.screens.devices import DevicesScreen
 from tui.screens.edit import EditScreen
 from tui.screens.help import HelpScreen
 from tui.screens.pick import PickScreen
+from tui.screens.query import QueryScreen
 from tui.screens.run import RunScreen
 from tui.screens.runs import RunsScreen
 
@@ -100,7 +100,7 @@ async def test_a_question_is_answered_and_a_wrong_one_points_at_its_word(library
         await settle(pilot)
         await press(pilot, "s")
         screen = app.screen
-        assert isinstance(screen, AskScreen)
+        assert isinstance(screen, QueryScreen)
         screen.area.text = "select count(*) as n from runs"
         await press(pilot, "ctrl+r")
         assert "1 row in" in screen_text(app)
@@ -116,7 +116,7 @@ async def test_leaving_interrupts_a_running_question(library):
         await settle(pilot)
         await press(pilot, "s")
         screen = app.screen
-        assert isinstance(screen, AskScreen)
+        assert isinstance(screen, QueryScreen)
         screen.area.text = "select sum(a.range * b.range) from range(10000000) a, range(10000000) b"
         await pilot.press("ctrl+r")
         await pilot.pause()

@@ -42,7 +42,7 @@ WAYS: dict[str, tuple[str, ...]] = {
     "side": ("D", "space", "space", "c"),
     "sheet": ("D", "e"),
     "choose": ("D", "n", "escape"),
-    "ask": ("s",),
+    "query": ("s",),
     "import": ("i", "escape"),
     "pick": ("p",),
     "edit": ("e",),

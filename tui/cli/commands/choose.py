@@ -22,7 +22,7 @@ _HELP = examples(
     "joulebook choose --template > need.toml    a need to begin with, commented",
     "joulebook choose --need need.toml --json",
     more="Safety findings and claims that were not met are gates, never weights. A device that a gate can't judge, "
-    "for a test is missing, is not let through; the answer names the test.",
+    "because a test is missing, is excluded; the answer names the test.",
 )
 
 
@@ -42,7 +42,7 @@ currency = "EUR"
 
 claims = "gate"            # gate: a claim that was not met shuts a device out | note
 excuse = []                # claims that are forgiven, by quantity: ["time_to_full_s"]
-unsure = "keep"            # too close to call at a gate: keep (marked) | "shut out"
+unsure = "keep"            # too close to call at a gate: keep (marked) | "exclude"
 
 # Anything else that was measured can be a gate, under a condition of its own:
 #[[gate]]
@@ -81,7 +81,7 @@ def choose_device(
         sys.stdout.write(TEMPLATE)
         return None
     if need is None:
-        wrong_use("Which need? --need need.toml; `joulebook choose --template` prints one to begin with.")
+        wrong_use("Missing --need FILE; `joulebook choose --template` prints one to begin with.")
     from store.choose.rating import answer_text
 
     chosen = scheme_of(scheme) if scheme else None

@@ -30,7 +30,10 @@ def register(app: typer.Typer) -> None:
 
 def compare(
     context: typer.Context,
-    names: Annotated[list[str], typer.Argument(metavar="DEVICE...", help="Two or more; one is joined by its peers.")],
+    names: Annotated[
+        list[str],
+        typer.Argument(metavar="DEVICE...", help="Two or more devices; a single one is compared with its peers."),
+    ],
     by: Annotated[str | None, typer.Option("--by", metavar="RESULT", help="Order and pair them by this.")] = None,
     as_json: Annotated[bool, JsonOption] = False,
 ) -> None:

@@ -42,7 +42,7 @@ _LOAD_HELP = examples(
     "Load device sheets; loaded again after edits, the differences become amendments.",
     "joulebook device load PB-03.toml",
     "joulebook device load sheets/*.toml --sure",
-    more="What can't be is refused with its line. What can hardly be is asked about; --sure says yes to it.",
+    more="Impossible values are refused, with their line; unlikely ones need confirming (--sure).",
 )
 
 
@@ -77,7 +77,7 @@ def add(
     output: Annotated[float | None, typer.Option("--output", metavar="W", help="Rated output power.")] = None,
     mass: Annotated[float | None, typer.Option("--mass", metavar="G", help="Mass of the device alone.")] = None,
     note: Annotated[str | None, typer.Option("--note", metavar="TEXT", help="Anything worth keeping.")] = None,
-    sure: Annotated[bool, typer.Option("--sure", help="Yes, the case says so.")] = False,
+    sure: Annotated[bool, typer.Option("--sure", help="Accept an unlikely value as marked.")] = False,
 ) -> None:
     """Add or change a device."""
     from dataclasses import replace
@@ -165,7 +165,7 @@ def load(
     context: typer.Context,
     files: Annotated[list[Path], typer.Argument(metavar="FILE.toml...", help="Device sheets.")],
     reason: Annotated[str, typer.Option("--reason", metavar="TEXT", help="Why, for the amendments.")] = "",
-    sure: Annotated[bool, typer.Option("--sure", help="Yes, the case says so, however unlikely it is.")] = False,
+    sure: Annotated[bool, typer.Option("--sure", help="Accept an unlikely value as marked.")] = False,
 ) -> None:
     """Load device sheets."""
     session = session_of(context)

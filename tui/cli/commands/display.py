@@ -19,7 +19,7 @@ HELP_ORDER = 210
 
 _HELP = examples(
     "Type in readings of a device's own display, each with what the meter showed at that moment; they become a run of "
-    "kind display, with bias, spread, largest error and the honesty of its charge level.",
+    "kind display, with bias, spread, largest error and the accuracy of its charge indicator.",
     'joulebook display PB-04 --port C1 --meter M1 "20.1 V = 20.05 V" "1.54 A = 1.50 A" "31 W = 30.1 W"',
     'joulebook display PB-04 "@0:00 100 % = 0 Wh" "@0:40 64 % = 30.2 Wh" "@1:58 0 % = 79.5 Wh"',
     more="A charge level is set against the energy delivered so far; its last pair is taken at switch-off. A log that "

@@ -15,7 +15,7 @@ __all__ = ["HELP_ORDER", "register"]
 HELP_ORDER = 120
 
 _HELP = examples(
-    "Change facts of runs. The old values stay readable as amendments, and results that rest on them are made again.",
+    "Change facts of runs. The old values stay readable as amendments, and dependent results are recomputed.",
     "joulebook edit 12 --port C2",
     'joulebook edit 12-18 21 --meter M2 --reason "logged by the other meter"',
     'joulebook edit 31 --quality rejected --reason "cable came loose"',

@@ -29,7 +29,7 @@ Folder = Annotated[Path, typer.Option("--output", "-o", metavar="DIR", help="The
 
 
 Licence = Annotated[
-    str, typer.Option("--licence", metavar="SPDX", help="Under which the data are published: CC-BY-4.0, CC0-1.0 ...")
+    str, typer.Option("--licence", metavar="SPDX", help="Licence of the published data (SPDX): CC-BY-4.0, CC0-1.0 ...")
 ]
 
 

@@ -17,7 +17,8 @@ __all__ = ["HELP_ORDER", "register", "stated_offsets"]
 HELP_ORDER = 170
 
 _HELP = examples(
-    "Lay runs on one clock: two ports, mains and DC side, a thermometer beside a meter. The first run's clock counts.",
+    "Put simultaneous runs on a common time base: two ports, mains and DC side, a thermometer beside a meter. "
+    "The first run's clock counts.",
     "joulebook group 41 42                     by when they started",
     "joulebook group 41 42 --by event          by the load that both saw switched on",
     "joulebook group 41 42 --offset 42=3.5     run 42 began 3.5 s after run 41",

@@ -37,13 +37,12 @@ __all__ = ["HELP_ORDER", "register"]
 HELP_ORDER = 20
 
 _HELP = examples(
-    "Import exports: files, or folders with all exports below them. Each file is stored whole or not at all, "
-    "the same bytes never twice.",
+    "Import exports: files, or folders with all exports below them. Imports are atomic; the same bytes never twice.",
     'joulebook import log.csv --device PB-07 --port C1 --mode "fixed 20 V" --kind discharge --load "30 W"',
     "joulebook import season-2026/ --meter M2 --ambient 21.5",
     "joulebook import log.csv --dry-run        look, store nothing",
     "joulebook import log.csv --answer unit.3=mAh",
-    more="What a file leaves open is asked: the file is refused and the option that answers is named. "
+    more="An ambiguous file is refused; the message names the option that resolves it. "
     "`joulebook inspect FILE` shows how a file is read.",
 )
 

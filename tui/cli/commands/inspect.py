@@ -19,7 +19,7 @@ __all__ = ["HELP_ORDER", "register"]
 HELP_ORDER = 30
 
 _HELP = examples(
-    "Say what the importer makes of a file, column by column with reasons; store nothing.",
+    "Show how a file would be read, column by column with reasons; store nothing.",
     "joulebook inspect log.csv",
     "joulebook inspect log.csv --json",
 )
@@ -38,7 +38,7 @@ def inspect_export(
     answer: Answers = None,
     as_json: Annotated[bool, JsonOption] = False,
 ) -> None:
-    """Say what the importer makes of a file."""
+    """Show how a file would be read."""
     from importers.schema import Facts
     from store.imports.importer import inspect_file
     from store.imports.inspection_page import inspection_document

@@ -13,7 +13,7 @@ __all__ = ["HELP_ORDER", "register"]
 
 HELP_ORDER = 230
 
-_HELP = examples("Merge loose trace files into packs, so that questions over all samples stay quick.", "joulebook pack")
+_HELP = examples("Merge loose trace files into packs, so that queries over all samples stay quick.", "joulebook pack")
 
 
 def register(app: typer.Typer) -> None:

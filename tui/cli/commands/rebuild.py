@@ -34,7 +34,7 @@ def rebuild(context: typer.Context, as_json: Annotated[bool, JsonOption] = False
     if as_json:
         session.document(outcome)
     else:
-        session.say(f"{things(outcome.runs, 'run')} made again from the traces.")
+        session.say(f"{things(outcome.runs, 'run')} recreated from the traces.")
         if outcome.moved_aside:
             kept = f" Taken over from it: {', '.join(outcome.salvaged)}." if outcome.salvaged else ""
             session.say(f"The damaged catalogue is kept as {outcome.moved_aside}.{kept}")

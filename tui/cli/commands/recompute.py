@@ -15,7 +15,7 @@ __all__ = ["HELP_ORDER", "register"]
 HELP_ORDER = 150
 
 _HELP = examples(
-    "Make results again by today's methods. Old values stay, marked superseded.",
+    "Recompute results with the current methods. Old values stay, marked superseded.",
     "joulebook recompute",
     "joulebook recompute 12-18",
     "joulebook recompute --dry-run             list what would change, change nothing",

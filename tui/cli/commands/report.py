@@ -51,14 +51,16 @@ def report(
     form: Annotated[str, typer.Option("--format", metavar="FORMAT", help="html (one file) or md.")] = "html",
     lang: Annotated[str, typer.Option("--lang", metavar="LANG", help="Language: en.")] = "en",
     reason: Annotated[str, typer.Option("--reason", metavar="TEXT", help="Why there is a new version.")] = "",
-    tester: Annotated[str | None, typer.Option("--tester", metavar="NAME", help="Who answers for it.")] = None,
+    tester: Annotated[str | None, typer.Option("--tester", metavar="NAME", help="Responsible tester.")] = None,
     contact: Annotated[str | None, typer.Option("--contact", metavar="TEXT", help="How to reach them.")] = None,
     place: Annotated[str | None, typer.Option("--place", metavar="TEXT", help="Where it was tested.")] = None,
     opinion: Annotated[
         list[str] | None, typer.Option("--opinion", metavar="TEXT", help="Your own view, set apart; may be repeated.")
     ] = None,
-    draft: Annotated[bool, typer.Option("--draft", help="Only look: issue nothing, keep nothing.")] = False,
-    number: Annotated[str | None, typer.Option("--id", metavar="ID", help="One that was issued, as it was.")] = None,
+    draft: Annotated[bool, typer.Option("--draft", help="Write a draft; nothing is issued or stored.")] = False,
+    number: Annotated[
+        str | None, typer.Option("--id", metavar="ID", help="Write an issued version again, unchanged.")
+    ] = None,
     version: Annotated[
         int | None, typer.Option("--version-number", metavar="N", min=1, help="Which version of --id.")
     ] = None,
@@ -72,7 +74,7 @@ def report(
         _list_reports(session, library)
         return
     if output is None:
-        wrong_use("Where to? Name a folder with -o DIR.")
+        wrong_use("Missing -o DIR (output folder).")
     from store.publish import load_issue
     from tui.render.pages.issuing import Published, publish
     from tui.render.pages.writing import need_extra, write_report

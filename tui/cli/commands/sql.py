@@ -28,7 +28,7 @@ FORMATS = ("table", "csv", "json", "parquet", "arrow")
 _BY_ENDING = {".csv": "csv", ".json": "json", ".parquet": "parquet", ".arrow": "arrow", ".txt": "table"}
 TABLE_LIMIT = 10_000
 
-_SHORT = "Ask the library in SQL. One SELECT over the views below; it only reads."
+_SHORT = "Query the library in SQL: one SELECT over the views below; it only reads."
 _HELP = examples(
     _SHORT,
     'joulebook sql "SELECT device, max(energy_wh) AS wh FROM runs GROUP BY device ORDER BY wh DESC"',
@@ -64,14 +64,16 @@ def ask(
     limit: Annotated[
         int | None,
         typer.Option(
-            "--limit", min=0, help=f"Most rows; 0 for all. Unless given: {TABLE_LIMIT:,} for a table, all otherwise."
+            "--limit",
+            min=0,
+            help=f"Maximum number of rows; 0 for all. Unless given: {TABLE_LIMIT:,} for a table, all otherwise.",
         ),
     ] = None,
     timeout: Annotated[
-        float | None, typer.Option("--timeout", metavar="SECONDS", min=0.0, help="Give up after so long.")
+        float | None, typer.Option("--timeout", metavar="SECONDS", min=0.0, help="Time limit in seconds.")
     ] = None,
     raw: Annotated[
-        bool, typer.Option("--raw", help="CSV as it is: no apostrophe before text that a spreadsheet would run.")
+        bool, typer.Option("--raw", help="Do not escape cells that a spreadsheet would treat as formulas.")
     ] = False,
     force: Annotated[bool, typer.Option("--force", "-f", help="Overwrite the file if it is there.")] = False,
     views: Annotated[bool, typer.Option("--views", help="List views, columns and names of results, and end.")] = False,
@@ -115,7 +117,7 @@ def _format(form: str | None, output: Path | None) -> str:
 def _answer(session: Session, sql: str, limit: int | None, timeout: float | None) -> Answer:
     """Run the question in a thread, so that Ctrl-C can interrupt it at once."""
     library = session.open_library()
-    query = library.question(sql, limit=limit, timeout_s=timeout)
+    query = library.query(sql, limit=limit, timeout_s=timeout)
     done: list[Answer] = []
     failed: list[BaseException] = []
 

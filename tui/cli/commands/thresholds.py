@@ -28,7 +28,7 @@ _HELP = examples(
     "joulebook thresholds held_band",
     'joulebook thresholds held_band 0.03 --reason "loads here hold 3 %" --dry-run',
     'joulebook thresholds held_band 0.03 --reason "loads here hold 3 %"',
-    'joulebook thresholds held_band --default --reason "as everybody has it"',
+    'joulebook thresholds held_band --default --reason "use the default"',
     more="Each change is an amendment; values that it replaces stay, superseded. --dry-run lists results that would "
     "move and verdicts that would flip.",
 )
@@ -43,7 +43,7 @@ def thresholds(
     context: typer.Context,
     name: Annotated[str | None, typer.Argument(metavar="[NAME]", help="A constant; all unless named.")] = None,
     value: Annotated[str | None, typer.Argument(metavar="[VALUE]", help="What it shall be in this library.")] = None,
-    default: Annotated[bool, typer.Option("--default", help="Back to the value that ships.")] = False,
+    default: Annotated[bool, typer.Option("--default", help="Restore the default.")] = False,
     reason: Annotated[str, typer.Option("--reason", metavar="TEXT", help="Why, for the record; needed to set.")] = "",
     dry_run: Annotated[bool, typer.Option("--dry-run", "-n", help="List what would change; change nothing.")] = False,
     as_json: Annotated[bool, JsonOption] = False,

@@ -14,7 +14,7 @@ __all__ = ["HELP_ORDER", "register"]
 
 HELP_ORDER = 200
 
-_HELP = examples("Take a pair made by hand away; dates decide again.", "joulebook unpair 47")
+_HELP = examples("Remove a manual pairing; pair by date again.", "joulebook unpair 47")
 
 
 def register(app: typer.Typer) -> None:

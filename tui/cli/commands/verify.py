@@ -17,7 +17,7 @@ _HELP = examples(
     "Check every hash, row count and catalogue row against the files, and say what is wrong.",
     "joulebook verify",
     "joulebook verify --quick                  names and sizes only, no hashes",
-    "joulebook verify --repair                 sweep what a broken import left, mend what can be mended",
+    "joulebook verify --repair                 remove leftovers of interrupted imports, repair what is repairable",
     more="Exit status 1 where something is wrong and not repaired.",
 )
 

@@ -63,9 +63,7 @@ def watch_folder(
     measured_at: MeasuredAt = None,
     cable_mohm: CableMohm = None,
     answer: Answers = None,
-    profile: Annotated[
-        str | None, typer.Option("--profile", metavar="NAME", help="Read by this profile alone.")
-    ] = None,
+    profile: Annotated[str | None, typer.Option("--profile", metavar="NAME", help="Use only this profile.")] = None,
     settle: Annotated[
         float, typer.Option("--settle", metavar="SECONDS", min=0.0, help="How long a file must not have changed.")
     ] = 10.0,

@@ -15,7 +15,7 @@ __all__ = ["HELP_ORDER", "register"]
 HELP_ORDER = 60
 
 _HELP = examples(
-    "Say how a result of a run came about: formula, inputs, span, uncertainty budget, and the SQL to get it again.",
+    "Explain a result: formula, inputs, span, uncertainty budget, and the SQL that reproduces it.",
     "joulebook why 12 energy_wh",
     "joulebook why 12 held_s --json",
 )

@@ -1,4 +1,4 @@
-"""Where a question in SQL is typed: coloured words, completion by Tab.
+"""Where a query in SQL is typed: coloured words, completion by Tab.
 
 Knows Textual and `models.sql_words`; no SQL of its own, no library.
 """
@@ -15,13 +15,13 @@ from textual.widgets import TextArea
 
 from tui.state.sql_words import begun_word, completions, is_finished, pieces_of_line
 
-__all__ = ["QuestionArea"]
+__all__ = ["QueryArea"]
 
 
-class QuestionArea(TextArea):
-    """An editor for one question."""
+class QueryArea(TextArea):
+    """An editor for one query."""
 
-    class Asked(Message):
+    class Sent(Message):
         """Enter was pressed after a semicolon."""
 
     class Offered(Message):
@@ -32,9 +32,7 @@ class QuestionArea(TextArea):
             self.words = words
 
     def __init__(self, text: str = "") -> None:
-        super().__init__(
-            text, id="question", show_line_numbers=False, tab_behavior="focus", soft_wrap=True, compact=True
-        )
+        super().__init__(text, id="query", show_line_numbers=False, tab_behavior="focus", soft_wrap=True, compact=True)
         self._views: Mapping[str, Sequence[str]] = {}
         self._known: frozenset[str] = frozenset()
         self._offered: list[str] = []
@@ -84,7 +82,7 @@ class QuestionArea(TextArea):
         if event.key == "enter" and is_finished(self.text):
             event.stop()
             event.prevent_default()
-            self.post_message(self.Asked())
+            self.post_message(self.Sent())
             return
         if event.key == "tab" and self._offered:
             event.stop()

@@ -169,20 +169,20 @@ def test_a_question_ends_at_its_time_limit(library: Library):
 
 
 def test_a_question_is_interrupted_from_another_thread(library: Library):
-    question = library.question(ENDLESS)
+    question = library.query(ENDLESS)
     timer = threading.Timer(0.2, question.interrupt)
     timer.start()
     with pytest.raises(QueryFailed, match="Interrupted"):
         question.run()
     timer.join()
-    early = library.question("SELECT 1")
+    early = library.query("SELECT 1")
     early.interrupt()
     with pytest.raises(QueryFailed, match="Interrupted"):
         early.run()
 
 
 def test_a_running_question_keeps_nobody_from_writing(library: Library, tmp_path: Path):
-    question = library.question(f"SELECT * FROM runs, ({ENDLESS})")
+    question = library.query(f"SELECT * FROM runs, ({ENDLESS})")
     ended: list[str] = []
 
     def ask() -> None:

@@ -1,6 +1,6 @@
-"""Ask: a question in SQL on top, its answer below, as a table or drawn.
+"""Query: SQL on top, its result below, as a table or plotted.
 
-Knows Textual, the models and the library's questions; holds no SQL of its own.
+Knows Textual, the models and the library's queries; holds no SQL of its own.
 """
 
 from __future__ import annotations
@@ -24,14 +24,14 @@ from tui.screens.prompt import PromptScreen
 from tui.state import answer as answers
 from tui.state.lines import line
 from tui.state.pick_list import PickEntry, PickList
-from tui.state.saved_queries import NamedQuestion, keep_question, kept_questions, shipped_questions
+from tui.state.saved_queries import SavedQuery, save_query, saved_queries, shipped_queries
 from tui.state.sql_words import place_of_complaint
 from tui.widgets.column_plot import ColumnPlot
 from tui.widgets.lines_view import LinesView, Rule
-from tui.widgets.question_area import QuestionArea
+from tui.widgets.query_area import QueryArea
 from tui.widgets.result_table import ResultTable
 
-__all__ = ["AskScreen"]
+__all__ = ["QueryScreen"]
 
 FORMS = {".csv": "csv", ".json": "json", ".parquet": "parquet", ".arrow": "arrow", ".txt": "table"}
 """Forms in which an answer is written, by the ending of the file."""
@@ -40,17 +40,17 @@ LIMIT = 10_000
 """Rows of an answer that are fetched."""
 
 
-class AskScreen(BaseScreen):
-    """Questions in SQL."""
+class QueryScreen(BaseScreen):
+    """SQL queries."""
 
-    PLACE: ClassVar[str] = "ask"
-    NAME: ClassVar[str] = "Ask"
-    CSS_PATH = "ask.tcss"
-    BINDINGS = bindings("ask")
+    PLACE: ClassVar[str] = "query"
+    NAME: ClassVar[str] = "Query"
+    CSS_PATH = "query.tcss"
+    BINDINGS = bindings("query")
 
     def body(self) -> ComposeResult:
-        """Question, what may follow the begun word, answer."""
-        yield QuestionArea(self.joulebook.question_text)
+        """Query, what may follow the begun word, result."""
+        yield QueryArea(self.joulebook.query_text)
         yield LinesView(id="words")
         yield Rule(self.joulebook.look.signs.rule)
         with Container(id="answer"):
@@ -68,13 +68,13 @@ class AskScreen(BaseScreen):
         self.area.move_cursor(self.area.document.end)
         self.ask_library("views", self.joulebook.library.views, self._take_views)
         self._note(
-            "a question over the views devices, ports, claims, meters, runs, samples, results, events, verdicts ..."
+            "a query over the views devices, ports, claims, meters, runs, samples, results, events, verdicts ..."
         )
 
     @property
-    def area(self) -> QuestionArea:
+    def area(self) -> QueryArea:
         """The editor."""
-        return self.query_one(QuestionArea)
+        return self.query_one(QueryArea)
 
     def _take_views(self, views: dict[str, list[tuple[str, str]]]) -> None:
         self._views = views
@@ -83,31 +83,31 @@ class AskScreen(BaseScreen):
     def _note(self, text: str, role: str = "dim") -> None:
         self.query_one("#answer-note", LinesView).show([line((f" {text}", role))])
 
-    def on_question_area_offered(self, message: QuestionArea.Offered) -> None:
+    def on_question_area_offered(self, message: QueryArea.Offered) -> None:
         """Show how the begun word may go on."""
         message.stop()
         words = message.words
         parts = [("tab ", "key"), (words[0], "accent"), ("   " + "  ".join(words[1:]), "dim")] if words else []
         self.query_one("#words", LinesView).show([line(" ", *parts)] if parts else [])
 
-    def on_question_area_asked(self, message: QuestionArea.Asked) -> None:
+    def on_question_area_asked(self, message: QueryArea.Sent) -> None:
         """Enter after a semicolon."""
         message.stop()
         self.action_run()
 
     # asking
     def action_run(self) -> None:
-        """Ask the question; a running one is interrupted for it."""
+        """Run the query; a running one is interrupted for it."""
         sql = self.area.text.strip()
         if not sql:
             return
-        self.joulebook.question_text = self.area.text
-        self.joulebook.settings.remember_question(sql)
+        self.joulebook.query_text = self.area.text
+        self.joulebook.settings.remember_query(sql)
         self._back = 0
         self.tell("")
         library = self.joulebook.library
         try:
-            question = library.question(sql, limit=LIMIT)
+            query = library.query(sql, limit=LIMIT)
         except StoreError as error:
             self._refused(error)
             return
@@ -117,10 +117,10 @@ class AskScreen(BaseScreen):
         self._tick()
 
         def call() -> tuple[Answer, object]:
-            answer = question.run()
+            answer = query.run()
             return answer, answers.as_texts(answer.table, self.joulebook.look.signs)
 
-        self.ask_library("answer", call, self._take_answer, failed=self._refused, interrupt=question.interrupt)
+        self.ask_library("answer", call, self._take_answer, failed=self._refused, interrupt=query.interrupt)
 
     def _tick(self) -> None:
         passed = time.monotonic() - self._asked_at
@@ -133,7 +133,7 @@ class AskScreen(BaseScreen):
 
     @property
     def is_asking(self) -> bool:
-        """Whether a question runs."""
+        """Whether a query runs."""
         return self._ticker is not None
 
     def _refused(self, error: Exception) -> None:
@@ -150,7 +150,7 @@ class AskScreen(BaseScreen):
             self._point_at(place)
 
     def _point_at(self, position: int) -> None:
-        """Select the word at a place of the question as it was asked."""
+        """Select the word at a place of the query as it was run."""
         text = self.area.text
         position += len(text) - len(text.lstrip())
         before = text[:position]
@@ -176,7 +176,7 @@ class AskScreen(BaseScreen):
 
     # keys
     def back(self) -> None:
-        """Interrupt a running question, leave a drawing, then the place."""
+        """Interrupt a running query, leave a drawing, then the place."""
         if self.is_asking:
             self.joulebook.jobs.drop(f"{self.PLACE}.answer")
             self._settled()
@@ -184,7 +184,7 @@ class AskScreen(BaseScreen):
         elif self.query(ColumnPlot):
             self._show_table()
         else:
-            self.joulebook.question_text = self.area.text
+            self.joulebook.query_text = self.area.text
             super().back()
 
     def _show_table(self) -> None:
@@ -194,7 +194,7 @@ class AskScreen(BaseScreen):
             self._put(ResultTable(texts, self._names))
 
     def action_switch(self) -> None:
-        """Between the question and its answer."""
+        """Between the query and its result."""
         tables = self.query(ResultTable)
         if self.area.has_focus and tables:
             tables.first().focus()
@@ -202,8 +202,8 @@ class AskScreen(BaseScreen):
             self.area.focus()
 
     def action_history(self, step: int) -> None:
-        """A question asked before or after."""
-        asked = self.joulebook.settings.questions
+        """A query run before or after."""
+        asked = self.joulebook.settings.queries
         if not asked:
             return
         self._back = min(max(self._back - step, 1), len(asked))
@@ -215,23 +215,23 @@ class AskScreen(BaseScreen):
         self.area.focus()
 
     def action_named(self) -> None:
-        """Choose a named question."""
+        """Choose a saved query."""
         path = self.joulebook.library.path
 
-        def done(found: list[NamedQuestion]) -> None:
-            choices = [PickEntry(str(i), q.name, "" if q.is_shipped else "kept here") for i, q in enumerate(found)]
+        def done(found: list[SavedQuery]) -> None:
+            choices = [PickEntry(str(i), q.name, "" if q.is_shipped else "saved here") for i, q in enumerate(found)]
             model = PickList(choices, is_many=False, signs=self.joulebook.look.signs)
 
             def take(values: tuple[str, ...] | None) -> None:
                 if values:
                     self._replace(found[int(values[0])].sql)
 
-            self.app.push_screen(PickScreen("questions", model), take)
+            self.app.push_screen(PickScreen("saved queries", model), take)
 
-        self.ask_library("named", lambda: [*kept_questions(path), *shipped_questions()], done)
+        self.ask_library("named", lambda: [*saved_queries(path), *shipped_queries()], done)
 
     def action_columns(self) -> None:
-        """Put a view or a column in at the cursor."""
+        """Insert a view or column name."""
         choices = []
         for view, columns in self._views.items():
             choices.append(PickEntry(view, view, f"view of {len(columns)} columns"))
@@ -246,7 +246,7 @@ class AskScreen(BaseScreen):
         self.app.push_screen(PickScreen("views and columns", model), take)
 
     def action_keep(self) -> None:
-        """Keep the question under a name."""
+        """Save the query."""
         sql = self.area.text.strip()
         if not sql:
             return
@@ -256,22 +256,22 @@ class AskScreen(BaseScreen):
             if name:
                 self.ask_library(
                     "keep",
-                    lambda: keep_question(path, name, sql),
-                    lambda _: self.tell(f"kept as {name}", is_problem=False),
+                    lambda: save_query(path, name, sql),
+                    lambda _: self.tell(f"saved as {name}", is_problem=False),
                     must_run=True,
                 )
 
-        self.app.push_screen(PromptScreen("name of the question"), take)
+        self.app.push_screen(PromptScreen("name of the query"), take)
 
     def action_draw(self) -> None:
         """Choose a number column to draw, then what to draw it over."""
         if self._answer is None:
-            self.tell("ask a question first", is_problem=False)
+            self.tell("run a query first", is_problem=False)
             return
         table = self._answer.table
         names = answers.drawable_columns(table)
         if not names:
-            self.tell("this answer has no column of numbers", is_problem=False)
+            self.tell("this result has no column of numbers", is_problem=False)
             return
         signs = self.joulebook.look.signs
 
@@ -293,9 +293,9 @@ class AskScreen(BaseScreen):
         )
 
     def action_save(self) -> None:
-        """Write the answer to a file, by its ending; ask before one is written over."""
+        """Save the result to a file, by its ending; ask before one is written over."""
         if self._answer is None:
-            self.tell("ask a question first", is_problem=False)
+            self.tell("run a query first", is_problem=False)
             return
 
         def take(typed: str | None) -> None:
@@ -313,7 +313,7 @@ class AskScreen(BaseScreen):
             else:
                 self._write(path)
 
-        prompt = PromptScreen("write the answer to (.csv, .json or .parquet)", "answer.csv", paths=self.joulebook.jobs)
+        prompt = PromptScreen("save the result to (.csv, .json or .parquet)", "result.csv", paths=self.joulebook.jobs)
         self.app.push_screen(prompt, take)
 
     def _write(self, path: Path) -> None:
