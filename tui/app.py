@@ -163,6 +163,13 @@ class JoulebookApp(LibraryApp):
         else:
             self.push_screen(HelpScreen(getattr(self.screen, "PLACE", "everywhere")))
 
+    def action_guide(self) -> None:
+        """Open the guide at the page about the place on top."""
+        from tui.screens.guide import GuideScreen  # noqa: PLC0415 (loaded when first asked for)
+
+        if not self._is_in_dialog() and not isinstance(self.screen, GuideScreen):
+            self.push_screen(GuideScreen(getattr(self.screen, "PLACE", "")))
+
     def action_flip_theme(self) -> None:
         """Change between dark and light."""
         names = [theme.name for theme in THEMES]

@@ -24,6 +24,7 @@ PLACES: dict[str, str] = {
     "query": "Query",
     "import": "Import",
     "why": "Why",
+    "guide": "Guide",
     "pick": "Pick lists",
     "edit": "Editing facts",
 }
@@ -56,7 +57,8 @@ class Key(NamedTuple):
 
 
 KEYS: tuple[Key, ...] = (
-    Key("everywhere.help", "question_mark,f1", "?", "keys", "Show every key that works here", "help", 90),
+    Key("everywhere.help", "question_mark", "?", "keys", "Show every key that works here", "help", 90),
+    Key("everywhere.guide", "f1", "F1", "guide", "Open the guide at the page about this place", "guide"),
     Key("everywhere.back", "escape", "esc", "back", "Go back one level; never quits", "back"),
     Key("everywhere.quit", "q,ctrl+q", "q", "quit", "Quit; Ctrl+Q from within a text field", "leave", 91),
     Key("everywhere.palette", "ctrl+p", "^p", "palette", "Find any action by its words", "command_palette"),
@@ -212,6 +214,14 @@ KEYS: tuple[Key, ...] = (
     # Why
     Key("why.down", "j,down", "j ↓", "down", "Scroll down", "down", 1),
     Key("why.up", "k,up", "k ↑", "up", "Scroll up", "up", 2),
+    # Guide
+    Key("guide.next", "right_square_bracket", "]", "next", "Next page of the guide", "turn(1)", 1),
+    Key("guide.previous", "left_square_bracket", "[", "previous", "Previous page of the guide", "turn(-1)", 2),
+    Key("guide.choose", "enter", "enter", "pages", "Choose a page of the guide", "choose", 3),
+    Key("guide.down", "j,down", "j ↓", "down", "Scroll down", "down", 4),
+    Key("guide.up", "k,up", "k ↑", "up", "Scroll up", "up", 5),
+    Key("guide.page_down", "pagedown,space", "pgdn", "page down", "One screen down", "page_down"),
+    Key("guide.page_up", "pageup", "pgup", "page up", "One screen up", "page_up"),
     # Pick lists
     Key("pick.toggle", "space", "space", "pick", "Pick or unpick the line", "pick_here", 1),
     Key("pick.take", "enter", "enter", "take", "Take what is picked, or the line under the cursor", "take", 2),

@@ -35,6 +35,7 @@ RULES = (
         "store",
         frozenset({"store", "importers.schema", "duckdb", "numpy", "platformdirs", "polars", "pyarrow", "tomlkit"}),
     ),
+    Rule("tui/state/guide.py", frozenset({"store", "markdown_it"})),
     Rule("tui/state", frozenset({"tui.state", "tui.render", "store", "importers", "numpy", "polars", "pyarrow"})),
     Rule("tui/render/plain.py", frozenset()),
     Rule(

@@ -13,6 +13,7 @@ from tui.screens.compare import CompareScreen
 from tui.screens.device import DeviceScreen
 from tui.screens.devices import DevicesScreen
 from tui.screens.edit import EditScreen
+from tui.screens.guide import GuideScreen
 from tui.screens.help import help_lines
 from tui.screens.imports import ImportScreen
 from tui.screens.pick import PickScreen
@@ -36,6 +37,7 @@ OWNERS = {
     "query": QueryScreen,
     "import": ImportScreen,
     "why": WhyScreen,
+    "guide": GuideScreen,
     "pick": PickScreen,
     "edit": EditScreen,
 }

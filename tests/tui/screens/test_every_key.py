@@ -34,6 +34,7 @@ from tui.screens.devices import DevicesScreen
 from tui.screens.edit import EditScreen
 from tui.screens.facts import FactsScreen
 from tui.screens.fields import FieldsScreen
+from tui.screens.guide import GuideScreen
 from tui.screens.help import HelpScreen
 from tui.screens.imports import ImportScreen
 from tui.screens.pick import PickScreen
@@ -174,6 +175,7 @@ opens("everywhere.help", HelpScreen, "Open the run under the cursor")
 opens("everywhere.devices", DevicesScreen)
 opens("everywhere.query", QueryScreen)
 opens("everywhere.palette", CommandPalette)
+opens("everywhere.guide", GuideScreen, "Filter words")
 
 
 @checks("everywhere.back")
@@ -791,6 +793,23 @@ async def _(at: At, key: str) -> None:
 moves("why", "j", "k", lambda at: at.screen.query_one("#document").scroll_offset.y)
 
 
+# guide
+moves("guide", "j", "k", lambda at: at.screen.query_one("#document").scroll_offset.y)
+moves(
+    "guide", "pagedown", "pageup", lambda at: at.screen.query_one("#document").scroll_offset.y, ("page_down", "page_up")
+)
+moves("guide", "right_square_bracket", "left_square_bracket", lambda at: at.screen.page, ("next", "previous"))
+
+
+@checks("guide.choose")
+async def _(at: At, key: str) -> None:
+    before = at.screen.page
+    await at.press(key, *"views", "enter")
+    assert "Views and columns" in screen_text(at.app)
+    await at.press(*["left_square_bracket"] * (at.screen.page - before))
+    assert at.screen.page == before
+
+
 # pick lists
 moves("pick", "down", "up", lambda at: at.screen.model.cursor)
 
@@ -868,7 +887,7 @@ async def arrive(at: At, place: str) -> None:
         ways = {
             "run": ["enter"], "compare": ["space", "space", "c"], "devices": ["D"], "device": ["D", "enter"],
             "side": ["D", "space", "space", "c"], "sheet": ["D", "e"], "query": ["s"],
-            "import": ["i", "escape"], "why": ["enter", "enter"], "edit": ["e"],
+            "import": ["i", "escape"], "why": ["enter", "enter"], "guide": ["f1"], "edit": ["e"],
         }  # fmt: skip
         await at.press(*ways.get(place, []))
     await settle(at.pilot)

@@ -46,6 +46,7 @@ FULL: dict[str, tuple[str, ...]] = {
     "device": ("D", "enter"),
     "side": ("D", "space", "space", "c"),
     "why": ("enter", "enter"),
+    "guide": ("f1",),
 }
 """Keys from the list of runs to each place whose picture holds no time of day."""
 

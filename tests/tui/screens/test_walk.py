@@ -36,6 +36,7 @@ WAYS: dict[str, tuple[str, ...]] = {
     "runs": (),
     "run": ("enter",),
     "why": ("enter", "enter"),
+    "guide": ("f1",),
     "compare": ("space", "space", "c"),
     "devices": ("D",),
     "device": ("D", "enter"),
