@@ -33,6 +33,7 @@ from store.judge.contradictions import contradictions
 from store.model.records import IngestOutcome, Provenance, RunFacts
 from store.model.results import Array, ArrayTrace
 from store.runs.fact_values import checked_facts, tidy_mode
+from store.signal.statistics import median
 from store.version import __version__
 from store.words.clock import now_utc, to_stored
 
@@ -60,7 +61,7 @@ class _RunSink:
             return
         self.last_s = float(samples["t_s"][-1])
         if self.interval_s is None and samples.height > 1:
-            self.interval_s = float(np.median(np.diff(samples["t_s"].to_numpy())))
+            self.interval_s = median(np.diff(samples["t_s"].to_numpy()))
         self.writer.write(to_table(self.run_id, samples))
         if self.kept is not None:
             self.kept.append(samples)

@@ -15,6 +15,7 @@ from store.methods import reduce_run
 from store.model.records import Calibration, Meter, RunFacts, StripSet
 from store.model.results import Array, Correction, MeterAccuracy, RunContext, Trace
 from store.model.sheet import DeviceSheet
+from store.signal.statistics import median
 from store.signal.strips import PREVIEW_BUCKETS, BandBuilder
 from store.usb.offers import offered_current_a
 
@@ -103,8 +104,8 @@ def time_facts(pieces: Iterator[Mapping[str, Array]]) -> tuple[float, float | No
         if len(t_s):
             last = float(t_s[-1])
         if len(t_s) > 1:
-            medians.append(float(np.median(np.diff(t_s))))
-    return last, float(np.median(medians)) if medians else None
+            medians.append(median(np.diff(t_s)))
+    return last, median(np.array(medians)) if medians else None
 
 
 class _Watched:

@@ -27,6 +27,7 @@ from store.signal.edges import Edge
 from store.signal.holding import Moment, held_span, judged, moment_of_fall
 from store.signal.prepared import Prepared
 from store.signal.signals import Electrical
+from store.signal.statistics import median
 from store.signal.window import LoadWindow
 from store.uncertainty.budget import scaled
 from store.uncertainty.sampling import clock_of, edge_time, moment_part
@@ -113,7 +114,7 @@ class HeldLoad:
             if accuracy is None:
                 return 0.0
             return accuracy.offset_u if self.is_own else accuracy.reading_u(self.level)
-        volts = float(np.median(power.v[np.searchsorted(power.t, self.t)]))
+        volts = median(power.v[np.searchsorted(power.t, self.t)])
         v, i = meter.voltage, meter.current
         amps = {"power": self.level / volts, "current": self.level, "conductance": self.level * volts}[self.quantity]
         relative = [i.offset_u / amps]
@@ -239,7 +240,7 @@ def _held(run: Prepared, window: LoadWindow, load: HeldLoad, is_gap: Mask, bound
     found = held_span(t, load.y, level, band, break_s=run.limits["held_break_s"], is_gap=is_gap)
     account = Account(power=run.power_source, numbers={"level": level, "band": band}, told={"level_from": called})
     power = run.signals.power
-    middle = float(np.median(load.quiet))
+    middle = median(load.quiet)
     near = _near_edge(run, load, middle, band)
     off = abs(middle / level - 1.0) > band
     if found is None or power is None or (off and Flag.NEAR_EDGE in near.flags):
@@ -328,8 +329,8 @@ def _first_cutback(
         )
         return [CUTBACK.absent("first_cutback_s", "s", reason), CUTBACK.absent("energy_to_cutback_wh", "Wh", reason)]
     a, b = backs[0]
-    fell_to = float(np.median(load.quiet[a : b + 1])) / level
-    if Flag.NEAR_EDGE in _near_edge(run, load, float(np.median(load.quiet)), run.limits["held_band"]).flags and (
+    fell_to = median(load.quiet[a : b + 1]) / level
+    if Flag.NEAR_EDGE in _near_edge(run, load, median(load.quiet), run.limits["held_band"]).flags and (
         fell_to > 1.0 - 2.0 * run.limits["held_band"]
     ):
         reason = f"power lies at the edge of the band of the {called}: noise would decide when it left"
@@ -414,7 +415,7 @@ def _events(power: Electrical, window: LoadWindow, end: EndOfLoad, backs: list[t
     out = []
     for a, b in backs:
         start, stop = window.a + a, window.a + b
-        level = float(np.median(power.p3[start : stop + 1]))
+        level = median(power.p3[start : stop + 1])
         out.append(
             Event(
                 "cutback", float(power.t[start]), float(power.t[stop]), level, "W", f"power went down to {level:.3g} W"

@@ -12,6 +12,7 @@ from store.methods.sql_parts import BILINEAR, Place
 from store.model.results import Account, Array, Contribution, Power, Result, Rule
 from store.model.spec import ResultSpec, Shown
 from store.signal.prepared import Prepared
+from store.signal.statistics import median
 from store.uncertainty.budget import difference_part, power_budget, reading_budget
 from store.uncertainty.sampling import scatter_part
 
@@ -133,7 +134,7 @@ def _meter_part(run: Prepared, word: str, value: float) -> tuple[tuple[Contribut
         return reading_budget("I", meter.current, value, "A", meter.label), meter.unknown("current")
     if word != "power" or power is None or power.v is None or power.i is None:
         return (), "the accuracy of the meter's counter is not stated"
-    volts = float(np.median(power.v))
+    volts = median(power.v)
     amps = value / volts if volts > 0.0 else 0.0
     return power_budget(meter, power=value, volts=volts, amps=amps), meter.unknown("voltage", "current")
 

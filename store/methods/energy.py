@@ -16,6 +16,7 @@ from store.signal.holding import Moment
 from store.signal.integrate import HOUR_S
 from store.signal.prepared import Prepared
 from store.signal.signals import Electrical, Signals, is_alternating
+from store.signal.statistics import median
 from store.uncertainty.budget import charge_budget, counter_part, energy_budget, logged_energy_budget
 from store.uncertainty.sampling import clock_of, edge_weight, scatter_part
 
@@ -327,7 +328,7 @@ def _power_check(signals: Signals, power: Electrical, run: Prepared) -> tuple[st
     near = ours > 0.5 * float(np.max(ours)) if len(ours) else np.zeros(0, dtype=bool)
     if not near.any():
         return ()
-    off = float(np.median(theirs[near] / ours[near] - 1.0))
+    off = median(theirs[near] / ours[near] - 1.0)
     meter = run.meter
     stated = (meter.voltage.reading_share if meter.voltage else 0.0) + (
         meter.current.reading_share if meter.current else 0.0

@@ -14,7 +14,7 @@ from store.model.results import Account, Array, Event, Result
 from store.model.spec import Better, ResultSpec, Shown
 from store.signal.detectors import Dropout, dropouts, steady_levels
 from store.signal.prepared import Prepared
-from store.signal.statistics import noise
+from store.signal.statistics import median, noise, quantile
 from store.uncertainty.budget import reading_budget
 from store.uncertainty.sampling import clock_of, moment_part, one_sided
 from store.words.facts import parse_mode
@@ -70,12 +70,12 @@ def find_interruptions(
     """
     if len(v) < 4:
         return [], []
-    top = float(np.percentile(v, 95.0))
+    top = quantile(v, 0.95)
     if top <= 0.0:
         return [], []
     spread = noise(v)
     spans = steady_levels(t, v, max(0.5 * change_share * top, 5.0 * spread), hold_s)
-    levels = [(a, b, float(np.median(v[a : b + 1]))) for a, b in spans]
+    levels = [(a, b, median(v[a : b + 1])) for a, b in spans]
     levels = [lv for lv in levels if lv[2] >= off_share * LOWEST_USB_V]
     if not levels:
         return [], []
@@ -219,9 +219,7 @@ def _lowest(run: Prepared, t: Array, v: Array, drops: list[Dropout], sentence: s
         value, span = float(v.min()), (float(t[0]), float(t[-1]))
     part = v[(t >= span[0]) & (t <= span[1])]
     inner = part[1:-1] if len(part) > 4 else part
-    reach = max(noise(inner), noise(v) * value / max(float(np.median(v)), 1e-9)) * math.sqrt(
-        2.0 * math.log(max(len(part), 2))
-    )
+    reach = max(noise(inner), noise(v) * value / max(median(v), 1e-9)) * math.sqrt(2.0 * math.log(max(len(part), 2)))
     budget = reading_budget("V", run.meter.voltage, value, "V", run.meter.label)
     return DROPOUTS.found(
         "lowest_voltage_v",

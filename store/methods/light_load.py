@@ -12,7 +12,7 @@ from store.model.results import Account, Array, Event
 from store.model.spec import ResultSpec, Shown
 from store.signal.levels import Level, find_levels
 from store.signal.prepared import Prepared
-from store.signal.statistics import median_of_three
+from store.signal.statistics import median, median_of_three
 from store.uncertainty.budget import reading_budget
 from store.uncertainty.sampling import clock_of, moment_part
 from store.words.facts import parse_mode
@@ -65,13 +65,7 @@ def reduce(run: Prepared) -> Found:
     v3, i3 = median_of_three(power.v), median_of_three(power.i)
     mode = parse_mode(run.context.mode)
     high = v3[v3 > 0.25 * float(v3.max())]
-    nominal = (
-        mode.nominal_v
-        if mode is not None and mode.nominal_v is not None
-        else float(np.median(high))
-        if len(high)
-        else 0.0
-    )
+    nominal = mode.nominal_v if mode is not None and mode.nominal_v is not None else median(high) if len(high) else 0.0
     if nominal <= 0.0 or not (v3 >= run.limits["off_share"] * nominal).any():
         return Found(tuple(LIGHT.absent(name, unit, "the port was never on") for name, unit in NAMES))
     levels = find_levels(power, run.limits)
@@ -85,7 +79,7 @@ def _switch_off(t: Array, i3: Array, levels: list[Level], at: int) -> SwitchOff:
     """The level that was drawn when the port went off."""
     before = [lv for lv in levels if lv.a < at and (lv.b >= at - 3 or lv.from_s < t[at])]
     if not before:
-        return SwitchOff(at, float(np.median(i3[max(0, at - 5) : at])), float(t[0]))
+        return SwitchOff(at, median(i3[max(0, at - 5) : at]), float(t[0]))
     level = before[-1]
     return SwitchOff(at, level.current_a, float(t[level.a]), (level.span,))
 

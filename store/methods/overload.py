@@ -18,7 +18,7 @@ from store.model.spec import ResultSpec, Shown
 from store.signal.prepared import Prepared
 from store.signal.ramps import Approach, approach_of, is_stepped, ramp_end
 from store.signal.signals import Electrical
-from store.signal.statistics import median_of_three, noise
+from store.signal.statistics import median, median_of_three, noise
 from store.signal.trips import Trip, find_return, find_trip
 from store.uncertainty.budget import power_budget, reading_budget, scaled
 from store.uncertainty.sampling import clock_of, moment_part, scatter_part
@@ -102,7 +102,7 @@ def _nominal(run: Prepared, v3: Array, i3: Array) -> tuple[float, str]:
     if mode is not None and mode.nominal_v is not None:
         return mode.nominal_v, f"mode {run.context.mode}"
     light = v3[(i3 <= 0.5 * float(i3.max())) & (v3 > 0.25 * float(v3.max()))]
-    level = float(np.median(light)) if len(light) else float(np.median(v3))
+    level = median(light) if len(light) else median(v3)
     return level, "median voltage at light load: no single voltage is stated as the mode"
 
 
@@ -163,7 +163,7 @@ def _stair_height(y: Array, way: Approach) -> float:
     if way.first == 0:
         return 0.0
     before = y[max(way.first - 3, 0) : way.first]
-    return float(np.median(y[way.first : way.last + 1]) - np.median(before))
+    return median(y[way.first : way.last + 1]) - median(before)
 
 
 def _trip_values(

@@ -37,7 +37,7 @@ from store.signal.intake import Fall, fall_below, taper_of
 from store.signal.integrate import HOUR_S
 from store.signal.prepared import Prepared
 from store.signal.signals import Electrical
-from store.signal.statistics import noise
+from store.signal.statistics import median, noise
 from store.signal.window import LoadWindow
 from store.uncertainty.accuracy import SQRT3
 from store.uncertainty.budget import combined, logged_power_budget, power_budget
@@ -86,7 +86,7 @@ def reduce(run: Prepared) -> Found:
         return Found(tuple(ENERGY.absent(name, unit, run.no_load) for name, unit in NAMES))
     a = window.a
     full = fall_below(power.t[a:], power.p[a:], run.limits["full_share"] * window.plateau_w)
-    volts = float(np.median(power.v[a : window.b + 1])) if power.v is not None else 0.0
+    volts = median(power.v[a : window.b + 1]) if power.v is not None else 0.0
     least = max(run.limits["intake_share"] * window.plateau_w, 2.0 * SQRT3 * offset_w(run, volts, 0.0))
     end = fall_below(power.t[a:], power.p[a:], least)
     last = a + end.last if end is not None else len(power.t) - 1
@@ -349,7 +349,7 @@ def _taper(run: Prepared, power: Electrical, charge: Charge) -> list[Result]:
     begin, _ = window.edges(power)
     at = found.moment.at_s
     rest = float(power.t[charge.full_at]) - at
-    step = float(np.median(np.diff(t)))
+    step = median(np.diff(t))
     if step > COARSE_SHARE * rest:
         reason = f"a sample each {step:.3g} s is too coarse for what follows, {rest:.0f} s"
         return [TAPER.absent("taper_start_s", "s", reason)]

@@ -14,6 +14,7 @@ from store.methods.method import Method, Reducer
 from store.methods.specs import modules, spec_of
 from store.methods.temperatures import TEMPERATURE
 from store.methods.why import redo_sql
+from store.model.altered import altered
 from store.model.results import Ambient, Event, Reduction, Result, RunContext, Trace
 from store.signal.prepared import Prepared, prepare
 from store.signal.thresholds import THRESHOLDS
@@ -56,24 +57,24 @@ def reduce_run(trace: Trace, context: RunContext, imported_events: Sequence[Even
 
 def _with_shared(run: Prepared, result: Result, changed: Sequence[str]) -> Result:
     """The result with what it rests on beside its own: samples, corrections applied, constants changed."""
-    spec = spec_of(result.name)
-    numbers: dict[str, float] = {"samples_logged": run.signals.samples}
+    numbers = {**result.account.numbers, "samples_logged": run.signals.samples}
     if run.signals.power is not None and result.method not in OF_HEAT:
         numbers["samples_without_power"] = run.signals.power.left_out
-    account = replace(
-        result.account.plus(**numbers),
-        constants={
+    constants: dict[str, float] = {}
+    if changed:
+        spec = spec_of(result.name)
+        constants = {
             name: run.limits[name]
             for name in changed
             if THRESHOLDS[name].is_everywhere or (spec is not None and name in spec.rests_on)
-        },
-        corrections=tuple(
-            item
-            for item in run.context.corrections
-            if item.channel in run.trace.channels and _rests_on(result, item.channel)
-        ),
+        }
+    corrections = tuple(
+        item
+        for item in run.context.corrections
+        if item.channel in run.trace.channels and _rests_on(result, item.channel)
     )
-    return replace(result, account=account)
+    account = altered(result.account, numbers=numbers, constants=constants, corrections=corrections)
+    return altered(result, account=account)
 
 
 def _rests_on(result: Result, channel: str) -> bool:

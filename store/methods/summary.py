@@ -15,7 +15,7 @@ from store.signal.edges import sampling_u
 from store.signal.integrate import HOUR_S
 from store.signal.prepared import Prepared
 from store.signal.signals import Electrical, Series
-from store.signal.statistics import half_spread, moments, noise, time_weights
+from store.signal.statistics import half_spread, median, moments, noise, time_weights
 from store.uncertainty.accuracy import Accuracy
 from store.uncertainty.budget import (
     gain_part,
@@ -110,7 +110,7 @@ def _plateau(run: Prepared) -> list[Result]:
     near = np.abs(power.p[part] - window.plateau_w) <= run.limits["plateau_share"] * window.plateau_w
     count = max(1, int(near.sum()))
     spread = float(np.std(power.p[part][near])) if count > 1 else 0.0
-    volts = float(np.median(power.v[part])) if power.v is not None else 0.0
+    volts = median(power.v[part]) if power.v is not None else 0.0
     amps = window.plateau_w / volts if volts > 0.0 else 0.0
     budget = (
         power_budget(run.meter, power=window.plateau_w, volts=volts, amps=amps)

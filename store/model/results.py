@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Protocol
 
@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from importers.schema import TraceEvent as Event
+from store.model.altered import altered
 from store.uncertainty.freedom import coverage_factor
 
 __all__ = [
@@ -271,7 +272,7 @@ class Account:
 
     def plus(self, told: Mapping[str, str] | None = None, /, **more: float) -> Account:
         """The same with more numbers and words."""
-        return replace(self, numbers={**self.numbers, **more}, told={**self.told, **(told or {})})
+        return altered(self, numbers={**self.numbers, **more}, told={**self.told, **(told or {})})
 
 
 @dataclass(frozen=True, slots=True)

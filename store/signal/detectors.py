@@ -13,7 +13,7 @@ from itertools import pairwise
 import numpy as np
 
 from store.model.results import Array, Mask
-from store.signal.statistics import median_of_three, noise, runs_of
+from store.signal.statistics import median, median_of_three, noise, runs_of
 
 __all__ = [
     "Dropout",
@@ -91,7 +91,7 @@ def cutbacks(
         body = body[body > cutoff_share * level]
         if len(body) < 3:
             continue
-        depth = level - float(np.median(body))
+        depth = level - median(body)
         reached = a + int(np.argmax(y[a : b + 1] <= level - 0.8 * depth))
         if t[reached] - t[a] <= rise_share * (t[b] - t[a]):
             found.append((a, b))
@@ -148,7 +148,7 @@ def end_of_load(
     first_off = after + int(off[0])
     begin = int(np.searchsorted(t, t[last_on] - 60.0, side="left"))
     before = p3[begin : last_on + 1]
-    level = float(np.median(before[before > 0.1 * plateau])) if (before > 0.1 * plateau).any() else plateau
+    level = median(before[before > 0.1 * plateau]) if (before > 0.1 * plateau).any() else plateau
     at_level = np.flatnonzero(p3[: last_on + 1] >= 0.8 * level)
     last_level = int(at_level[-1]) if len(at_level) else last_on
     fall = float(t[first_off] - t[last_level])
@@ -172,7 +172,7 @@ def _voltage_stays(t: Array, v: Array | None, last_level: int, first_off: int) -
         return False
     stop = max(int(np.searchsorted(t, t[first_off] + STAYS_S, side="right")), first_off + 2)
     after = v[last_level + 1 : stop]
-    before = float(np.median(v[max(last_level - 4, 0) : last_level + 1]))
+    before = median(v[max(last_level - 4, 0) : last_level + 1])
     return len(after) >= 2 and before > 0.0 and bool((after >= STAYS_SHARE * before).all())
 
 
@@ -290,7 +290,7 @@ def _rejoined(y: Array, spans: list[tuple[int, int]], threshold: float) -> list[
 
 
 def _level(y: Array, span: tuple[int, int]) -> float:
-    return float(np.median(y[span[0] : span[1] + 1]))
+    return median(y[span[0] : span[1] + 1])
 
 
 def _is_ramp(y: Array, span: tuple[int, int], threshold: float) -> bool:
@@ -299,7 +299,7 @@ def _is_ramp(y: Array, span: tuple[int, int], threshold: float) -> bool:
     if len(part) < 8:
         return False
     quarter = len(part) // 4
-    return abs(float(np.median(part[-quarter:])) - float(np.median(part[:quarter]))) > threshold
+    return abs(median(part[-quarter:]) - median(part[:quarter])) > threshold
 
 
 def _changes(y: Array, threshold: float) -> list[int]:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from store.model.results import Array, Mask
+from store.signal.statistics import median
 
 __all__ = ["Edge", "edge_after", "edge_before", "edge_u", "is_jump", "sampling_u"]
 
@@ -88,7 +89,7 @@ def sampling_u(t: Array, y: Array, is_gap: Mask, *, grain_s: float = 0.0) -> tup
         return 0.0, 0.0
     dt = np.where(is_gap, 0.0, np.diff(t))
     d = np.diff(y)
-    spread = float(1.4826 * np.median(np.abs(d - np.median(d))))
+    spread = float(1.4826 * median(np.abs(d - median(d))))
     jumps = np.abs(d) > max(STEP_SIGMAS * spread, STEP_SHARE * float(np.max(np.abs(y))))
     if float(jumps.mean()) > FEW_JUMPS:
         jumps[:] = False

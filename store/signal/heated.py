@@ -11,7 +11,7 @@ from store.signal.batches import residual_time
 from store.signal.detectors import last_in_band
 from store.signal.prepared import Prepared
 from store.signal.signals import Series, means_of
-from store.signal.statistics import median_of_three, noise, runs_of
+from store.signal.statistics import median, median_of_three, noise, runs_of
 
 __all__ = ["PROBES", "Heated", "heated_of", "line_fit", "probe_of", "resolution_part", "step_of"]
 
@@ -76,7 +76,7 @@ def heated_of(run: Prepared, channel: str) -> Heated:
 def _until_hottest(run: Prepared, whole: Series) -> tuple[Series, str]:
     """A log of temperature alone up to where it was last at its hottest, where it cools down by over 3 K after that."""
     steady = median_of_three(whole.y)
-    top, end = float(steady.max()), float(np.median(steady[-3:]))
+    top, end = float(steady.max()), median(steady[-3:])
     if top - end <= run.limits["steady_k"]:
         return whole, ""
     close = max(step_of(whole.y), 4.0 * noise(whole.y))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -104,9 +105,18 @@ def _residuals_ss(x: Array, y: Array, taus: Array, with_start: bool) -> Array:
 
 def _search(x: Array, y: Array, with_start: bool) -> float:
     """Time constant of the least residual: a grid over all that the data could show, then golden section."""
+    level = y - y.mean() if with_start else y
+    growth, count = np.empty_like(x), len(x)
 
-    def misfit(log_tau: float) -> float:
-        return float(_residuals_ss(x, y, np.exp([log_tau]), with_start)[0])
+    def misfit(log_tau: float) -> float:  # as _residuals_ss for one, in a third of its time
+        np.divide(x, -math.exp(log_tau), out=growth)
+        np.negative(np.expm1(growth, out=growth), out=growth)
+        if with_start:
+            np.subtract(growth, np.add.reduce(growth) / count, out=growth)
+        scale = float(growth.dot(growth))
+        np.multiply(growth, float(growth.dot(level)) / scale if scale > 0.0 else 0.0, out=growth)
+        np.subtract(growth, level, out=growth)
+        return float(growth.dot(growth))
 
     steps = np.diff(x)
     low = np.log(max(float(np.min(steps[steps > 0.0], initial=np.inf)), 1e-9 * float(x[-1])) / 10.0)

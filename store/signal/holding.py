@@ -11,7 +11,7 @@ from store.model.results import Array, Mask
 from store.signal.crossings import Crossing, local_crossing
 from store.signal.detectors import in_band
 from store.signal.edges import edge_u
-from store.signal.statistics import median_of_three, noise, runs_of
+from store.signal.statistics import median, median_of_three, noise, runs_of
 
 __all__ = ["Held", "Moment", "held_span", "judged", "moment_of_fall"]
 
@@ -64,7 +64,7 @@ def judged(t: Array, y: Array, level: float, band: float) -> Array:
     clean = median_of_three(y)
     if len(y) < 5:
         return clean
-    step = float(np.median(np.diff(t)))
+    step = median(np.diff(t))
     spread = noise(clean[clean > 0.5 * level])
     limit = QUIET_SHARE * band * abs(level)
     wanted = (spread / limit) ** 2 + 1.0 if limit > 0.0 else 1.0
@@ -150,12 +150,12 @@ def moment_of_fall(t: Array, y: Array, last: int, threshold: float, level: float
         The middle of the step that holds the edge, or the crossing of a slope.
     """
     clean = median_of_three(y)
-    usual = float(np.median(np.abs(np.diff(t))))
+    usual = median(np.abs(np.diff(t)))
     reach = max(5, math.ceil(SPAN_S / usual)) if usual > 0.0 else 5
     first, stop = max(last - reach, 0), min(last + reach, len(y) - 1)
     d = np.abs(np.diff(clean[first : stop + 1]))
-    before = float(np.median(clean[max(first - reach, 0) : first + 1]))
-    ahead = float(np.median(clean[stop : min(stop + reach, len(y))]))
+    before = median(clean[max(first - reach, 0) : first + 1])
+    ahead = median(clean[stop : min(stop + reach, len(y))])
     change = abs(before - ahead)
     k = first + int(np.argmax(d))
     spread = max(noise(y), _rough(y))

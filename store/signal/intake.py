@@ -12,7 +12,7 @@ from store.model.results import Array
 from store.signal.crossings import Crossing, Quadratic, fit_quadratic, local_crossing
 from store.signal.edges import edge_u
 from store.signal.holding import Moment
-from store.signal.statistics import median_of_three, noise, runs_of
+from store.signal.statistics import median, median_of_three, noise, quantile, runs_of
 
 IntArray = npt.NDArray[np.intp]
 
@@ -91,8 +91,8 @@ def _edge_near(clean: Array, last: int, level: float) -> int | None:
     """The step near `last` by which the charger ended it: from over the level to half or less."""
     first, stop = max(last - WIDTH, 0), min(last + WIDTH, len(clean) - 1)
     for k in range(stop - 1, first - 1, -1):
-        before = float(np.median(clean[max(k - 2, 0) : k + 1]))
-        after = float(np.median(clean[k + 1 : k + 4]))
+        before = median(clean[max(k - 2, 0) : k + 1])
+        after = median(clean[k + 1 : k + 4])
         if before > level >= after and clean[k] - clean[k + 1] >= JUMP_SHARE * before:
             return k
     return None
@@ -157,7 +157,7 @@ def taper_of(t: Array, y: Array) -> Taper | None:
         The bend, or None where y never was constant, never faded, or the fade leaves fewer than seven samples.
     """
     smooth = _means(y)
-    top = float(np.percentile(smooth, 95.0))
+    top = quantile(smooth, 0.95)
     if top <= 0.0:
         return None
     is_flat = np.abs(smooth - top) <= FLAT * top

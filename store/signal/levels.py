@@ -12,7 +12,7 @@ from store.model.results import Array
 from store.signal.batches import correlation_time
 from store.signal.detectors import steady_levels
 from store.signal.signals import Electrical
-from store.signal.statistics import median_of_three, moments, noise, time_weights
+from store.signal.statistics import median, median_of_three, moments, noise, time_weights
 from store.signal.thresholds import Limits
 
 IntArray = npt.NDArray[np.intp]
@@ -86,7 +86,7 @@ def _settled(t: Array, i: Array, span: tuple[int, int], *, band: float, settle_s
     """Samples of a level that are used; None where fewer than two are."""
     a, b = span
     part = slice(a, b + 1)
-    middle = float(np.median(i[part]))
+    middle = median(i[part])
     near = np.abs(i[part] - middle) <= band
     use = near & (t[part] >= t[a] + settle_s)
     use = use if int(use.sum()) >= 2 else near
@@ -117,7 +117,7 @@ def _level(
         voltage_v=volts.mean,
         voltage_se=_standard_error(volts.sd, len(at), together["v"]),
         samples=len(at),
-        middle_a=float(np.median(i[a : b + 1])),
+        middle_a=median(i[a : b + 1]),
         band_a=band,
         current_se=_standard_error(amps.sd, len(at), together["i"]),
         dof=max(len(at) / together["v"] - 1.0, 1.0),

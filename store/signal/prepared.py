@@ -84,7 +84,8 @@ def _logs_on_change(trace: Trace, limits: Limits) -> bool:
     Told by steps of all lengths, by rows that hardly ever repeat each other, and by power that hardly differs across
     every step that would count as a gap.
     """
-    names = tuple(n for n in ("voltage_v", "current_a", "power_w") if n in trace.channels)
+    logged = trace.channels
+    names = tuple(n for n in ("voltage_v", "current_a", "power_w") if n in logged)
     first = next(iter(trace.chunks(names)), None)
     if first is None or len(first["t_s"]) < max(trace.samples, ON_CHANGE_ROWS) or not names:
         return False
@@ -109,7 +110,8 @@ STILL_SHARE = 0.02
 
 
 def _signals(trace: Trace, context: RunContext, limits: Limits, offset: float | None) -> Signals:
-    names = tuple(n for n in WANTED if n in trace.channels)
+    logged = trace.channels
+    names = tuple(n for n in WANTED if n in logged)
     pieces = iter(trace.chunks(names))
     first = next(pieces, None)
     if first is None or not len(first["t_s"]):

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from store.model.results import Array
+from store.signal.statistics import median
 
 __all__ = ["Approach", "RampEnd", "approach_of", "is_stepped", "ramp_end"]
 
@@ -71,7 +72,7 @@ def is_stepped(y: Array) -> bool:
     if len(d) < 4:
         return False
     top = float(np.max(d))
-    return top > 0.0 and float(np.median(np.abs(d))) < 0.25 * top
+    return top > 0.0 and median(np.abs(d)) < 0.25 * top
 
 
 SAMPLES = 80
@@ -104,7 +105,7 @@ def approach_of(t: Array, y: Array, last: int) -> Approach:
         y: n values of what was raised.
         last: last sample before the end.
     """
-    step = float(t[last + 1] - t[last]) if last < len(t) - 1 else float(np.median(np.diff(t)))
+    step = float(t[last + 1] - t[last]) if last < len(t) - 1 else median(np.diff(t))
     begin = max(last - SAMPLES, 0)
     # the rise only: what came before the load was applied is no part of it
     low = np.flatnonzero(y[begin : last + 1] < 0.3 * float(y[last]))
@@ -114,9 +115,9 @@ def approach_of(t: Array, y: Array, last: int) -> Approach:
         return Approach(max(begin, last - MOST + 1), last, step, is_stairs=False)
     d = np.diff(part)
     rises = np.flatnonzero(d > RISE_SHARE * float(np.max(d)))
-    height = float(np.median(d[rises]))
+    height = median(d[rises])
     first = begin + int(rises[-1]) + 1
     dwells = np.diff(t[begin + rises + 1])
     lasted = float(t[last] - t[first]) + step
-    dwell = float(np.median(dwells)) if len(dwells) else float("inf")
+    dwell = median(dwells) if len(dwells) else float("inf")
     return Approach(first, last, step, is_stairs=True, height=height, is_due=lasted >= dwell - 0.5 * step)

@@ -18,7 +18,7 @@ from store.signal.integrate import (
     split_energy_steps,
     trapezoid_steps,
 )
-from store.signal.statistics import Moments, half_spread, median_of_three, moments, noise, time_weights
+from store.signal.statistics import Moments, half_spread, median, median_of_three, moments, noise, time_weights
 from store.signal.thresholds import Limits
 
 __all__ = ["TEMPERATURES", "Electrical", "Series", "Signals", "build_signals", "find_gaps", "means_of", "median_step"]
@@ -156,7 +156,7 @@ def median_step(t: Array) -> float:
     """Median interval between samples [s], 0 with fewer than two; steps of 0 don't count."""
     steps = np.diff(t)
     steps = steps[steps > 0.0]
-    return float(np.median(steps)) if len(steps) else 0.0
+    return median(steps) if len(steps) else 0.0
 
 
 def find_gaps(t: Array, step_s: float, limits: Limits) -> Mask:

@@ -13,7 +13,7 @@ import numpy as np
 
 from store.model.results import Array, Mask, Power
 from store.signal.signals import Electrical, Series, fill_gaps, flows_against, steps_of
-from store.signal.statistics import median_of_three, noise
+from store.signal.statistics import median, median_of_three, noise
 
 __all__ = ["BLOCK", "ONES", "Blocks", "Track", "electrical"]
 
@@ -128,7 +128,7 @@ class Track:
 
     def _settle(self, name: str, y: Array) -> float:
         """A value near all of a quantity's samples: squares about it lose no digits."""
-        self.shifts[name] = float(np.median(y))
+        self.shifts[name] = median(y)
         return self.shifts[name]
 
     def _whole(self, rows: dict[str, Array], low: dict[str, Array], high: dict[str, Array]) -> Mask:

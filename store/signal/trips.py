@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from store.model.results import Array
-from store.signal.statistics import runs_of
+from store.signal.statistics import median, runs_of
 
 __all__ = ["Trip", "find_return", "find_trip"]
 
@@ -88,7 +88,7 @@ def find_return(
         while first < last and t[last] - t[first] >= hold_s:
             stop = int(np.searchsorted(t, t[first] + hold_s, side="left"))
             held = v3[first : stop + 1]
-            level = float(np.median(held))
+            level = median(held)
             if float(np.abs(held - level).max()) <= band * level:
                 return first, level
             first += 1

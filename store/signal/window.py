@@ -9,7 +9,7 @@ import numpy as np
 from store.model.results import Array, Mask
 from store.signal.edges import Edge, edge_after, edge_before
 from store.signal.signals import Electrical
-from store.signal.statistics import weighted_quantile
+from store.signal.statistics import median, quantile, weighted_quantile
 from store.signal.thresholds import Limits
 
 __all__ = ["LoadWindow", "load_window", "plateau_of"]
@@ -55,7 +55,7 @@ def plateau_of(p: Array, p3: Array, limits: Limits, weights: Array | None = None
     in under a twentieth of the samples, half of the largest three-sample median takes its place.
     """
     high = limits["plateau_percentile"]
-    level = weighted_quantile(p, weights, high / 100.0) if weights is not None else float(np.percentile(p, high))
+    level = weighted_quantile(p, weights, high / 100.0) if weights is not None else quantile(p, high / 100.0)
     top = float(np.max(p3))
     warning = ""
     if top > 0.0 and level < 0.25 * top:
@@ -66,7 +66,7 @@ def plateau_of(p: Array, p3: Array, limits: Limits, weights: Array | None = None
     is_load = p > limits["plateau_share"] * level
     if weights is not None:
         return weighted_quantile(p[is_load], weights[is_load], 0.5), warning
-    return float(np.median(p[is_load])), warning
+    return median(p[is_load]), warning
 
 
 def _pair(mask: Mask) -> tuple[int, int] | None:
