@@ -25,7 +25,19 @@ from importers.text.quoting import breaks_at
 from importers.text.recast.recast import Recast
 from importers.vocabulary.words import Vocabulary, plain_signs, tokens
 
-__all__ = ["WHOLE_LIMIT", "BytesView", "Piece", "count_byte", "pieces", "read_magic", "view_bytes"]
+__all__ = [
+    "PIECE",
+    "SINGLE",
+    "WHOLE_LIMIT",
+    "BytesView",
+    "Piece",
+    "count_byte",
+    "mark_length",
+    "pieces",
+    "read_magic",
+    "to_utf8",
+    "view_bytes",
+]
 
 WHOLE_LIMIT = 1 << 20
 """Files up to this size [bytes] are looked at whole; of longer ones the head, slices and the tail."""
@@ -39,7 +51,7 @@ _BOMS = (
     (codecs.BOM_UTF16_LE, "utf-16-le"),
     (codecs.BOM_UTF16_BE, "utf-16-be"),
 )
-_SINGLE = frozenset({"utf-8", "cp1250", "cp1251", "cp1252", "cp1253", "cp1254", "koi8_u"})
+SINGLE = frozenset({"utf-8", "cp1250", "cp1251", "cp1252", "cp1253", "cp1254", "koi8_u"})
 """Codecs in which a line end is a byte of its own and no byte depends on the one before."""
 _PAGES = {
     "cp1252": "Windows-1252",
@@ -54,7 +66,7 @@ _PAGES = {
 }
 """Code pages that are tried where a text is not UTF-8, and what they are called; of equals the first is taken."""
 _TWO_BYTE = frozenset({"gb18030", "cp932", "cp949"})
-_ASCII_BASED = _SINGLE | _TWO_BYTE
+_ASCII_BASED = SINGLE | _TWO_BYTE
 _GZIP, _ZSTD = b"\x1f\x8b", b"\x28\xb5\x2f\xfd"
 _MEMBER = "zip:"
 """Packing of a member of an archive: this and its name."""
@@ -343,6 +355,11 @@ def _inner(path: Path, size: int, encoding: str, newline: str) -> tuple[bytes, t
     return pieces[-1], tuple(pieces[:-1])
 
 
+def mark_length(view: BytesView) -> int:
+    """Bytes of the byte order mark; 0 without one."""
+    return next(len(mark) for mark, codec in _BOMS if codec == view.encoding) if view.has_bom else 0
+
+
 def pieces(view: BytesView, size: int = PIECE) -> Iterator[Piece]:
     """Yield the whole text in pieces of whole lines, UTF-8.
 
@@ -365,14 +382,14 @@ def pieces(view: BytesView, size: int = PIECE) -> Iterator[Piece]:
 
 
 def _pieces(view: BytesView, size: int) -> Iterator[Piece]:
-    wide = view.encoding not in _SINGLE
+    wide = view.encoding not in SINGLE
     decoder = codecs.getincrementaldecoder(view.encoding)("replace") if wide else None
     rest = b""
     line = 1
     nul = False
     with open_text(view.path, view.packing) as stream:
         if view.has_bom:
-            stream.read(next(len(mark) for mark, codec in _BOMS if codec == view.encoding))
+            stream.read(mark_length(view))
         while True:
             raw = _read_full(stream, size)
             final = len(raw) < size
