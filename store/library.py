@@ -285,15 +285,23 @@ class Library(Looking, Upkeep, BenchDesk, DeviceViews):
 
         return Imports(self)
 
-    def begin_import(self, path: str | Path, facts: Facts | None = None) -> ImportJob:
+    def begin_import(self, path: str | Path, facts: Facts | None = None, *, is_own: bool = False) -> ImportJob:
         """Begin to import one file: a context manager that hashes it and takes its runs.
+
+        A log that was imported before and has grown since takes the place of its shorter version, whose facts, note,
+        group and pairs it keeps; `part` takes that back.
+
+        Args:
+            path: The file.
+            facts: What holds for its runs.
+            is_own: True to make it a run of its own even if it is a longer version of another.
 
         Raises (on entering):
             DiskFault: The file can't be read.
         """
         from store.imports.job import ImportJob
 
-        return ImportJob(self, Path(path), facts or Facts())
+        return ImportJob(self, Path(path), facts or Facts(), is_own=is_own)
 
     def import_batch(
         self,

@@ -18,7 +18,7 @@ from store.care import packs
 from store.care.repack import Moved, Replacement
 from store.catalogue import pending
 from store.catalogue.run_records import RunRecord, footer_entry
-from store.catalogue.shelved import PARTED, Shelved
+from store.catalogue.shelved import GROWN, PARTED, Shelved
 from store.errors import StoreError
 from store.files import durable
 from store.files.traces import TraceWriter, arrow_schema, moved_table, read_samples, to_arrays
@@ -73,12 +73,12 @@ def remake(library: Library, file: str) -> Remade:
 def _read(library: Library, group: Sequence[RunRecord], tables: dict[int, pa.Table], lost: dict[int, str]) -> None:
     """Runs of one export from its original; one whose reading differs does not stop the others."""
     for record in group:
-        if record.shelved:
+        if _is_composed(record):
             try:
                 tables[record.facts.run_id] = _composed(library, record)
             except StoreError as error:
                 lost[record.facts.run_id] = str(error).rstrip(".")
-    group = [record for record in group if not record.shelved]
+    group = [record for record in group if not _is_composed(record)]
     if not group:
         return
     try:
@@ -90,6 +90,11 @@ def _read(library: Library, group: Sequence[RunRecord], tables: dict[int, pa.Tab
             return
         for record in group:
             _read(library, [record], tables, lost)
+
+
+def _is_composed(record: RunRecord) -> bool:
+    """Whether its samples come from other runs' originals; a log that grew has one of its own."""
+    return any(record.facts.uid in item.into_uids and item.how != GROWN for item in record.shelved)
 
 
 def _composed(library: Library, record: RunRecord) -> pa.Table:
@@ -104,7 +109,7 @@ def _composed(library: Library, record: RunRecord) -> pa.Table:
             continue  # it stands back for one of those
         below = tuple(other for other in record.shelved if other is not item)
         source = replace(shelved_record(library.layout, item), shelved=_for(item.uid, below))
-        table = _composed(library, source) if source.shelved else read_again(library, [source])[0][1]
+        table = _composed(library, source) if _is_composed(source) else read_again(library, [source])[0][1]
         offset_s = item.offset_s
         if item.how == PARTED:
             begin_s = float(record.provenance.part.rsplit("@", 1)[1])

@@ -1,4 +1,4 @@
-"""Runs that stand back because others hold their samples now: the parts of a joined log, a log that was parted.
+"""Runs that stand back because others hold their samples now: parts of a joined log, a parted log, a log that grew.
 
 All that the catalogue knew of such a run is kept as text, so that it comes back as it was. Knows the catalogue's
 tables; no file.
@@ -18,6 +18,7 @@ from store.catalogue.connection import rows
 from store.catalogue.journal import as_row, as_text
 
 __all__ = [
+    "GROWN",
     "JOINED",
     "PARTED",
     "Shelved",
@@ -36,6 +37,7 @@ __all__ = [
 
 JOINED = "joined"
 PARTED = "parted"
+GROWN = "grown"
 _TABLES = ("run", "result", "event", "preview")
 _GROUP = ("group_id", "group_offset_s", "group_offset_uncertainty_s", "group_method")
 
@@ -47,7 +49,8 @@ class Shelved:
     run_id: int
     uid: str
     how: str
-    """`joined`: it is part of the one run of `into_uids`; `parted`: those hold its samples one after the other."""
+    """`joined`: it is part of the one run of `into_uids`; `parted`: those hold its samples one after the other;
+    `grown`: the one run of `into_uids` begins with its samples and goes on."""
     into_uids: tuple[str, ...]
     offset_s: float
     """Of a part: added to its own t_s [s]."""

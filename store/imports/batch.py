@@ -52,7 +52,7 @@ class Together:
     def take(self, file: Path, progress: Progress | None = None) -> None:
         """Read a file; it is stored with the batch's next transaction."""
         try:
-            with self._batch.begin_import(file, self._order.facts) as job:
+            with self._batch.begin_import(file, self._order.facts, is_own=self._order.is_own) as job:
                 if job.already_outcome is not None:
                     self._told(file, known_before(file, job.already_outcome))
                     return

@@ -16,13 +16,18 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from importers.schema import ImportedExport
+from store.care.repack import Moved, Replacement, remove_files, write_without
+from store.care.strays import drop_empty_files
+from store.catalogue.amendments import Change, amend
 from store.catalogue.connection import rows
 from store.catalogue.numbers import are_taken, next_trace_id, reserve_run_ids, trace_row
 from store.catalogue.run_records import RunRecord, append_rows, footer_entry, insert_records, numbered
-from store.errors import DiskFault
+from store.errors import DiskFault, WrongFact
 from store.files import durable
 from store.files.traces import TraceWriter, WrittenTrace
+from store.imports.grown import is_there, stand_back
 from store.model.records import IngestOutcome
+from store.runs.recompute import load_records
 
 if TYPE_CHECKING:
     from store.library import Library
@@ -42,6 +47,10 @@ class PreparedFile:
     runs: tuple[tuple[RunRecord, WrittenTrace], ...]
     contradicted: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     """What a run's trace or its device's sheet contradicts, by the run's uid."""
+    grown: Mapping[str, RunRecord] = field(default_factory=dict)
+    """By the run's uid: the shorter run whose place it takes."""
+    longer: tuple[RunRecord, ...] = ()
+    """Runs that go on where each of this file's ends: then nothing is stored."""
 
     def discard(self) -> None:
         """Remove what is still under a temporary name."""
@@ -58,7 +67,11 @@ def commit_prepared(library: Library, waiting: Sequence[PreparedFile]) -> list[I
     current = list(waiting)
     try:
         while True:
-            outcomes = _try_commit(library, current)
+            try:
+                outcomes = _try_commit(library, current)
+            except Moved:
+                current = [_looked_up_again(library, prepared) for prepared in current]
+                continue
             if outcomes is not None:
                 return outcomes
             first = reserve_run_ids(library, sum(len(p.runs) for p in current))
@@ -76,10 +89,26 @@ def commit_prepared(library: Library, waiting: Sequence[PreparedFile]) -> list[I
 
 
 def _try_commit(library: Library, waiting: Sequence[PreparedFile]) -> list[IngestOutcome] | None:
-    """One try; None where the numbers were taken."""
+    """One try; None where the numbers were taken.
+
+    Raises:
+        Moved: A run that grew was packed, changed or deleted meanwhile.
+    """
+    shorter = [record for p in waiting for record in p.grown.values()]
+    replacements = write_without(library, shorter) if shorter else []
+    try:
+        return _store(library, waiting, replacements)
+    finally:
+        for replacement in replacements:
+            replacement.discard()
+
+
+def _store(
+    library: Library, waiting: Sequence[PreparedFile], replacements: Sequence[Replacement]
+) -> list[IngestOutcome] | None:
     layout = library.layout
     with library.catalogue.writer() as cursor:
-        known = {p.sha256: known_outcome(cursor, p.sha256) for p in waiting}
+        known = {p.sha256: known_outcome(cursor, p.sha256) or _as_longer(p) for p in waiting}
         fresh = [p for p in waiting if known[p.sha256] is None]
         numbers = [record.facts.run_id for p in fresh for record, _ in p.runs]
         if numbers and are_taken(cursor, numbers):
@@ -102,16 +131,65 @@ def _try_commit(library: Library, waiting: Sequence[PreparedFile]) -> list[Inges
             append_rows(cursor, "original", [p.original for p in fresh])
             append_rows(cursor, "trace_file", traces)
             insert_records(cursor, records)
+            _let_stand_back(library, cursor, fresh, replacements)
         loose = rows(cursor, "SELECT count(*) FROM catalogue.trace_file WHERE NOT is_pack")
         library.loose_traces = int(loose[0][0])
         return [known[p.sha256] or _outcome(p) for p in waiting]
 
 
+def _as_longer(prepared: PreparedFile) -> IngestOutcome | None:
+    """The runs of which this file is the beginning, as those that its bytes made."""
+    if not prepared.longer:
+        return None
+    ids = tuple(record.facts.run_id for record in prepared.longer)
+    return IngestOutcome(ids, tuple(record.facts.port for record in prepared.longer), already=True, is_beginning=True)
+
+
+def _let_stand_back(
+    library: Library,
+    cursor: duckdb.DuckDBPyConnection,
+    stored: Sequence[PreparedFile],
+    replacements: Sequence[Replacement],
+) -> None:
+    """Runs of which a longer version is there now make room."""
+    changes: list[Change] = []
+    gone = [file for replacement in replacements for file in replacement.install(cursor, library)]
+    for prepared in stored:
+        for record, _ in prepared.runs:
+            before = prepared.grown.get(record.facts.uid)
+            if before is None:
+                continue
+            now = load_records(cursor, [before.facts.run_id])[0] if is_there(cursor, before.facts.run_id) else None
+            if now != before:
+                raise Moved(f"Run {before.facts.run_id} was changed meanwhile.")
+            changes += stand_back(cursor, before, record.facts.run_id, record.facts.uid)
+    if changes:
+        amend(cursor, changes, library.who, "the log was imported again after it grew")
+        gone += drop_empty_files(cursor)
+        library.catalogue.once_committed(lambda: remove_files(library, gone))
+
+
+def _looked_up_again(library: Library, prepared: PreparedFile) -> PreparedFile:
+    """The same with shorter runs as they are now: packed elsewhere, or gone.
+
+    Raises:
+        WrongFact: Facts were corrected meanwhile, with which the longer run's results were not made.
+    """
+    with library.catalogue.reader() as cursor:
+        there = {uid: r.facts.run_id for uid, r in prepared.grown.items() if is_there(cursor, r.facts.run_id)}
+        now = {r.facts.run_id: r for r in load_records(cursor, list(there.values()))} if there else {}
+    for uid, run_id in there.items():
+        if now[run_id].facts != prepared.grown[uid].facts:
+            raise WrongFact(f"Run {run_id} was corrected while {prepared.path.name} was read. Import it again.")
+    return replace(prepared, grown={uid: now[run_id] for uid, run_id in there.items()})
+
+
 _HELD = (
-    "SELECT DISTINCT run.run_id, run.port FROM catalogue.shelved_run s JOIN catalogue.run "
-    "ON list_contains(s.into_uids, run.uid) WHERE s.source_sha256 = ? ORDER BY run_id"
+    "WITH RECURSIVE held(uid) AS (SELECT unnest(into_uids) FROM catalogue.shelved_run WHERE source_sha256 = ? "
+    "UNION SELECT unnest(s.into_uids) FROM catalogue.shelved_run s JOIN held ON s.uid = held.uid) "
+    "SELECT DISTINCT run.run_id, run.port FROM catalogue.run JOIN held USING (uid) ORDER BY run_id"
 )
-"""Runs that a file's bytes were joined into."""
+"""Runs that a file's bytes were joined into, or grew into."""
 
 
 def known_outcome(cursor: duckdb.DuckDBPyConnection, sha256: str) -> IngestOutcome | None:
@@ -150,6 +228,14 @@ def _contradicted(prepared: PreparedFile, record: RunRecord) -> list[str]:
     return [text.replace(" RUN ", f" {record.facts.run_id} ") for text in told]
 
 
+def _growth(prepared: PreparedFile, record: RunRecord) -> dict[str, Any]:
+    """What is told of a run that takes a shorter one's place."""
+    before = prepared.grown.get(record.facts.uid)
+    if before is None:
+        return {}
+    return {"grown_from": before.facts.run_id, "samples_before": before.samples}
+
+
 def _outcome(prepared: PreparedFile) -> IngestOutcome:
     details = tuple(
         {
@@ -160,6 +246,7 @@ def _outcome(prepared: PreparedFile) -> IngestOutcome:
             "span_s": record.duration_s,
             "profile": record.provenance.profile,
             "warnings": [*record.provenance.warnings, *_contradicted(prepared, record)],
+            **_growth(prepared, record),
         }
         for record, _ in prepared.runs
     )

@@ -71,6 +71,8 @@ class FileOutcome:
     profile: str = ""
     is_busy: bool = False
     """True where only another process's hold on the library stood in the way."""
+    is_beginning: bool = False
+    """With `already`: those runs begin with this file's samples and go on."""
     questions: tuple[Mapping[str, Any], ...] = ()
     """What must be answered first: id, text, choices, option."""
 
@@ -129,6 +131,8 @@ class Order:
     """Zone of local times; None is the library's."""
     is_dry: bool = False
     """Look and say, store nothing."""
+    is_own: bool = False
+    """A longer version of an imported log becomes a run of its own, not that log's new version."""
 
 
 def own_profiles(library: Library | None) -> tuple[Profile, ...]:
@@ -234,7 +238,7 @@ def refusal(path: Path, error: Exception) -> FileOutcome:
 def _import(library: Library, path: Path, order: Order, progress: Progress | None) -> FileOutcome:
     if order.is_dry:
         return _look(library, path, order, progress)
-    with library.begin_import(path, order.facts) as job:
+    with library.begin_import(path, order.facts, is_own=order.is_own) as job:
         if job.already_outcome is not None:
             return known_before(path, job.already_outcome)
         export = read_into(job, library, path, order, progress)
@@ -264,7 +268,7 @@ def imported(path: Path, export: ImportedExport, outcome: IngestOutcome) -> File
 def known_before(path: Path, outcome: IngestOutcome) -> FileOutcome:
     """The outcome of a file whose bytes were imported before."""
     runs = tuple({"run_id": run, "port": port} for run, port in zip(outcome.run_ids, outcome.ports, strict=True))
-    return FileOutcome(str(path), "already", runs)
+    return FileOutcome(str(path), "already", runs, is_beginning=outcome.is_beginning)
 
 
 class _Nowhere:

@@ -10,7 +10,7 @@ import contextlib
 import hashlib
 import json
 import stat
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from types import TracebackType
@@ -27,6 +27,16 @@ from store.files import durable
 from store.files.originals import OriginalCopy
 from store.files.traces import MEMORY_SAMPLES, ParquetTrace, TraceWriter, WrittenTrace, to_table
 from store.imports.commit import PreparedFile, commit_prepared, known_outcome
+from store.imports.grown import (
+    Before,
+    LogStart,
+    Sizes,
+    filled,
+    find_before,
+    hash_with_beginnings,
+    known_beginnings,
+    marked_alike,
+)
 from store.imports.originals_back import put_back
 from store.imports.reduction import Bench, direction_of, reduce_record
 from store.judge.contradictions import contradictions
@@ -67,6 +77,13 @@ class _RunSink:
             self.kept.append(samples)
             if self.writer.samples > MEMORY_SAMPLES:
                 self.kept = None
+
+    @property
+    def values(self) -> dict[str, Array] | None:
+        """`t_s` and the channels as arrays, NULL as NaN; None where they did not fit in memory."""
+        if self.kept is None:
+            return None
+        return {name: _joined(self.kept, name) for name in ("t_s", *self.start.channels)} if self.kept else {}
 
     def take_trace(self) -> ArrayTrace | None:
         """The samples as arrays, NULL as NaN, which are then no longer kept; None where they did not fit in memory."""
@@ -118,7 +135,15 @@ class ImportJob:
     Leaving it without `commit` leaves nothing behind.
     """
 
-    def __init__(self, library: Library, path: Path, facts: Facts, batch: ImportBatch | None = None) -> None:
+    def __init__(
+        self,
+        library: Library,
+        path: Path,
+        facts: Facts,
+        batch: ImportBatch | None = None,
+        *,
+        is_own: bool = False,
+    ) -> None:
         self.path = path
         self.facts = checked_facts(facts)
         self.already_outcome: IngestOutcome | None = None
@@ -130,6 +155,9 @@ class ImportJob:
         self._sha256 = ""
         self._is_prepared = False
         self._original = OriginalCopy(path, durable.new_temporary(library.layout.tmp, ".zst"))
+        self.is_own = is_own
+        self._beginnings: tuple[str, ...] = ()
+        """Hashes of imported exports with whose bytes this one begins."""
 
     @property
     def already(self) -> bool:
@@ -151,7 +179,7 @@ class ImportJob:
         with _disk("Reading", self.path):
             if not stat.S_ISREG(self.path.stat().st_mode):
                 raise WrongFact(f"{self.path} is no regular file: a pipe, a device or a folder holds no whole export.")
-            self._sha256 = durable.hash_file(self.path)
+            self._hash()
         if self._batch:
             self.already_outcome = self._batch.known(self._sha256)
             self.first_id = 0 if self.already else self._batch.first_id()
@@ -162,6 +190,19 @@ class ImportJob:
             self.first_id = next_run_id(cursor)
         self._put_back()
         return self
+
+    def _hash(self) -> None:
+        """Hash the file, and those of its beginnings that may have been imported before."""
+        sizes: Sizes = {}
+        if not self.is_own:
+            sizes = self._batch.beginnings() if self._batch else self._library_beginnings()
+        length = self.path.stat().st_size
+        self._sha256, found = hash_with_beginnings(self.path, (size for size in sizes if size < length))
+        self._beginnings = tuple(sha256 for size, sha256 in found.items() if sha256 in sizes[size])
+
+    def _library_beginnings(self) -> Sizes:
+        with self._library.catalogue.reader() as cursor:
+            return known_beginnings(cursor)
 
     def _put_back(self) -> None:
         """Bytes that were imported before mend their kept copy, where that is missing or damaged."""
@@ -209,6 +250,7 @@ class ImportJob:
         bench = self._batch.bench() if self._batch else self._library.bench()
         by_part = {sink.start.part: sink for sink in self._sinks}
         runs: list[tuple[RunRecord, WrittenTrace]] = []
+        before = self._before(export, by_part)
         try:
             with _disk("Writing", self._library.layout.tmp):
                 for run in export.runs:
@@ -216,7 +258,7 @@ class ImportJob:
                     if sink is None or sink.writer.samples != run.samples:
                         message = f"{self.path.name}: run {run.start.part} did not arrive whole."
                         raise WrongFact(message)  # noqa: TRY301 - cleaned up after below, like any failure
-                    runs.append(self._finish(sink, run, export, bench))
+                    runs.append(self._finish(sink, run, export, bench, before.shorter.get(run.start.part)))
                 original = self._kept_original(export)
         except BaseException:
             for _, written in runs:
@@ -224,12 +266,37 @@ class ImportJob:
             raise
         self._is_prepared = True
         contradicted = {record.facts.uid: _contradicted(record, bench) for record, _ in runs}
-        return PreparedFile(self.path, self._sha256, export, original, self._original.target, tuple(runs), contradicted)
+        grown = {record.facts.uid: known for record, _ in runs if (known := before.shorter.get(record.provenance.part))}
+        return PreparedFile(
+            self.path,
+            self._sha256,
+            export,
+            original,
+            self._original.target,
+            tuple(runs),
+            contradicted,
+            grown,
+            before.longer,
+        )
+
+    def _before(self, export: ImportedExport, sinks: Mapping[str, _RunSink]) -> Before:
+        """Runs of the library that are versions of this file's logs."""
+        if self.is_own:
+            return Before()
+        starts = [
+            LogStart(run.start.part, self.path.name, run.started_at, run.samples, sinks[run.start.part].values)
+            for run in export.runs
+            if run.start.part in sinks
+        ]
+        if self._batch and not self._batch.may_know(starts, self._beginnings):
+            return Before()
+        with _disk("Reading", self._library.layout.root):
+            return find_before(self._library, starts, self._beginnings, self.facts)
 
     def _finish(
-        self, sink: _RunSink, run: ImportedRun, export: ImportedExport, bench: Bench
+        self, sink: _RunSink, run: ImportedRun, export: ImportedExport, bench: Bench, before: RunRecord | None
     ) -> tuple[RunRecord, WrittenTrace]:
-        record = self._record(sink, run, export)
+        record = self._record(sink, run, export, before)
         trace = sink.take_trace()
         if trace is not None:
             record = reduce_record(record, trace, bench)
@@ -241,8 +308,8 @@ class ImportJob:
             record = reduce_record(record, on_disk, bench, is_timed=True)
         return record, written
 
-    def _record(self, sink: _RunSink, run: ImportedRun, export: ImportedExport) -> RunRecord:
-        stated, told = self.facts, run.start.stated
+    def _record(self, sink: _RunSink, run: ImportedRun, export: ImportedExport, before: RunRecord | None) -> RunRecord:
+        stated, told = filled(self.facts, before.facts) if before else self.facts, run.start.stated
         is_alone = len(export.runs) == 1
         kind = stated.kind or told.kind
         uid = hashlib.sha256(f"{self._sha256}/{run.start.part}".encode()).hexdigest()[:32]
@@ -263,7 +330,7 @@ class ImportJob:
             cable_mohm=stated.cable_mohm if stated.cable_mohm is not None else told.cable_mohm,
         )
         return RunRecord(
-            facts=facts,
+            facts=marked_alike(facts, before.facts, self.facts) if before else facts,
             provenance=self._provenance(run, export, uid),
             channels=run.start.channels,
             samples=run.samples,

@@ -6,8 +6,9 @@ Knows jobs and the catalogue's state between two of them; who reads the exports 
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Self
@@ -16,9 +17,11 @@ from importers.schema import Facts, ImportedExport
 from store.catalogue.connection import rows
 from store.catalogue.numbers import next_run_id, reserve_run_ids
 from store.imports.commit import PreparedFile, commit_prepared, known_outcome
+from store.imports.grown import LogStart, Sizes, known_beginnings
 from store.imports.job import ImportJob
 from store.imports.reduction import Bench
 from store.model.records import IngestOutcome
+from store.words.clock import as_utc
 
 if TYPE_CHECKING:
     from store.library import Library
@@ -35,6 +38,11 @@ class _Seen:
     """Hashes of the originals."""
     next_id: int
     bench: Bench
+    sizes: Sizes
+    """Hashes of the originals by size."""
+    names: frozenset[str]
+    starts: frozenset[datetime]
+    """Names of the originals, and start times of runs: where none is alike, no log is looked for."""
 
 
 class ImportBatch:
@@ -83,9 +91,9 @@ class ImportBatch:
         finally:
             self._discard()
 
-    def begin_import(self, path: str | Path, facts: Facts | None = None) -> ImportJob:
+    def begin_import(self, path: str | Path, facts: Facts | None = None, *, is_own: bool = False) -> ImportJob:
         """Like `Library.begin_import`, as a part of this batch."""
-        return ImportJob(self._library, Path(path), facts or Facts(), self)
+        return ImportJob(self._library, Path(path), facts or Facts(), self, is_own=is_own)
 
     def commit(self, job: ImportJob, export: ImportedExport) -> None:
         """Take a file that was read; it is stored with the next flush."""
@@ -98,6 +106,29 @@ class ImportBatch:
     def bench(self) -> Bench:
         """Devices and meters, as of the catalogue's state."""
         return self._look().bench
+
+    def beginnings(self) -> Sizes:
+        """Hashes of imported exports by size, those that wait to be stored among them."""
+        sizes = dict(self._look().sizes)
+        for prepared in self._waiting:
+            size = int(prepared.original["bytes"])
+            sizes[size] = sizes.get(size, frozenset()) | {prepared.sha256}
+        return sizes
+
+    def may_know(self, starts: Sequence[LogStart], beginnings: Sequence[str]) -> bool:
+        """Whether a version of these logs may be there: of the same beginning, file name or start time.
+
+        What waits and is alike is stored first.
+        """
+        names = {start.source_file for start in starts}
+        moments = {start.started_at for start in starts if start.started_at is not None}
+        for prepared in self._waiting:
+            is_named_alike = prepared.path.name in names or prepared.sha256 in beginnings
+            if is_named_alike or any(r.facts.started_at in moments for r, _ in prepared.runs):
+                self.flush()
+                break
+        seen = self._look()
+        return bool(beginnings or names & seen.names or moments & seen.starts)
 
     def known(self, sha256: str) -> IngestOutcome | None:
         """What the same bytes made before; None where they are new. What waits with these bytes is stored first."""
@@ -135,9 +166,13 @@ class ImportBatch:
         generation = self._library.generation()
         if self._seen is None or self._seen.generation != generation:
             with self._library.catalogue.reader() as cursor:
-                sources = frozenset(h for (h,) in rows(cursor, "SELECT DISTINCT source_sha256 FROM catalogue.run"))
+                sizes = known_beginnings(cursor)
+                told = rows(cursor, "SELECT source_file, started_at FROM catalogue.run")
                 number = next_run_id(cursor)
-            self._seen = _Seen(generation, sources, number, self._library.bench())
+            sources = frozenset(sha256 for hashes in sizes.values() for sha256 in hashes)
+            names = frozenset(str(name) for name, _ in told)
+            starts = frozenset(start for _, stored in told if (start := as_utc(stored)) is not None)
+            self._seen = _Seen(generation, sources, number, self._library.bench(), sizes, names, starts)
         return self._seen
 
     def _discard(self) -> None:

@@ -282,4 +282,7 @@ class IngestOutcome:
     already: bool
     """True where the same bytes were imported before; then `run_ids` are those runs."""
     details: tuple[Mapping[str, Any], ...] = field(default_factory=tuple)
-    """One JSON-able mapping per run: run_id, port, channels, samples, span_s, warnings."""
+    """One JSON-able mapping per run: run_id, port, channels, samples, span_s, warnings; `grown_from` and
+    `samples_before` where it takes a shorter run's place."""
+    is_beginning: bool = False
+    """With `already`: the runs begin with the file's samples and go on."""

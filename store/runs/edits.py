@@ -196,11 +196,20 @@ def _bury(
     hidden = bury_shelved(cursor, [r.facts.uid for r in records])
     append_rows(cursor, "tombstone", [_stone_of(item, now, who, reason) for item in hidden])
     hashes = list({r.provenance.source_sha256 for r in records} | {item.source_sha256 for item in hidden})
+    return gone + drop_lonely_originals(cursor, hashes)
+
+
+def drop_lonely_originals(cursor: duckdb.DuckDBPyConnection, hashes: Sequence[str]) -> list[str]:
+    """Take rows of originals away that no run, and none that stands back, was read from; the files themselves stay.
+
+    Returns:
+        Their names.
+    """
     lonely = (
         "sha256 IN (SELECT unnest(?::VARCHAR[])) AND NOT EXISTS "
         "(SELECT 1 FROM catalogue.run WHERE run.source_sha256 = original.sha256) AND NOT EXISTS "
         "(SELECT 1 FROM catalogue.shelved_run s WHERE s.source_sha256 = original.sha256)"
     )
-    found = rows(cursor, f"SELECT stored_as FROM catalogue.original WHERE {lonely}", [hashes])
-    cursor.execute(f"DELETE FROM catalogue.original WHERE {lonely}", [hashes])
-    return gone + [str(row[0]) for row in found if row[0]]
+    found = rows(cursor, f"SELECT stored_as FROM catalogue.original WHERE {lonely}", [list(hashes)])
+    cursor.execute(f"DELETE FROM catalogue.original WHERE {lonely}", [list(hashes)])
+    return [str(row[0]) for row in found if row[0]]

@@ -26,11 +26,23 @@ from store.catalogue.amendments import Change, amend
 from store.catalogue.connection import rows
 from store.catalogue.numbers import next_trace_id, reserve_run_ids, trace_row
 from store.catalogue.run_records import RunRecord, append_rows, footer_entry, insert_records
-from store.catalogue.shelved import JOINED, PARTED, Shelved, as_shelved, drop_runs, find_shelved, put_back, shelve
+from store.catalogue.shelved import (
+    GROWN,
+    JOINED,
+    PARTED,
+    Shelved,
+    as_shelved,
+    drop_runs,
+    find_shelved,
+    put_back,
+    shelve,
+)
 from store.errors import DiskFault, NotFound, WrongFact
 from store.files import durable
 from store.files.traces import TraceWriter, WrittenTrace, moved_table, read_samples
 from store.model.records import RunFacts
+from store.runs.edits import drop_lonely_originals
+from store.runs.pairs import move_pairs
 from store.runs.recompute import load_records, shelved_record
 from store.words.clock import now_utc, to_stored
 
@@ -289,11 +301,11 @@ def _reunite(library: Library, whole: Shelved, records: Sequence[RunRecord], who
 
 
 def take_apart(library: Library, run_id: int, *, who: str, reason: str) -> Parting:
-    """Take a joining back: see `Library.part`."""
+    """Take a joining back, or that a log grew: see `Library.part`."""
     while True:
         with library.catalogue.reader() as cursor:
             (whole,) = load_records(cursor, [run_id])
-            parts = find_shelved(cursor, "how = ? AND list_contains(into_uids, ?)", [JOINED, whole.facts.uid])
+            parts = find_shelved(cursor, "how != ? AND list_contains(into_uids, ?)", [PARTED, whole.facts.uid])
         if not parts:
             raise WrongFact(
                 f"Run {run_id} was not joined of others. To make it several runs, say where: "
@@ -309,9 +321,16 @@ def take_apart(library: Library, run_id: int, *, who: str, reason: str) -> Parti
         ids = [item.run_id for item in parts]
 
         def stand_back(
-            cursor: duckdb.DuckDBPyConnection, whole: RunRecord = whole, ids: Sequence[int] = tuple(ids)
+            cursor: duckdb.DuckDBPyConnection,
+            whole: RunRecord = whole,
+            ids: Sequence[int] = tuple(ids),
+            is_grown: bool = parts[0].how == GROWN,
         ) -> list[Change]:
             _gone(cursor, [whole], who, f"taken apart into runs {', '.join(map(str, ids))}")
+            if is_grown:
+                move_pairs(cursor, run_id, ids[0])
+                back = [Change("run", str(ids[0]), "grown into", str(run_id), None)]
+                return [*back, Change("run", str(run_id), "grown from", str(ids[0]), None)]
             changes = [Change("run", str(i), "joined into", str(run_id), None) for i in ids]
             return [*changes, Change("run", str(run_id), "joined of", ", ".join(map(str, ids)), None)]
 
@@ -498,6 +517,7 @@ def _replace(
                 _count_amendment(cursor, record.facts.run_id)
             amend(cursor, changes, who, reason)
             gone += drop_empty_files(cursor)
+            gone += drop_lonely_originals(cursor, [record.provenance.source_sha256 for record in before])
             kept = {record.provenance.trace_file for record, _ in written}
             library.catalogue.once_committed(lambda: remove_files(library, [name for name in gone if name not in kept]))
     finally:

@@ -155,10 +155,9 @@ def _missing(cursor: duckdb.DuckDBPyConnection, run_id: int) -> NotFound:
     )
     for how, others in rows(cursor, sql, [run_id]):
         named: Any = others
-        if how == "joined":
-            return NotFound(
-                f"Run {run_id} was joined into run {named[0]}. `joulebook part {named[0]}` takes that back."
-            )
+        if how in ("joined", "grown"):
+            became = "was joined into" if how == "joined" else "grew into"
+            return NotFound(f"Run {run_id} {became} run {named[0]}. `joulebook part {named[0]}` takes that back.")
         listed = " ".join(map(str, named))
         return NotFound(f"Run {run_id} was parted into runs {listed}. `joulebook join {listed}` takes that back.")
     return NotFound.of("run", run_id)

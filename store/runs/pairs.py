@@ -13,7 +13,7 @@ from store.catalogue.connection import rows
 from store.catalogue.settings import read_settings, write_setting
 from store.errors import NotFound, WrongFact
 
-__all__ = ["PairByHand", "pairs_by_hand", "save_pair", "take_pair_away"]
+__all__ = ["PairByHand", "move_pairs", "pairs_by_hand", "save_pair", "take_pair_away"]
 
 GROUP = "pair"
 
@@ -76,6 +76,15 @@ def take_pair_away(cursor: duckdb.DuckDBPyConnection, run_id: int, who: str, rea
     for pair in mine:
         _write(cursor, pair.discharge_id, None, who, reason)
     return bool(mine)
+
+
+def move_pairs(cursor: duckdb.DuckDBPyConnection, old_id: int, new_id: int) -> None:
+    """Pairs of a run belong to the one that takes its place."""
+    for one, other in read_settings(cursor, GROUP).items():
+        if str(old_id) in (one, other):
+            after = [str(new_id) if value == str(old_id) else value for value in (one, other)]
+            write_setting(cursor, GROUP, one, None)
+            write_setting(cursor, GROUP, after[0], after[1])
 
 
 def _write(

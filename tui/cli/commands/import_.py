@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -75,12 +76,15 @@ def import_exports(
     dry_run: Annotated[
         bool, typer.Option("--dry-run", "-n", help="Say what would be imported; store nothing.")
     ] = False,
+    new_run: Annotated[
+        bool, typer.Option("--new-run", help="Import a longer version of an imported log as a run of its own.")
+    ] = False,
     as_json: Annotated[bool, JsonOption] = False,
 ) -> int:
     """Import files and folders."""
     session = session_of(context)
     facts = _facts(device, port, mode, kind, load, ambient, meter, note, measured_at, cable_mohm)
-    order = import_order(facts, started, zone, profile, answer, is_dry=dry_run)
+    order = replace(import_order(facts, started, zone, profile, answer, is_dry=dry_run), is_own=new_run)
     return _import(session, paths, order, as_json=as_json)
 
 
@@ -181,7 +185,8 @@ def _tell(session: Session, outcomes: Sequence[FileOutcome], passed_over: int) -
             for run in outcome.runs:
                 session.out(_run_line(outcome.file, run))
         elif outcome.status == "already":
-            session.say(f"{outcome.file}: imported before, as {_runs(outcome.run_ids)}; nothing was added.")
+            how = "its samples are the beginning of" if outcome.is_beginning else "imported before, as"
+            session.say(f"{outcome.file}: {how} {_runs(outcome.run_ids)}; nothing was added.")
         elif outcome.status == "checked":
             session.out(f"{outcome.file}: {outcome.reason}")
         else:
@@ -200,6 +205,12 @@ def _run_line(file: str, run: Any) -> str:
         f"{file}: run {run['run_id']}{port}, {count(run['samples'])} samples over {span_words(run['span_s'])}, "
         f"{', '.join(run['channels'])} (profile {run['profile']})"
     )
+    if "grown_from" in run:
+        more = count(run["samples"] - run["samples_before"])
+        line += (
+            f"\n  replaces run {run['grown_from']}, of which it is a longer version ({more} samples more); "
+            f"`joulebook part {run['run_id']}` takes that back"
+        )
     return "\n".join([line, *(f"  warning: {warning}" for warning in run.get("warnings", ()))])
 
 
