@@ -191,10 +191,13 @@ def _begin_alike(library: Library, record: RunRecord, start: LogStart) -> bool:
     if start.started_at is not None and record.facts.started_at != start.started_at:
         return False
     path = library.layout.absolute(record.provenance.trace_file)
-    first = _read(path, record, names, 2)
-    if any(not _same(first[name], start.values[name][:2], 1) for name in names):
-        return False
-    kept = _read(path, record, names, shared)
+    try:
+        first = _read(path, record, names, 2)
+        if any(not _same(first[name], start.values[name][:2], 1) for name in names):
+            return False
+        kept = _read(path, record, names, shared)
+    except (OSError, pa.ArrowException):
+        return False  # a damaged trace is for `verify` to name; it hinders no import
     if any(not _same(kept[name], start.values[name][:shared], shared - 1) for name in names):
         return False
     measured = np.column_stack([kept[name] for name in names[1:]])
