@@ -47,5 +47,7 @@ def open_interface(session: Session, *, create: bool = False) -> None:
         library = LateLibrary(session.library_path, zone=kept.zone, open_library=session.open_silently)
     with loading():
         from tui.app import build_app  # loads the screen's framework
+        from tui.widgets.lone_escape import keep_escape_apart
 
+    keep_escape_apart()
     build_app(library, settings_path=settings_path, encoding=sys.stdout.encoding, kept=kept).run()
