@@ -27,7 +27,8 @@ from store.judge.derived.sustained import SUSTAINED_POWER_W, sustained_power
 from store.judge.evidence import evidence_by_portions
 from store.judge.figures import reference_runs
 from store.judge.matching import groups_of_one_condition, match
-from store.judge.measured import Measured, RunEvidence, measured, pool
+from store.judge.measured import Measured, RunEvidence, made_of, measured
+from store.judge.pooling import pool
 from store.methods.discharge import CHARGE_OUT_AH, ENERGY_OUT_WH, YIELD
 from store.methods.recharge import POWER_PEAK_W, TIME_TO_80_S, TIME_TO_FULL_S
 from store.methods.specs import spec_of
@@ -152,7 +153,10 @@ def _unsafe(desk: _Desk) -> Iterable[str]:
         (CELL_MAX_C, CELL_LIMIT_C, "A cell"),
     ):
         found = _look(desk, Term(name)).value
-        if found is not None and decide(found.value, found.uncertainty, Limits(upper=limit)).verdict == NOT_MET:
+        if (
+            found is not None
+            and decide(found.value, found.uncertainty, Limits(upper=limit), found.dof).verdict == NOT_MET
+        ):
             runs = ", ".join(map(str, found.run_ids))
             yield f"{what} reached {found.value:.1f} °C at room temperature, over {limit:g} °C (run {runs})."
 
@@ -201,14 +205,8 @@ def _ratio(desk: _Desk, term: Term) -> _Found:
 
 
 def _scaled(value: Measured, factor: float) -> Measured:
-    return replace(
-        value,
-        value=value.value * factor,
-        unit="1",
-        uncertainty=None if value.uncertainty is None else value.uncertainty * factor,
-        spread=None if value.spread is None else value.spread * factor,
-        common={key: part * factor for key, part in value.common.items()},
-    )
+    spread = None if value.spread is None else value.spread * factor
+    return replace(made_of(value.value * factor, "1", ((factor, value),)), spread=spread)
 
 
 def _tested(desk: _Desk, term: Term) -> _Found:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from store.choose.terms import Candidate, Gate
-from store.uncertainty.decision import COVERAGE, MET, NOT_MET, NOT_TESTED, TOO_CLOSE, Limits, decide
+from store.uncertainty.decision import MET, NOT_MET, NOT_TESTED, TOO_CLOSE, Limits, decide
 
 __all__ = ["CLAIMS", "SAFETY", "GateOutcome", "pass_gate", "pass_gates"]
 
@@ -28,7 +28,7 @@ class GateOutcome:
 
 
 def pass_gate(candidate: Candidate, gate: Gate) -> GateOutcome:
-    """Hold one device against one gate, by the decision rule of verdicts: guard band U (k = 2)."""
+    """Hold one device against one gate, by the decision rule of verdicts: guard band U."""
     if gate.term.quantity == "flight":
         return _flight(candidate, gate)
     value = candidate.values.get(gate.term)
@@ -39,9 +39,9 @@ def pass_gate(candidate: Candidate, gate: Gate) -> GateOutcome:
         stated = candidate.words.get("currency") or "no currency"
         reason = f"Its price is in {stated}, the need in {gate.text}: state it in {gate.text}."
         return GateOutcome(candidate.device, gate.words, NOT_TESTED, reason)
-    decision = decide(value.value, value.uncertainty, gate.limits)
+    decision = decide(value.value, value.uncertainty, gate.limits, value.dof)
     unit, scale = _shown_unit(gate)
-    found = _reading(value.value / scale, None if value.uncertainty is None else value.uncertainty / scale, unit)
+    found = _reading(value.value / scale, None if value.expanded is None else value.expanded / scale, unit)
     lower, upper = (None if x is None else x / scale for x in (gate.limits.lower, gate.limits.upper))
     reason = f"{found} against {Limits(lower, upper).words(unit)}."
     if decision.reason:
@@ -58,12 +58,11 @@ def _shown_unit(gate: Gate) -> tuple[str, float]:
     return "" if gate.unit == "1" else gate.unit, 1.0
 
 
-def _reading(value: float, uncertainty: float | None, unit: str) -> str:
+def _reading(value: float, expanded: float | None, unit: str) -> str:
     shown = f" {unit}" if unit else ""
-    if not uncertainty:
+    if not expanded:
         return f"{value:.4g}{shown}"
     # Two significant digits of U, and the value to the same place [GUM 7.2.6].
-    expanded = COVERAGE * uncertainty
     places = max(0, 1 - math.floor(math.log10(expanded)))
     return f"{value:.{places}f} ± {expanded:.{places}f}{shown}"
 

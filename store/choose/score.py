@@ -50,7 +50,7 @@ def score(candidate: Candidate, criteria: Sequence[Criterion]) -> Measured:
 
     An uncertainty that is unknown makes that of the score unknown. A value beyond an anchor adds none.
     """
-    total, variance = 0.0, 0.0
+    total, variance, fourth = 0.0, 0.0, 0.0
     common: dict[str, float] = {}
     is_known = True
     runs: list[int] = []
@@ -63,10 +63,14 @@ def score(candidate: Candidate, criteria: Sequence[Criterion]) -> Measured:
             is_known = False
         elif 0.0 < (value.value - criterion.worst) / (criterion.best - criterion.worst) < 1.0:
             variance += (slope * value.independent) ** 2
+            fourth += slope**4 * value.fourth
             for key, part in value.common.items():
                 common[key] = common.get(key, 0.0) + slope * part
-    u = math.sqrt(variance + math.fsum(part**2 for part in common.values())) if is_known else None
-    return Measured(total, "1", u, tuple(dict.fromkeys(runs)), common=common)
+    square = variance + math.fsum(part**2 for part in common.values())
+    dof = square * square / fourth if fourth > 0.0 else None
+    return Measured(
+        total, "1", math.sqrt(square) if is_known else None, tuple(dict.fromkeys(runs)), common=common, dof=dof
+    )
 
 
 def geometric_score(shares: Sequence[float], weights: Sequence[float]) -> float:
@@ -83,17 +87,17 @@ def dominated(candidates: Sequence[Candidate], criteria: Sequence[Criterion]) ->
     """
     found: dict[str, tuple[str, ...]] = {}
     for one in candidates:
-        by = tuple(o.device for o in candidates if o is not one and _dominates(o, one, criteria))
+        by = tuple(o.device for o in candidates if o is not one and _dominates(o, one, criteria, len(candidates)))
         if by:
             found[one.device] = by
     return found
 
 
-def _dominates(one: Candidate, other: Candidate, criteria: Sequence[Criterion]) -> bool:
+def _dominates(one: Candidate, other: Candidate, criteria: Sequence[Criterion], count: int) -> bool:
     is_surely_better = False
     for criterion in criteria:
         sign = 1.0 if criterion.is_larger_better else -1.0
-        gap = difference(one.values[criterion.term], other.values[criterion.term])
+        gap = difference(one.values[criterion.term], other.values[criterion.term], count)
         if sign * gap.value < 0.0:
             return False
         is_surely_better |= gap.is_told_apart and sign * gap.value > 0.0

@@ -157,7 +157,10 @@ def _port_line(port: PortSheet, sheet: DeviceSheet) -> PortLine:
 
 
 def _notes(sheet: DeviceSheet, runs: Sequence[RunEvidence]) -> Iterable[str]:
-    others = [run.run_id for run in runs if run.quality != "ok"]
+    for run in runs:
+        if run.contradictions:
+            yield f"Run {run.run_id} counts in no figure. {' '.join(run.contradictions)}"
+    others = [run.run_id for run in runs if run.quality != "ok" and not run.contradictions]
     if others:
         named = ", ".join(map(str, others))
         if len(others) == 1:

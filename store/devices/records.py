@@ -5,6 +5,7 @@ Knows no catalogue and no screen. Uncertainties are standard ones (k = 1), in th
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from store.judge.course_grid import CourseGrid
@@ -12,6 +13,7 @@ from store.judge.derived.sustained import Sustained
 from store.judge.differences import RankSet
 from store.model.sheet import DeviceSheet
 from store.uncertainty.decision import Verdict
+from store.uncertainty.freedom import coverage_factor
 
 __all__ = [
     "ComparisonPage",
@@ -49,6 +51,13 @@ class Figure:
     note: str = ""
     reason: str = ""
     """Why it is absent."""
+    dof: float | None = None
+    """Effective degrees of freedom of the uncertainty; None where they are many."""
+
+    @property
+    def expanded(self) -> float | None:
+        """What is printed behind ±, in `unit`; None where unknown."""
+        return None if self.uncertainty is None else coverage_factor(self.dof or math.inf) * self.uncertainty
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,6 +187,8 @@ class ComparisonRow:
     """`PB-05 more than all others`, `no difference shown` ..."""
     unlike: tuple[str, ...] = ()
     """What differs between the tests, a sentence each; then nothing is marked."""
+    repeats: str = ""
+    """Whose repeats tell what a test scatters, or that nobody's do; empty where each was repeated."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,6 +5,7 @@ Knows finished answers; no catalogue.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
 from store.choose.decide import Choice
@@ -25,6 +26,7 @@ from store.model.document import (
     words,
 )
 from store.model.spec import Shown
+from store.uncertainty.freedom import coverage_factor
 
 __all__ = ["choice_document", "excluded_table", "qualified_table"]
 
@@ -102,7 +104,8 @@ def _percent(share: float) -> Amount:
 
 
 def _value(criterion: Criterion, value: Measured) -> Cell:
-    found = Amount(value.value, criterion.unit, value.uncertainty, shown_of(criterion.term.quantity, criterion.unit))
+    shown = shown_of(criterion.term.quantity, criterion.unit)
+    found = Amount(value.value, criterion.unit, value.uncertainty, shown, coverage_factor(value.dof or math.inf))
     return Cell(quantity=found, runs=value.run_ids, result=criterion.term.quantity)
 
 

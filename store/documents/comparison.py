@@ -23,11 +23,19 @@ from store.model.document import (
 )
 from store.model.spec import Shown
 
-__all__ = ["chance_words", "claims_bars", "comparison_bars", "comparison_document", "models_table", "pairs_table"]
+__all__ = [
+    "chance_words",
+    "claims_bars",
+    "comparison_bars",
+    "comparison_document",
+    "models_table",
+    "pairs_table",
+    "repeats_facts",
+]
 
 MARKS_NOTE = (
-    "▲ best, ▼ worst, with all that do not differ significantly from them. ± is twice the standard uncertainty; "
-    "without it the uncertainty is unknown."
+    "▲ best, ▼ worst, with all that do not differ significantly from them. ± is twice the standard uncertainty, "
+    "more where degrees of freedom are few; without it the uncertainty is unknown."
 )
 
 
@@ -39,6 +47,7 @@ def comparison_document(page: ComparisonPage) -> Document:
     blocks: list[Block] = [*comparison_bars(page), *claims_bars(page), *words(MARKS_NOTE)]
     parts: list[tuple[str, Iterable[Block]]] = [
         ("findings", [Facts(tuple(_findings(page)))]),
+        ("repeatability", [Facts(tuple(repeats_facts(page)))]),
         ("tested at", [Facts(tuple(_conditions(page)))]),
         ("ranks", [Facts(tuple(_ranks(page, names)))]),
         (f"pairs by {label_of(page.pairs_by)}", [pairs_table(page)]),
@@ -109,6 +118,15 @@ def _findings(page: ComparisonPage) -> Iterator[tuple[str, Cell]]:
         said = f"not compared. {' '.join(row.unlike)}" if row.unlike else row.finding
         if said and any(figure.value is not None for figure in row.figures):
             told.setdefault(said, []).append(row.label)
+    return iter([(", ".join(labels), Cell(text)) for text, labels in told.items()])
+
+
+def repeats_facts(page: ComparisonPage) -> Iterator[tuple[str, Cell]]:
+    """By what is known of repeats: the quantities that it holds for."""
+    told: dict[str, list[str]] = {}
+    for row in page.rows:
+        if row.repeats and not row.unlike:
+            told.setdefault(row.repeats, []).append(row.label)
     return iter([(", ".join(labels), Cell(text)) for text, labels in told.items()])
 
 

@@ -32,8 +32,8 @@ MISSING = "-"
 """Stands for a figure that there is none of."""
 
 PLUS_MINUS_NOTE = (
-    "± is twice the standard uncertainty (about 95 %). Without it counts, ratings and set loads are exact; of other "
-    "figures the uncertainty is not known."
+    "± is twice the standard uncertainty, more where degrees of freedom are few (about 95 %). Without it counts, "
+    "ratings and set loads are exact; of other figures the uncertainty is not known."
 )
 
 
@@ -55,7 +55,7 @@ def figure_cell(figure: Figure, *, role: Role = Role.PLAIN, note: str = "", miss
     """A figure as a cell; a dash where it is absent."""
     if figure.value is None:
         return Cell(missing, note=note)
-    found = amount(figure.name, figure.value, figure.unit, figure.uncertainty)
+    found = amount(figure.name, figure.value, figure.unit, figure.uncertainty, figure.dof)
     return Cell(quantity=found, role=role, note=note, runs=figure.run_ids, result=figure.name)
 
 
@@ -70,7 +70,7 @@ def verdict_amount(verdict: Verdict, quantity: str) -> Amount | None:
     """What a verdict's claim about a quantity was measured as."""
     if verdict.measured is None:
         return None
-    return amount(quantity, verdict.measured, verdict.unit, verdict.uncertainty)
+    return amount(quantity, verdict.measured, verdict.unit, verdict.uncertainty, verdict.dof)
 
 
 def runs_cell(run_ids: Sequence[int]) -> Cell:

@@ -14,7 +14,8 @@ from store.judge.contradictions import contradictions
 from store.judge.derived.on_sheet import SHEET_FIELDS
 from store.judge.derived.sustained import judge_sustained
 from store.judge.matching import Matching, groups_of_one_condition, match
-from store.judge.measured import Measured, RunEvidence, measured, pool
+from store.judge.measured import Measured, RunEvidence, measured
+from store.judge.pooling import pool
 from store.judge.shared_ports import judge_shared
 from store.judge.sheet_claims import judge_flight, judge_offers, judge_sheet, verdict_of
 from store.methods.specs import canonical
@@ -33,6 +34,7 @@ from store.uncertainty.decision import (
     decide,
     limits_of,
 )
+from store.uncertainty.freedom import coverage_factor
 from store.words.numbers import figure_text
 from store.words.quantities import convert, unit_of
 
@@ -174,9 +176,9 @@ def _at_the_cells(
     values = [value for value in (_value(run, "cell_equivalent_mah") for run in found.runs) if value is not None]
     if values:
         best = _of_one_condition(values)
-        text = figure_text(best.value, best.uncertainty, "mAh")
+        text = figure_text(best.value, best.uncertainty, "mAh", coverage=coverage_factor(best.dof or math.inf))
         reason = f"{reason} Delivered: {text} as equivalent cell capacity."
-        item = Measured(best.value, "mAh", best.uncertainty, best.run_ids, flags=best.flags)
+        item = replace(best, conditions=())
         return verdict_of(sheet, position, claim, NOT_AT_PORT, reason, item=item)
     return verdict_of(sheet, position, claim, NOT_AT_PORT, reason, limits=limits)
 
@@ -206,7 +208,7 @@ def _decide(item: Measured, claim: ClaimSheet, limits: Limits) -> Decision:
     value = convert(item.value, item.unit, unit_of(claim.quantity))
     scale = value / item.value if item.value else 1.0
     u = None if item.uncertainty is None else item.uncertainty * abs(scale)
-    found = decide(value, u, limits)
+    found = decide(value, u, limits, item.dof)
     falls_short = limits.lower is not None and value < limits.lower
     exceeds = limits.upper is not None and value > limits.upper
     is_met = found.verdict == MET

@@ -7,14 +7,15 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from store.devices.page import sheet_of
 from store.devices.records import ComparisonPage, ComparisonRow, Figure, ModelLine, PairLine
 from store.errors import NotFound, StoreError
 from store.judge.claims import judge_claims
-from store.judge.comparison_cells import Cell, cells_of
-from store.judge.differences import RankSet, difference, leaders, pooled_scatter, rank_sets
+from store.judge.comparison_cells import Cell, Cells, cells_of
+from store.judge.differences import RankSet, difference, leaders, rank_sets
 from store.judge.evidence import BenchEvidence, read_evidence
 from store.judge.figures import figure_of
 from store.judge.measured import Measured
@@ -23,12 +24,13 @@ from store.methods.specs import canonical, compared, label_of, spec_of
 from store.model.sheet import DeviceSheet
 from store.model.spec import Better
 from store.uncertainty.decision import VERDICTS
+from store.words.numbers import figure_text
 from store.words.quantities import unit_of
 
 if TYPE_CHECKING:
     from store.library import Library
 
-__all__ = ["compare_devices"]
+__all__ = ["compare_devices", "row_of"]
 
 
 class ComparisonRefused(StoreError):  # noqa: N818 - named for what happened, as all of this family
@@ -61,11 +63,11 @@ def compare_devices(library: Library, names: Sequence[str], *, by: str | None = 
             "Name two devices or more."
         )
     wanted = _wanted(sheets, by, evidence)
-    rows = [_row(name, sheets, evidence) for name in wanted]
+    rows = [row_of(name, sheets, evidence) for name in wanted]
     if by is not None:
         order = _order(rows[0])
         sheets = [sheets[index] for index in order]
-        rows = [_row(name, sheets, evidence) for name in wanted]
+        rows = [row_of(name, sheets, evidence) for name in wanted]
     chosen = next((row for row in rows if row.name == by), None) or next((r for r in rows if _is_comparable(r)), None)
     return ComparisonPage(
         devices=tuple(sheets),
@@ -91,39 +93,51 @@ def _wanted(sheets: Sequence[DeviceSheet], by: str | None, evidence: BenchEviden
     return [by, *[name for name in wanted if name != by]]
 
 
-def _row(name: str, sheets: Sequence[DeviceSheet], evidence: BenchEvidence) -> ComparisonRow:
-    cells, differs = cells_of(name, sheets, evidence)
+def row_of(name: str, sheets: Sequence[DeviceSheet], evidence: BenchEvidence) -> ComparisonRow:
+    """One quantity over devices, with who is best and worst where that shows."""
+    found = cells_of(name, sheets, evidence)
+    cells, differs = found.cells, found.unlike
     figures = tuple(_figure(name, cell) for cell in cells)
     better = _better(name)
     unit = next((cell.item.unit for cell in cells if cell.item is not None), unit_of(name))
     told = _units_differ(cells) or differs
     known = [index for index, cell in enumerate(cells) if cell.item is not None]
-    row = ComparisonRow(name, label_of(name), unit, better, figures, unlike=told)
+    row = ComparisonRow(name, label_of(name), unit, better, figures, unlike=told, repeats=_repeats(found, unit))
     if told or len(known) < 2:
         return row
     values = [item for cell in cells if (item := cell.item) is not None]
-    scatter = pooled_scatter([cell.singles for cell in cells])
     ranks: list[RankSet | None] = [None] * len(cells)
     is_larger = better != Better.SMALLER
-    for index, rank in zip(known, rank_sets(values, larger_is_better=is_larger, scatter=scatter), strict=True):
+    for index, rank in zip(known, rank_sets(values, larger_is_better=is_larger), strict=True):
         ranks[index] = rank
     if not better:
         return row
-    best = leaders(values, larger_is_better=is_larger, scatter=scatter)
-    worst = leaders(values, larger_is_better=not is_larger, scatter=scatter)
+    best = leaders(values, larger_is_better=is_larger)
+    worst = leaders(values, larger_is_better=not is_larger)
     is_shown = len(best) < len(values)
     names = [sheets[index].device for index in known]
-    return ComparisonRow(
-        name,
-        label_of(name),
-        unit,
-        better,
-        figures,
-        tuple(known[i] for i in best) if is_shown else (),
-        tuple(known[i] for i in worst) if is_shown and not set(worst) & set(best) else (),
-        tuple(ranks),
-        _finding([names[i] for i in best], names, better, values),
+    return replace(
+        row,
+        best=tuple(known[i] for i in best) if is_shown else (),
+        worst=tuple(known[i] for i in worst) if is_shown and not set(worst) & set(best) else (),
+        ranks=tuple(ranks),
+        finding=_finding([names[i] for i in best], names, better, values),
     )
+
+
+def _repeats(found: Cells, unit: str) -> str:
+    """What is known of how repeats scatter, where that decides what is called a difference."""
+    if not found.is_tested:
+        return ""
+    if found.scatter is None:
+        return "One test of each: what a repeat would scatter is not in the ±."
+    once = any(cell.item is not None and cell.item.count == 1 for cell in found.cells)
+    if not once:
+        return ""
+    size = figure_text(found.scatter.sd, None, unit)
+    degrees = found.scatter.degrees
+    many = f"{degrees} degree{'s' if degrees > 1 else ''} of freedom"
+    return f"Devices tested once take the repeatability of the others: s = {size}, {many}."
 
 
 def _finding(best: Sequence[str], names: Sequence[str], better: str, values: Sequence[Measured]) -> str:
@@ -170,19 +184,19 @@ def _pairs(row: ComparisonRow, sheets: Sequence[DeviceSheet], evidence: BenchEvi
     """Every pair of devices by one quantity, each under the best condition that the two of them share."""
     for index, first in enumerate(sheets):
         for second in sheets[index + 1 :]:
-            cells, differs = cells_of(row.name, (first, second), evidence)
-            items = [cell.item for cell in cells]
-            if differs or items[0] is None or items[1] is None or items[0].unit != items[1].unit:
+            found = cells_of(row.name, (first, second), evidence)
+            items = [cell.item for cell in found.cells]
+            if found.unlike or items[0] is None or items[1] is None or items[0].unit != items[1].unit:
                 continue
-            found = difference(items[0], items[1], pooled_scatter([cell.singles for cell in cells]))
+            apart = difference(items[0], items[1], len(sheets))
             yield PairLine(
                 first.device,
                 second.device,
-                found.value,
-                found.expanded,
-                found.en,
-                found.chance_larger,
-                found.is_told_apart,
+                apart.value,
+                apart.expanded,
+                apart.en,
+                apart.chance_larger,
+                apart.is_told_apart,
                 " or ".join(dict.fromkeys(text for item in items if item is not None for text in item.conditions)),
             )
 
@@ -218,6 +232,7 @@ def _notes(sheets: Sequence[DeviceSheet], evidence: BenchEvidence) -> Iterable[s
     if len({sheet.kind for sheet in sheets}) > 1:
         yield "These are devices of different kinds: only what they share is set side by side."
     yield (
-        "A difference is named where it exceeds twice its own uncertainty and what repeats scatter; "
-        "errors that one meter shares cancel."
+        "A difference is named where it exceeds its own uncertainty, what repeats scatter included, as far as the "
+        "largest of so many differences goes by chance: of equal devices some is called best or worst in at most 5 % "
+        "of comparisons of a quantity. Errors that one meter shares cancel in part."
     )

@@ -8,7 +8,8 @@ from datetime import date
 from store.devices.records import Figure, LimitLine
 from store.judge.figures import figure_of
 from store.judge.matching import groups_of_one_condition
-from store.judge.measured import Measured, RunEvidence, measured, pool
+from store.judge.measured import Measured, RunEvidence, measured
+from store.judge.pooling import pool
 from store.methods.adapter import LOW_END
 from store.methods.specs import label_of
 from store.model.sheet import DeviceSheet
@@ -58,7 +59,7 @@ def _line(
     bound = Limits(upper=limit) if measure == "no load" else Limits(lower=limit)
     reason = missing(full_a)
     figure = figure_of(name, item) if item is not None else Figure(name, label_of(name), None, "1", reason=reason)
-    verdict = decide(item.value, item.uncertainty, bound).verdict if item is not None else "not tested"
+    verdict = decide(item.value, item.uncertainty, bound, item.dof).verdict if item is not None else "not tested"
     return LimitLine(
         standard.name, standard.edition, measure, mode, limit, figure, verdict, standard.mark, standard.holds_on(day)
     )

@@ -2,30 +2,31 @@
 
 Knows measured values; knows no file, no catalogue and no screen.
 
-Sources: GUM (JCGM 100) for differences with shared errors, ISO 13528:2015 for En, ISO 5725-6:1994 for limits of
-repeats, Mogstad, Romano, Shaikh and Wilhelm for rank sets from pairwise tests.
+Sources: GUM (JCGM 100) for differences with shared errors, Tukey and Kramer for the largest of all pairs,
+ISO 13528:2015 for En, ISO 5725-6:1994 for limits of repeats, Mogstad, Romano, Shaikh and Wilhelm for rank sets from
+pairwise tests.
 """
 
 from __future__ import annotations
 
 import math
-import statistics
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from store.judge.measured import Measured, covariance
+from store.judge.pooling import Scatter
+from store.uncertainty.freedom import coverage_factor
+from store.uncertainty.several import difference_factor
 from store.uncertainty.student import t_quantile
 
 __all__ = [
     "COMPARISON_BAR",
     "Difference",
     "RankSet",
-    "Scatter",
     "chances_of_best",
     "difference",
     "leaders",
     "least_difference",
-    "pooled_scatter",
     "rank_sets",
     "repeatability_limit",
     "unlike",
@@ -44,15 +45,15 @@ class Difference:
     """Standard uncertainty; None where one of the two is unknown."""
     correlation: float
     """Between the two values, from what one meter shares."""
-    scatter: float | None = None
-    """Smallest difference that repeats alone would show; None without repeats."""
+    factor: float = 2.0
+    """What the uncertainty is multiplied by: for so many compared at once, with so many degrees of freedom."""
+    reach: float = 0.0
+    """How far the lower of the two may lie above what was measured."""
 
     @property
     def expanded(self) -> float | None:
-        """What the difference must exceed: the larger of U_d = 2 u_d and what repeats need."""
-        if self.uncertainty is None:
-            return None
-        return max(2.0 * self.uncertainty, self.scatter or 0.0)
+        """What the difference must exceed: U_d = k u_d."""
+        return None if self.uncertainty is None else self.factor * self.uncertainty
 
     @property
     def en(self) -> float | None:
@@ -64,6 +65,8 @@ class Difference:
         """Whether the two differ by more than uncertainty allows. Unknown uncertainty tells nothing apart."""
         if self.expanded is None:
             return False
+        if self.reach > 0.0:
+            return abs(self.value) >= self.expanded + self.reach
         return abs(self.value) > self.expanded
 
     @property
@@ -74,27 +77,6 @@ class Difference:
         if self.uncertainty == 0.0:
             return 0.5 if self.value == 0 else float(self.value > 0)
         return 0.5 * math.erfc(-self.value / self.uncertainty / math.sqrt(2.0))
-
-
-@dataclass(frozen=True, slots=True)
-class Scatter:
-    """The spread of repeats, pooled over devices."""
-
-    sd: float
-    degrees: int
-
-
-def pooled_scatter(repeats: Sequence[Sequence[float]]) -> Scatter | None:
-    """Pool the standard deviations of several series of repeats; None where nothing was repeated.
-
-    Formula: s_r^2 = sum (n - 1) s^2 / sum (n - 1).
-    """
-    series = [values for values in repeats if len(values) > 1]
-    degrees = sum(len(values) - 1 for values in series)
-    if not degrees:
-        return None
-    total = math.fsum((len(values) - 1) * statistics.variance(values) for values in series)
-    return Scatter(math.sqrt(total / degrees), degrees)
 
 
 def repeatability_limit(scatter: Scatter) -> float:
@@ -117,22 +99,40 @@ def least_difference(scatter: Scatter, first: int, second: int, *, pairs: int = 
     return t * scatter.sd * math.sqrt(1.0 / first + 1.0 / second)
 
 
-def difference(first: Measured, second: Measured, scatter: Scatter | None = None) -> Difference:
+def difference(first: Measured, second: Measured, count: int = 2) -> Difference:
     """First minus second. What one meter shares cancels; overlap of intervals is not the test.
 
-    Formula: u_d^2 = u1^2 + u2^2 - 2 cov [GUM eq. 16]. Repeats show only the random part, so the larger of
-    U_d and the least difference of repeats is what a difference must exceed.
+    Args:
+        first: One value.
+        second: The other.
+        count: How many are compared at once: of that many equal ones, the largest difference of all pairs is told
+            apart in 5 % of comparisons.
+
+    Formula: u_d^2 = u1^2 + u2^2 - 2 cov [GUM eq. 16]; U_d = k u_d with Student's t for two, with the studentized
+    range over sqrt 2 for more. Repeats are pooled over devices, so their degrees of freedom are shared, not added; the
+    factors of what has few and of what has many are weighted by their variances (Cochran, from memory: on the safe
+    side where one lucky scatter would make the degrees of freedom of the whole look many).
     """
     value = first.value - second.value
+    reach = (second if value > 0.0 else first).reach
     if first.uncertainty is None or second.uncertainty is None:
-        return Difference(value, None, 0.0)
+        return Difference(value, None, 0.0, reach=reach)
     shared = covariance(first, second)
-    u = math.sqrt(max(first.uncertainty**2 + second.uncertainty**2 - 2.0 * shared, 0.0))
+    square = max(first.uncertainty**2 + second.uncertainty**2 - 2.0 * shared, 0.0)
+    factor = _factor(count, math.inf)
+    fourth = (math.sqrt(first.fourth) + math.sqrt(second.fourth)) ** 2
+    if fourth > 0.0 and square > 0.0:
+        drawn = min((first.random or 0.0) ** 2 + (second.random or 0.0) ** 2, square)
+        few = _factor(count, max(drawn * drawn / fourth, 1.0))
+        factor = (drawn * few + (square - drawn) * factor) / square
     product = first.uncertainty * second.uncertainty
-    least = None
-    if scatter is not None and max(first.count, second.count) > 1:
-        least = least_difference(scatter, first.count, second.count)
-    return Difference(value, u, shared / product if product else 0.0, least)
+    return Difference(value, math.sqrt(square), shared / product if product else 0.0, factor, reach)
+
+
+def _factor(count: int, dof: float) -> float:
+    """For a pair at 95.45 % as everywhere else, for more by the studentized range, whichever is larger."""
+    found = coverage_factor(dof)
+    return max(found, difference_factor(count, dof)) if count > 2 else found
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,10 +147,8 @@ class RankSet:
         return f"{self.best}" if self.best == self.worst else f"shared {self.best}-{self.worst}"
 
 
-def rank_sets(
-    values: Sequence[Measured], *, larger_is_better: bool = True, scatter: Scatter | None = None
-) -> tuple[RankSet, ...]:
-    """Ranks by pairwise tests, one pair at a time.
+def rank_sets(values: Sequence[Measured], *, larger_is_better: bool = True) -> tuple[RankSet, ...]:
+    """Ranks by pairwise tests, all of them at once.
 
     The best rank is one more than the number that are surely better, the worst is the count less the number that
     are surely worse. Not told apart is not transitive, so no groups are made by chaining.
@@ -162,7 +160,7 @@ def rank_sets(
         for other_index, other in enumerate(values):
             if other_index == index:
                 continue
-            found = difference(other, value, scatter)
+            found = difference(other, value, len(values))
             if found.is_told_apart:
                 better += found.value * sign > 0
                 worse += found.value * sign < 0
@@ -170,9 +168,7 @@ def rank_sets(
     return tuple(sets)
 
 
-def leaders(
-    values: Sequence[Measured], *, larger_is_better: bool = True, scatter: Scatter | None = None
-) -> tuple[int, ...]:
+def leaders(values: Sequence[Measured], *, larger_is_better: bool = True) -> tuple[int, ...]:
     """Indices of the best value and of all that are not told apart from it; all of them where none is best.
 
     Empty for fewer than two values.
@@ -184,7 +180,7 @@ def leaders(
     return tuple(
         index
         for index, value in enumerate(values)
-        if index == top or not difference(values[top], value, scatter).is_told_apart
+        if index == top or not difference(values[top], value, len(values)).is_told_apart
     )
 
 

@@ -15,6 +15,7 @@ import numpy as np
 import pyarrow as pa
 
 from store.catalogue.connection import rows
+from store.judge.contradictions import contradictions
 from store.judge.derived.ratios import ASSUMED_ADAPTER, AdapterEfficiency, pair_runs, ratio, wall_to_load, wasted_share
 from store.judge.measured import Measured, RunEvidence, measured
 from store.methods.adapter import LOW_END, Side, efficiency_results, is_mains, side_of
@@ -287,11 +288,18 @@ def derive_evidence(
         members = groups.get(evidence.group_id, []) if evidence.group_id is not None else []
         if evidence.kind == "efficiency" and not is_mains(evidence.port, run.channels):
             evidence = _with_efficiency(_Desk(library, meters), run, members, sheets.get(run.device))
-        by_device.setdefault(run.device, []).append(evidence)
+        by_device.setdefault(run.device, []).append(_unless_contradicted(evidence, sheets.get(run.device)))
     adapters = _measured_adapters(loaded, groups)
     by_hand = {pair.discharge_id: pair.recharge_id for pair in library.pairs()}
     runs = {device: tuple(_with_round_trips(found, adapters, by_hand)) for device, found in by_device.items()}
     return BenchEvidence(sheets, runs)
+
+
+def _unless_contradicted(run: RunEvidence, sheet: DeviceSheet | None) -> RunEvidence:
+    """The run; one whose facts its trace or the sheet contradicts counts as rejected."""
+    ports = tuple(port.name for port in sheet.ports) if sheet is not None else ()
+    told = contradictions(str(run.run_id), port=run.port, mode=run.mode, kind=run.kind, value=run.value, ports=ports)
+    return replace(run, quality="rejected", contradictions=told) if told else run
 
 
 @dataclass(frozen=True, slots=True)
@@ -406,7 +414,12 @@ def _with_round_trips(
         named = {"round_trip": trip, "wall_to_load": through, "wasted_share": wasted_share(through)}
         results = {name: _as_result(name, value, pair.why) for name, value in named.items()}
         also = {name: tuple(i for i in value.run_ids if i != run.run_id) for name, value in named.items()}
-        out.append(replace(run, results={**run.results, **results}, also={**run.also, **also}))
+        derived = {name: replace(value, conditions=(run.condition(),)) for name, value in named.items()}
+        out.append(
+            replace(
+                run, results={**run.results, **results}, also={**run.also, **also}, derived={**run.derived, **derived}
+            )
+        )
     return out
 
 
@@ -431,4 +444,5 @@ def _as_result(name: str, value: Measured, why: str) -> Result:
         warnings=note,
         account=Account(told={"paired_with": why, "runs": ", ".join(map(str, value.run_ids))}),
         flags=value.flags,
+        dof=value.dof,
     )

@@ -9,7 +9,8 @@ from collections.abc import Mapping, Sequence
 
 from store.devices.records import ConditionRow, Figure
 from store.judge.matching import ROOM_C, groups_of_one_condition, shared_groups
-from store.judge.measured import Measured, RunEvidence, measured, pool
+from store.judge.measured import Measured, RunEvidence, measured
+from store.judge.pooling import pool
 from store.methods.specs import label_of, page_tables
 from store.model.sheet import DeviceSheet
 from store.words.facts import parse_load
@@ -31,6 +32,7 @@ def figure_of(name: str, item: Measured, *, label: str | None = None, note: str 
         condition="; ".join(item.conditions),
         run_ids=item.run_ids,
         note=note or item.note,
+        dof=item.dof,
     )
 
 

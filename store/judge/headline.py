@@ -13,7 +13,8 @@ from store.judge.derived.sustained import sustained_power
 from store.judge.evidence import BenchEvidence
 from store.judge.figures import figure_of, reference_runs, rows_of_kind
 from store.judge.matching import groups_of_one_condition
-from store.judge.measured import Measured, RunEvidence, measured, pool
+from store.judge.measured import Measured, RunEvidence, measured
+from store.judge.pooling import pool
 from store.methods.specs import label_of
 from store.model.sheet import DeviceSheet
 from store.words.facts import parse_load

@@ -16,7 +16,16 @@ from store.model.spec import ResultSpec
 from store.usb.offers import mode_fits
 from store.words.facts import parse_load
 
-__all__ = ["AMBIENT_BAND_K", "ROOM_C", "Matching", "groups_of_one_condition", "match", "same_load", "shared_groups"]
+__all__ = [
+    "AMBIENT_BAND_K",
+    "LOAD_BAND",
+    "ROOM_C",
+    "Matching",
+    "groups_of_one_condition",
+    "match",
+    "same_load",
+    "shared_groups",
+]
 
 AMBIENT_BAND_K = 3.0
 """Runs within this of a stated ambient count for it."""

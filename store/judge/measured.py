@@ -1,4 +1,4 @@
-"""Runs as evidence: what a claim or a device's result rests on, and how repeats are put together.
+"""Runs as evidence: what a claim or a device's result rests on, and values that are made from several.
 
 Knows results and facts of runs as records; knows no file, no catalogue and no screen.
 """
@@ -6,16 +6,15 @@ Knows results and facts of runs as records; knows no file, no catalogue and no s
 from __future__ import annotations
 
 import math
-import statistics
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from store.methods.specs import spec_of
 from store.model.results import Flag, Result
-from store.uncertainty.repeats import check_repeats
-from store.uncertainty.student import t_quantile
+from store.uncertainty.correlation import RHO_ACROSS, RHO_WITHIN
+from store.uncertainty.freedom import coverage_factor
 
-__all__ = ["Measured", "RunEvidence", "covariance", "flags_of", "measured", "pool", "standard_uncertainty_of", "turned"]
+__all__ = ["Measured", "RunEvidence", "covariance", "flags_of", "made_of", "measured", "notes_of", "turned"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +38,10 @@ class RunEvidence:
     """Current results by name."""
     also: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
     """Other runs that a result rests on, by the result's name (a recharge, the mains side)."""
+    derived: Mapping[str, Measured] = field(default_factory=dict)
+    """Results made from several runs, with what their errors share, by name."""
+    contradictions: tuple[str, ...] = ()
+    """Facts that its trace or the sheet contradicts: until they are settled it counts in no figure and no verdict."""
 
     def value(self, name: str) -> float | None:
         """A result's value, or None."""
@@ -75,7 +78,9 @@ class Measured:
     spread: float | None = None
     """Experimental standard deviation of one test; None with fewer than two."""
     common: Mapping[str, float] = field(default_factory=dict)
-    """Signed standard contributions that other results share, by `meter: name`."""
+    """Signed standard contributions that other results share, by what the error belongs to and its name."""
+    steady: Mapping[str, float] = field(default_factory=dict)
+    """Standard contributions that stay the same from repeat to repeat, but cancel in nothing: offsets, linearity."""
     meters: tuple[str, ...] = ()
     conditions: tuple[str, ...] = ()
     """Port, mode, load and ambient of the tests."""
@@ -83,6 +88,10 @@ class Measured:
     """What limits it, for people: a lower bound, an uncertainty that is unknown and why ..."""
     flags: frozenset[Flag] = frozenset()
     """What limits it, for code."""
+    dof: float | None = None
+    """Effective degrees of freedom of the uncertainty; None where they are many."""
+    reach: float = 0.0
+    """How far the true value may lie above, beside the uncertainty: to the next step of load that failed."""
 
     @property
     def independent(self) -> float | None:
@@ -91,26 +100,50 @@ class Measured:
             return None
         return math.sqrt(max(self.uncertainty**2 - sum(part**2 for part in self.common.values()), 0.0))
 
+    @property
+    def random(self) -> float | None:
+        """The part of the standard uncertainty that each test draws anew: edges, scatter."""
+        if self.independent is None:
+            return None
+        return math.sqrt(max(self.independent**2 - sum(part**2 for part in self.steady.values()), 0.0))
+
+    @property
+    def fourth(self) -> float:
+        """Sum of u_i^4 / nu_i over what has few degrees of freedom [GUM G.4.1]; 0 where they are many."""
+        return self.uncertainty**4 / self.dof if self.uncertainty and self.dof else 0.0
+
+    @property
+    def expanded(self) -> float | None:
+        """Expanded uncertainty, 95 %, by Student's t where degrees of freedom are few; None where unknown."""
+        if self.uncertainty is None:
+            return None
+        return coverage_factor(math.inf if self.dof is None else self.dof) * self.uncertainty
+
 
 def measured(run: RunEvidence, name: str) -> Measured | None:
     """A run's result as a measured value; None where the run has none."""
+    if name in run.derived:
+        return run.derived[name]
     result = run.results.get(name)
     if result is None or result.value is None:
         return None
+    common, steady = _shared(result, run)
     return Measured(
         value=result.value,
         unit=result.unit,
         uncertainty=result.uncertainty,
         run_ids=(run.run_id, *run.also.get(name, ())),
-        common=_common(result, run.meter),
+        common=common,
+        steady=steady,
         meters=(run.meter,) if run.meter else (),
         conditions=(_condition(run, name),),
-        note=_notes((*result.warnings, result.reason if result.uncertainty is None else "")),
+        note=notes_of((*result.warnings, result.reason if result.uncertainty is None else "")),
         flags=result.flags,
+        dof=result.dof,
     )
 
 
-def _notes(texts: Iterable[str]) -> str:
+def notes_of(texts: Iterable[str]) -> str:
     """Notes one after the other, each once; a semicolon where the one before is no whole sentence."""
     whole = ""
     for text in dict.fromkeys(text for text in texts if text):
@@ -126,17 +159,37 @@ def _condition(run: RunEvidence, name: str) -> str:
     return ", ".join(part for part in (run.kind, run.condition()) if part)
 
 
-def _common(result: Result, meter: str | None) -> Mapping[str, float]:
-    """What another result of the same meter shares: the contributions marked as common."""
-    if meter is None or result.value is None:
-        return {}
+_ACROSS, _WITHIN = math.sqrt(RHO_ACROSS), math.sqrt(RHO_WITHIN - RHO_ACROSS)
+_ALONE = math.sqrt(1.0 - RHO_WITHIN)
+
+
+def _shared(result: Result, run: RunEvidence) -> tuple[dict[str, float], dict[str, float]]:
+    """What other results of the meter share, and what only repeats of this test share.
+
+    A gain's variance is dealt out: half belongs to the meter, two fifths to the meter in one mode on one day, a tenth
+    to this condition alone, so that two results correlate by 0.9 in one mode on one day and by 0.5 otherwise.
+    """
+    common: dict[str, float] = {}
+    steady: dict[str, float] = {}
+    if result.value is None:
+        return common, steady
+    meter = run.meter or ""
     sign = math.copysign(1.0, result.value)
-    shared: dict[str, float] = {}
+    day = f"{run.mode or run.port}, {run.started[:10]}" if run.started else f"run {run.run_id}"
     for part in result.budget:
-        if part.is_common:
+        u = part.standard_uncertainty
+        if part.is_common and meter:
+            for target, place, share in (
+                (common, meter, _ACROSS),
+                (common, f"{meter}, {day}", _WITHIN),
+                (steady, meter, _ALONE),
+            ):
+                key = f"{place}: {part.name}"
+                target[key] = math.hypot(target.get(key, 0.0), u * share) * sign
+        elif not part.is_redrawn:
             key = f"{meter}: {part.name}"
-            shared[key] = math.hypot(shared.get(key, 0.0), part.standard_uncertainty) * sign
-    return shared
+            steady[key] = math.hypot(steady.get(key, 0.0), u)
+    return common, steady
 
 
 def flags_of(values: Iterable[Measured]) -> frozenset[Flag]:
@@ -157,62 +210,45 @@ def covariance(first: Measured, second: Measured) -> float:
     return math.fsum(part * second.common.get(key, 0.0) for key, part in first.common.items())
 
 
-def standard_uncertainty_of(parts: Iterable[tuple[float, Measured]]) -> float | None:
-    """Standard uncertainty of a function of several values from its partial derivatives.
+def made_of(value: float, unit: str, parts: Sequence[tuple[float, Measured]], *, note: str = "") -> Measured:
+    """A value made from several, with its uncertainty from their partial derivatives, to first order.
 
     Args:
+        value: As computed.
+        unit: Its unit.
         parts: (partial derivative, value) for each input.
+        note: Beside those of the inputs.
 
-    Returns:
-        sqrt(sum over i and j of c_i c_j u_i u_j r_ij) [GUM eq. 16], or None where one uncertainty is unknown.
+    Formula: sqrt(sum over i and j of c_i c_j u_i u_j r_ij) [GUM eq. 16], unknown where one uncertainty is unknown;
+    degrees of freedom by Welch and Satterthwaite [GUM G.2b].
     """
-    inputs = list(parts)
-    total = 0.0
-    for slope, value in inputs:
-        if value.independent is None:
-            return None
-        total += (slope * value.independent) ** 2
-    keys = {key for _, value in inputs for key in value.common}
-    for key in sorted(keys):  # one order, so that the last bits are always the same
-        total += math.fsum(slope * value.common.get(key, 0.0) for slope, value in inputs) ** 2
-    return math.sqrt(total)
-
-
-def pool(values: Sequence[Measured]) -> Measured:
-    """Put repeats together: mean, spread and count, never the best one.
-
-    The uncertainty is the larger of what the repeats scatter, t(0.975, n - 1) s / sqrt n as an expanded one, and
-    the full budget of the mean, in which what one meter shares does not average out. A spread alone shows only
-    the random part.
-
-    Raises:
-        ValueError: no values.
-    """
-    if not values:
-        raise ValueError("Nothing to put together.")
-    if len(values) == 1:
-        return values[0]
-    n = len(values)
-    mean = statistics.fmean(value.value for value in values)
-    spread = statistics.stdev(value.value for value in values)
-    scatter = t_quantile(0.975, n - 1) * spread / math.sqrt(n) / 2.0
-    budget = standard_uncertainty_of((1.0 / n, value) for value in values)
-    check = check_repeats([value.value for value in values], [value.independent for value in values])
-    told = check.words(values[0].unit) if check else ""
-    common = {
-        key: math.fsum(value.common.get(key, 0.0) for value in values) / n
-        for key in {key for value in values for key in value.common}
-    }
+    items = [item for _, item in parts]
+    common: dict[str, float] = {}
+    steady: dict[str, float] = {}
+    total = fourth = 0.0
+    is_known = True
+    for place, (slope, item) in enumerate(parts):
+        if item.independent is None:
+            is_known = False
+            continue
+        total += (slope * item.independent) ** 2
+        fourth += slope**4 * item.fourth
+        for key, part in item.common.items():
+            common[key] = common.get(key, 0.0) + slope * part
+        for key, part in item.steady.items():
+            steady[f"{place}: {key}" if len(items) > 1 else key] = slope * part
+    total += math.fsum(common[key] ** 2 for key in sorted(common))  # one order: the last bits are always the same
     return Measured(
-        value=mean,
-        unit=values[0].unit,
-        uncertainty=None if budget is None else max(budget, scatter),
-        run_ids=tuple(run for value in values for run in value.run_ids),
-        count=n,
-        spread=spread,
+        value=value,
+        unit=unit,
+        uncertainty=math.sqrt(total) if is_known else None,
+        run_ids=tuple(dict.fromkeys(run for item in items for run in item.run_ids)),
+        count=items[0].count if len(items) == 1 else 1,
         common=common,
-        meters=tuple(dict.fromkeys(meter for value in values for meter in value.meters)),
-        conditions=tuple(dict.fromkeys(text for value in values for text in value.conditions)),
-        note=_notes((*[value.note for value in values], told)),
-        flags=flags_of(values),
+        steady=steady,
+        meters=tuple(dict.fromkeys(meter for item in items for meter in item.meters)),
+        conditions=tuple(dict.fromkeys(text for item in items for text in item.conditions)),
+        note=" ".join(dict.fromkeys(text for text in (*[item.note for item in items], note) if text)),
+        flags=flags_of(items),
+        dof=total * total / fourth if is_known and fourth > 0.0 else None,
     )

@@ -6,9 +6,11 @@ Knows records of claims and runs only.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from store.judge.matching import AMBIENT_BAND_K, same_load, shared_groups
-from store.judge.measured import Measured, RunEvidence, flags_of, measured, pool, standard_uncertainty_of
+from store.judge.measured import Measured, RunEvidence, made_of, measured
+from store.judge.pooling import pool
 from store.model.sheet import ClaimSheet
 from store.usb.offers import mode_fits
 from store.words.quantities import unit_of
@@ -68,19 +70,7 @@ def _together(claim: ClaimSheet, values: Sequence[Measured]) -> Measured:
     conditions = tuple(text for value in values for text in value.conditions)
     run_ids = tuple(run for value in values for run in value.run_ids)
     if claim.quantity in SUMMED:
-        return Measured(
-            sum(value.value for value in values),
-            values[0].unit or unit_of(claim.quantity),
-            standard_uncertainty_of((1.0, value) for value in values),
-            run_ids,
-            common={
-                key: sum(value.common.get(key, 0.0) for value in values)
-                for key in {key for value in values for key in value.common}
-            },
-            conditions=conditions,
-            flags=flags_of(values),
-        )
+        total = sum(value.value for value in values)
+        return made_of(total, values[0].unit or unit_of(claim.quantity), [(1.0, value) for value in values])
     worst = (max if claim.bound == "at most" else min)(values, key=lambda value: value.value)
-    return Measured(
-        worst.value, worst.unit, worst.uncertainty, run_ids, conditions=conditions, note=worst.note, flags=worst.flags
-    )
+    return replace(worst, run_ids=run_ids, conditions=conditions)

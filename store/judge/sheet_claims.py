@@ -32,7 +32,7 @@ def judge_sheet(sheet: DeviceSheet, position: int, claim: ClaimSheet, limits: Li
         action = spec.to_get_it if spec is not None else ""
         return verdict_of(sheet, position, claim, NOT_TESTED, f"Not on the sheet. {action}".strip(), limits=limits)
     item = Measured(float(value), unit_of(claim.quantity), sheet_uncertainty(sheet, claim.quantity))
-    decision = decide(item.value, item.uncertainty, limits)
+    decision = decide(item.value, item.uncertainty, limits, item.dof)
     if decision.verdict == MET and claim.quantity in MARKED:
         decision = replace(decision, verdict=AS_MARKED)
     reason = " ".join(part for part in (decision.reason, HOW_KNOWN[claim.quantity]) if part)
@@ -115,4 +115,5 @@ def verdict_of(
         run_ids=item.run_ids if item is not None else (),
         measured_text=text,
         printed_on=claim.printed_on,
+        dof=item.dof if item is not None else None,
     )

@@ -157,6 +157,15 @@ class Contribution:
     dof: float | None = None
     """Degrees of freedom; None for limits that are taken as known."""
 
+    @property
+    def is_redrawn(self) -> bool:
+        """Whether the next test of the same thing draws it anew; a meter's error of gain or offset stays."""
+        return self.kind == "A" or self.name.startswith(_REDRAWN)
+
+
+_REDRAWN = ("edge", "sampling interval", "moment of", "ramp", "next stair", "gap by counter", "resolution of")
+"""Of type B by their kind, but of the phase of sampling: each log has its own."""
+
 
 class Flag(StrEnum):
     """What limits a result. Code decides by these and by the account, never by a sentence."""

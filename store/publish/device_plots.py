@@ -144,7 +144,7 @@ def _energy_plot(page: DevicePage) -> Plot | None:
         if figure.value is None or row.is_shared or not _at_room(row) or not _load_w(row):
             continue
         place = ", ".join(part for part in (row.port, row.mode) if part)
-        u = None if figure.uncertainty is None else 200.0 * figure.uncertainty / rated
+        u = None if figure.expanded is None else 100.0 * figure.expanded / rated
         places.setdefault(place, []).append((_load_w(row), 100.0 * figure.value / rated, u, row))
     series, runs, told = [], [], []
     for style, (place, points) in enumerate(places.items()):
@@ -255,7 +255,7 @@ def _efficiency_plot(page: DevicePage) -> Plot | None:
         if not points:
             continue
         values = [100.0 * (f.value or 0.0) for _, f in points]
-        bars = [None if f.uncertainty is None else 200.0 * f.uncertainty for _, f in points]
+        bars = [None if f.expanded is None else 100.0 * f.expanded for _, f in points]
         place = ", ".join(part for part in (row.port, row.mode) if part)
         series.append(
             Series(

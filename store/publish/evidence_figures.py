@@ -71,7 +71,15 @@ def _figures(page: DevicePage) -> Iterator[tuple[Figure, str]]:
         found = verdict_amount(verdict, claim.quantity)
         if found is not None:
             label = label_of(claim.quantity)
-            figure = Figure(claim.quantity, label, found.value, found.unit, found.uncertainty, run_ids=verdict.run_ids)
+            figure = Figure(
+                claim.quantity,
+                label,
+                found.value,
+                found.unit,
+                found.uncertainty,
+                run_ids=verdict.run_ids,
+                dof=verdict.dof,
+            )
             yield figure, f"claim {verdict.position}"
 
 
@@ -80,7 +88,7 @@ def _printed(device: str, figure: Figure, place: str, evidence: BenchEvidence) -
         return None
     name = f"{device}: {', '.join(part for part in (figure.label, place) if part)}"
     runs = f" (runs {', '.join(map(str, figure.run_ids))})" if figure.run_ids else ""
-    found = amount(figure.name, figure.value, figure.unit, figure.uncertainty)
+    found = amount(figure.name, figure.value, figure.unit, figure.uncertainty, figure.dof)
     sql = figure_sql(device, figure, evidence)
     if figure.name == RUNTIME_H:
         sql = _runtime_sql(device, figure, float(place.partition(" W")[0]), evidence)

@@ -59,7 +59,9 @@ def headline_queries(device: str, figures: Sequence[Figure], evidence: BenchEvid
         if figure.value is None:
             continue
         sql, note = _query(device, figure, evidence)
-        gives = amount(figure.name, figure.value, figure.unit, figure.uncertainty) if sql and not note else None
+        gives = (
+            amount(figure.name, figure.value, figure.unit, figure.uncertainty, figure.dof) if sql and not note else None
+        )
         found.append(Sql(label_of(figure.name), sql, gives, note))
     return tuple(found)
 

@@ -6,7 +6,14 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 
 from store.devices.records import ComparisonPage, ComparisonRow
-from store.documents.comparison import MARKS_NOTE, claims_bars, comparison_bars, models_table, pairs_table
+from store.documents.comparison import (
+    MARKS_NOTE,
+    claims_bars,
+    comparison_bars,
+    models_table,
+    pairs_table,
+    repeats_facts,
+)
 from store.documents.figures import figure_cell
 from store.methods.specs import label_of
 from store.model.document import Block, Cell, Facts, Manner, Plot, words
@@ -15,10 +22,11 @@ from store.publish.content import Section
 __all__ = ["comparison_sections"]
 
 RULE = (
-    "A difference is named where it exceeds its own expanded uncertainty (U of the difference, k = 2; what one meter "
-    "shares cancels) and what repeats scatter. Best and worst are marked only then; a shared rank means that nothing "
-    "shown here sets those devices apart. Whether two error bars overlap is not the test. One unit of each model was "
-    "tested, so unit-to-unit spread cannot be separated from differences between models."
+    "A difference is named where it exceeds its own expanded uncertainty, with what repeats scatter in it and what one "
+    "meter shares taken out, at the factor for so many devices (studentized range): of equal devices some is called "
+    "best or worst in at most 5 % of comparisons of a quantity. Best and worst are marked only then; a shared rank "
+    "means that nothing shown here sets those devices apart. Whether two error bars overlap is not the test. One unit "
+    "of each model was tested, so unit-to-unit spread cannot be separated from differences between models."
 )
 
 MOST_SENTENCES = 3
@@ -43,6 +51,8 @@ def comparison_sections(page: ComparisonPage, plots: Sequence[Plot], reports: Ma
         blocks.append(Facts(tuple(absent), "Not ranked, because a test is missing"))
     sections = [Section("side-by-side", "Comparison", tuple(blocks))]
     rest: list[Block] = [*plots, *words(*_unlike(page), manner=Manner.ITEM), *words(RULE, manner=Manner.NOTE)]
+    known = tuple(repeats_facts(page))
+    rest += [Facts(known, "Repeatability")] if known else []
     sections.append(Section("findings", "How the differences were judged", tuple(rest)))
     if page.pairs:
         note = (

@@ -9,6 +9,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from store.uncertainty.freedom import coverage_factor
+from store.uncertainty.student import t_cdf
+
 __all__ = [
     "AS_MARKED",
     "COVERAGE",
@@ -106,6 +109,8 @@ class Verdict:
     measured_text: str = ""
     """What was found, where that is words."""
     printed_on: str = ""
+    dof: float | None = None
+    """Effective degrees of freedom of the uncertainty; None where they are many."""
 
 
 def limits_of(bound: str, value: float, tolerance_percent: float | None = None) -> Limits:
@@ -131,40 +136,44 @@ def limits_of(bound: str, value: float, tolerance_percent: float | None = None) 
     raise ValueError(f"`{bound}` is no bound. Write at least, at most or about.")
 
 
-def probability_of_conformity(value: float, uncertainty: float, limits: Limits) -> float:
-    """Probability that the true value lies within the limits, for a normal distribution.
+def probability_of_conformity(value: float, uncertainty: float, limits: Limits, dof: float | None = None) -> float:
+    """Probability that the true value lies within the limits: normal, or Student's t with few degrees of freedom.
 
     Args:
         value: Best estimate.
         uncertainty: Standard uncertainty (k = 1), 0 or more, in the same unit.
         limits: The interval that is allowed; its ends belong to it.
+        dof: Degrees of freedom of the uncertainty; None where they are many.
 
     Source: JCGM 106:2012, 7.2 to 7.4: Phi((upper - y)/u) - Phi((lower - y)/u).
     """
     if uncertainty <= 0.0:
         return 1.0 if _margin(value, limits) >= -_slack(value, limits) else 0.0
-    above = 1.0 if limits.upper is None else _phi((limits.upper - value) / uncertainty)
-    below = 0.0 if limits.lower is None else _phi((limits.lower - value) / uncertainty)
+    degrees = math.inf if dof is None else max(dof, 1.0)
+    above = 1.0 if limits.upper is None else t_cdf((limits.upper - value) / uncertainty, degrees)
+    below = 0.0 if limits.lower is None else t_cdf((limits.lower - value) / uncertainty, degrees)
     return above - below
 
 
-def decide(value: float, uncertainty: float | None, limits: Limits) -> Decision:
+def decide(value: float, uncertainty: float | None, limits: Limits, dof: float | None = None) -> Decision:
     """Met, not met, or too close to call.
 
-    Met inside by at least U, not met outside by at least U, otherwise too close to call. On the limit
-    exactly with U = 0 is met. An unknown uncertainty is not zero: the bare limit decides, but nothing is
-    called within UNKNOWN_MARGIN of it, and the reason says so.
+    Met inside by at least U, not met outside by at least U, otherwise too close to call; U = k u with k = 2, or
+    Student's t where degrees of freedom are few. On the limit exactly with U = 0 is met. An unknown
+    uncertainty is not zero: the bare limit decides, but nothing is called within UNKNOWN_MARGIN of it, and the reason
+    says so.
 
     Args:
         value: Measured.
         uncertainty: Standard uncertainty (k = 1), in the same unit; None where unknown.
         limits: What the claim allows.
+        dof: Degrees of freedom of the uncertainty; None where they are many.
     """
     margin, slack = _margin(value, limits), _slack(value, limits)
     if uncertainty is None:
         return _decide_unknown(value, margin, limits)
-    guard = COVERAGE * uncertainty
-    chance = probability_of_conformity(value, uncertainty, limits)
+    guard = coverage_factor(math.inf if dof is None else dof) * uncertainty
+    chance = probability_of_conformity(value, uncertainty, limits, dof)
     if margin >= guard - slack:
         return Decision(MET, chance, margin)
     if -margin >= guard - slack:
@@ -205,10 +214,6 @@ def _margin(value: float, limits: Limits) -> float:
 def _slack(value: float, limits: Limits) -> float:
     """What rounding of floats may cost: 5.25 - 0.10 is not 5.15."""
     return _ROUNDING * max(abs(value), abs(limits.lower or 0.0), abs(limits.upper or 0.0))
-
-
-def _phi(z: float) -> float:
-    return 0.5 * math.erfc(-z / math.sqrt(2.0))
 
 
 def _chance_words(chance: float) -> str:

@@ -7,7 +7,7 @@ import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-__all__ = ["RepeatCheck", "check_repeats"]
+__all__ = ["RepeatCheck", "check_repeats", "spread_limit"]
 
 NORMAL_95 = 1.6448536269514722
 
@@ -54,14 +54,19 @@ def check_repeats(values: Sequence[float], uncertainties: Sequence[float | None]
     Returns:
         The check, or None with fewer than two repeats or an unknown uncertainty.
 
-    Formula: (n - 1) (s / u)^2 follows chi-squared with n - 1 degrees of freedom; its 95 % point by Wilson and
-    Hilferty, within 3 % of the exact one from one degree on.
     """
     known = [u for u in uncertainties if u is not None]
     if len(values) < 2 or len(known) < len(values):
         return None
-    degrees = len(values) - 1
-    share = 2.0 / (9.0 * degrees)
-    limit = math.sqrt((1.0 - share + NORMAL_95 * math.sqrt(share)) ** 3)
     stated = math.sqrt(statistics.fmean(u * u for u in known))
-    return RepeatCheck(len(values), statistics.stdev(values), stated, limit)
+    return RepeatCheck(len(values), statistics.stdev(values), stated, spread_limit(len(values) - 1))
+
+
+def spread_limit(degrees: int) -> float:
+    """By how much an experimental standard deviation exceeds the true one in 5 % of cases.
+
+    Formula: nu (s / sigma)^2 follows chi-squared with nu degrees of freedom; its 95 % point by Wilson and Hilferty,
+    within 3 % of the exact one from one degree on.
+    """
+    share = 2.0 / (9.0 * degrees)
+    return math.sqrt((1.0 - share + NORMAL_95 * math.sqrt(share)) ** 3)

@@ -24,12 +24,12 @@ from store.judge.differences import (
     difference,
     leaders,
     least_difference,
-    pooled_scatter,
     rank_sets,
     repeatability_limit,
     unlike,
 )
-from store.judge.measured import Measured, RunEvidence, covariance, measured, pool
+from store.judge.measured import Measured, RunEvidence, covariance, measured
+from store.judge.pooling import pool, pooled_scatter
 from store.model.results import Contribution, Result
 
 NAMES = "ABCD"
@@ -73,15 +73,16 @@ def test_overlap_is_not_the_test() -> None:
     assert pytest.approx(1.414, abs=5e-4) == COMPARISON_BAR
 
 
-def run(energy: float, gain: float, rest: float, meter: str, number: int = 1) -> RunEvidence:
-    """A run whose energy has a relative gain uncertainty and an independent rest [Wh], both standard."""
+def run(energy: float, gain: float, rest: float, meter: str, number: int = 1, day: str = "2026-02-10") -> RunEvidence:
+    """A run whose energy has a relative gain uncertainty and a rest [Wh] of its own, both standard."""
     budget = (
         Contribution("gain of I", gain * energy, "B", "rectangular", is_common=True),
         Contribution("time step", rest, "A", "normal"),
     )
     u = math.hypot(gain * energy, rest)
     result = Result("energy_out_wh", energy, "Wh", u, "energy", 1, budget=budget)
-    return RunEvidence(number, "C1", "fixed 20 V", "discharge", meter=meter, results={"energy_out_wh": result})
+    results = {"energy_out_wh": result}
+    return RunEvidence(number, "C1", "fixed 20 V", "discharge", meter=meter, results=results, started=day)
 
 
 def taken(tested: RunEvidence) -> Measured:
@@ -90,13 +91,24 @@ def taken(tested: RunEvidence) -> Measured:
     return found
 
 
-def test_gain_that_one_meter_shares_cancels() -> None:
+def test_errors_that_are_one_cancel() -> None:
     """Gain 0.8 % (k = 2) common, rest u = 0.25 Wh: U_d 0.955 independent, 0.707 with the shared gain."""
-    first, second = taken(run(57.4, 0.004, 0.25, "M1")), taken(run(56.1, 0.004, 0.25, "M1"))
+    first, second = (
+        Measured(e, "Wh", math.hypot(0.004 * e, 0.25), common={"M1: gain": 0.004 * e}) for e in (57.4, 56.1)
+    )
     shared = difference(first, second)
     assert shared.expanded == pytest.approx(0.707, abs=5e-4)
     assert shared.en == pytest.approx(1.84, abs=5e-3)
     assert shared.correlation == pytest.approx(0.452, abs=5e-3)
+
+
+@pytest.mark.parametrize(("day", "rho"), [("2026-02-10", 0.9), ("2026-02-11", 0.5), ("", 0.5)])
+def test_gain_that_one_meter_shares_cancels_in_part(day: str, rho: float) -> None:
+    """A meter's gain correlates by 0.9 in one mode on one day, by 0.5 otherwise (assumed); GUM eq. 16 does the rest."""
+    first, second = taken(run(57.4, 0.004, 0.25, "M1")), taken(run(56.1, 0.004, 0.25, "M1", 2, day))
+    a, b = 0.004 * 57.4, 0.004 * 56.1
+    wanted = 2 * math.sqrt(a * a + b * b - 2 * rho * a * b + 2 * 0.25**2)
+    assert difference(first, second).expanded == pytest.approx(wanted, rel=1e-9)
     other = difference(first, taken(run(56.1, 0.004, 0.25, "M2")))
     assert other.correlation == 0.0
     assert other.expanded == pytest.approx(0.9556, abs=5e-4)
@@ -123,17 +135,21 @@ def test_limits_of_repeats() -> None:
     assert stats.studentized_range.ppf(0.95, 4, 8) * scatter.sd / math.sqrt(3) == pytest.approx(1.013, abs=1e-3)
 
 
-def test_larger_of_repeats_and_full_budget_decides() -> None:
-    """A - B = 1.30 exceeds every limit of repeats, and yet is too close by the full budget."""
+def test_repeats_alone_give_the_intervals_of_tukey_and_kramer() -> None:
+    """With an exact meter the limits of all pairs are those of scipy.stats.tukey_hsd, unequal counts included."""
+    repeats = [[61.2, 61.0, 61.5], [60.1, 60.4, 60.2], [62.0, 61.7, 61.9, 62.1]]
+    scatter = pooled_scatter(repeats)
+    assert scatter is not None
+    assert (scatter.sd, scatter.degrees) == (pytest.approx(0.193033, abs=1e-6), 7)
+    items = [pool([Measured(x, "Wh", 0.0) for x in values], scatter) for values in repeats]
+    peer = stats.tukey_hsd(*repeats).confidence_interval(0.95)
+    for i, j in ((0, 1), (0, 2), (1, 2)):
+        found = difference(items[i], items[j], 3)
+        assert found.value - (found.expanded or 0.0) == pytest.approx(peer.low[i, j], abs=1e-3)
+        assert found.value + (found.expanded or 0.0) == pytest.approx(peer.high[i, j], abs=1e-3)
     scatter = pooled_scatter(list(REPEATS.values()))
-    first, second = (Measured(ENERGY[n][0], "Wh", ENERGY[n][1] / 2, count=3) for n in "AB")
-    found = difference(first, second, scatter)
-    assert found.scatter == pytest.approx(0.729, abs=1e-3)
-    assert found.expanded == pytest.approx(1.697, abs=5e-4)
-    assert not found.is_told_apart
-    exact = difference(Measured(57.4, "Wh", 0.01, count=3), Measured(56.9, "Wh", 0.01, count=3), scatter)
-    assert exact.expanded == pytest.approx(0.729, abs=1e-3)
-    assert not exact.is_told_apart
+    a, b = (pool([Measured(x, "Wh", 0.0) for x in REPEATS[name]], scatter) for name in "AB")
+    assert difference(a, b, 4).expanded == pytest.approx(1.013, abs=1e-3)
 
 
 def test_rank_sets_share() -> None:
@@ -198,23 +214,24 @@ def test_ratio_of_independent_energies() -> None:
     rest=st.floats(0.001, 1),
 )
 def test_ratio_by_one_meter_agrees_with_correlated_values(top: float, bottom: float, gain: float, rest: float) -> None:
-    """Against the `uncertainties` package with the full covariance matrix."""
+    """Against the `uncertainties` package with the full covariance matrix; gains correlate by 0.9 (assumed)."""
     first, second = taken(run(top, gain, rest, "M1", 1)), taken(run(bottom, gain, rest, "M1", 2))
     matrix = [
-        [(gain * top) ** 2 + rest**2, gain**2 * top * bottom],
-        [gain**2 * top * bottom, (gain * bottom) ** 2 + rest**2],
+        [(gain * top) ** 2 + rest**2, 0.9 * gain**2 * top * bottom],
+        [0.9 * gain**2 * top * bottom, (gain * bottom) ** 2 + rest**2],
     ]
     a, b = correlated_values([top, bottom], np.array(matrix))
-    assert covariance(first, second) == pytest.approx(gain**2 * top * bottom, rel=1e-9, abs=1e-15)
+    assert covariance(first, second) == pytest.approx(0.9 * gain**2 * top * bottom, rel=1e-9, abs=1e-15)
     assert ratio(first, second).uncertainty == pytest.approx((a / b).std_dev, rel=1e-6)
     u = difference(first, second).uncertainty
     assert u == pytest.approx((a - b).std_dev, rel=1e-6)
 
 
-def test_ratio_by_one_meter_cancels_its_gain_entirely() -> None:
+def test_ratio_by_one_meter_keeps_what_its_gain_does_not_share() -> None:
+    """Gains of 0.5 % each: sqrt(2 (1 - rho)) x 0.5 % is left, 0.2236 % for rho 0.9 and 0.7071 % for two meters."""
     same = ratio(taken(run(61.2, 0.005, 0.0, "M1")), taken(run(86.4, 0.005, 0.0, "M1")))
     apart = ratio(taken(run(61.2, 0.005, 0.0, "M1")), taken(run(86.4, 0.005, 0.0, "M2")))
-    assert same.uncertainty == pytest.approx(0.0, abs=1e-12)
+    assert same.uncertainty == pytest.approx(0.708333 * 0.002236, rel=1e-4)
     assert apart.uncertainty == pytest.approx(0.708333 * 0.005 * math.sqrt(2), rel=1e-5)
 
 
@@ -223,10 +240,30 @@ def test_repeats_are_a_mean_with_spread_and_count_not_the_best_one() -> None:
     mean = pool(runs)
     assert (mean.value, mean.count, mean.run_ids) == (pytest.approx(57.4), 3, (1, 2, 3))
     assert mean.spread == pytest.approx(statistics.stdev(REPEATS["A"]))
-    scatter = stats.t.ppf(0.975, 2) * statistics.stdev(REPEATS["A"]) / math.sqrt(3) / 2
-    budget = math.hypot(0.002 * 57.4, 0.05 / math.sqrt(3))
-    assert mean.uncertainty == pytest.approx(max(scatter, budget), rel=1e-6)
-    assert mean.uncertainty == pytest.approx(scatter, rel=1e-6)
+    random = statistics.stdev(REPEATS["A"]) / math.sqrt(3)
+    whole = math.hypot(0.002 * 57.4, random)
+    assert mean.uncertainty == pytest.approx(whole, rel=1e-6)
+    assert mean.dof == pytest.approx(2 * (whole / random) ** 4, rel=1e-6)
+    assert mean.expanded == pytest.approx(stats.t.ppf(0.97725, mean.dof) * whole, rel=1e-4)
+
+
+def test_lucky_repeats_are_no_better_than_their_budget() -> None:
+    """Three values that agree by chance: the parts that each test draws anew average out, and no more."""
+    runs = [taken(run(57.4, 0.002, 0.05, "M1", number)) for number in range(3)]
+    assert pool(runs).uncertainty == pytest.approx(math.hypot(0.002 * 57.4, 0.05 / math.sqrt(3)), rel=1e-6)
+    assert pool(runs).dof is None
+
+
+def test_one_tested_once_takes_the_repeatability_of_others() -> None:
+    scatter = pooled_scatter([REPEATS["A"], REPEATS["B"]])
+    assert scatter is not None
+    once = pool([Measured(57.0, "Wh", 0.05)], scatter)
+    assert once.uncertainty == pytest.approx(scatter.sd * 57.0 / scatter.level, rel=1e-9)
+    assert once.dof == pytest.approx(4)
+    assert pool([Measured(20.0, "Wh", 0.05)], scatter).uncertainty == pytest.approx(scatter.sd, rel=1e-9)
+    wild = pool([Measured(x, "Wh", 0.05) for x in (52.0, 60.0)], scatter)
+    assert wild.dof == pytest.approx(1)
+    assert wild.uncertainty == pytest.approx(4.0, rel=1e-9)
 
 
 def test_shared_gain_does_not_average_out_of_repeats() -> None:

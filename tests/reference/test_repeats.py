@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from store.judge.measured import Measured, pool
+from store.judge.measured import Measured
+from store.judge.pooling import pool
 from store.uncertainty.repeats import check_repeats
 
 

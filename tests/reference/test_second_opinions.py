@@ -191,11 +191,17 @@ def test_monte_carlo_confirms_the_uncertainty_of_energy() -> None:
 
 @pytest.mark.parametrize("same_meter", [True, False])
 def test_monte_carlo_confirms_the_uncertainty_of_an_efficiency(same_meter: bool) -> None:
-    """A round trip by one meter, whose gain cancels, and by two of one kind. Offsets are drawn anew for each run."""
+    """A round trip by one meter, half of whose gain's variance the two runs share, and by two of one kind.
+
+    Offsets are drawn anew for each run.
+    """
     rng = np.random.default_rng(2)
     out, into = discharge(5.2, 0.5, 2.0), discharge(5.2, 0.6, 2.1)
     gains = rng.uniform(-GAIN, GAIN, (2, DRAWS))
-    others = gains if same_meter else rng.uniform(-GAIN, GAIN, (2, DRAWS))
+    others = rng.uniform(-GAIN, GAIN, (2, DRAWS))
+    if same_meter:
+        shared, parted = rng.uniform(-GAIN, GAIN, (2, DRAWS)), math.sqrt(0.5)
+        gains, others = parted * (shared + gains), parted * (shared + others)
     efficiency = drawn_energies(out, gains, rng) / drawn_energies(into, others, rng)
     meters = ("M1", "M1" if same_meter else "M2")
     items = []

@@ -194,7 +194,7 @@ class CompareModel:
         other = self.measured.get(first.facts.run_id, {}).get(name)
         if one is None or other is None:
             return "", False
-        d = difference(one, other)
+        d = difference(one, other, len(self.views))
         decimals = fmt.decimals_of(max(abs(one.value), abs(other.value)), d.uncertainty)
         size = fmt.span_words(abs(d.value)) if one.unit == "s" else fmt.number(abs(d.value), decimals)
         sign = "" if not size.strip("0.,") or size == "0 s" else "+" if d.value > 0 else "-"

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import math
+from dataclasses import replace
 
 from store.judge.derived.on_sheet import sheet_uncertainty
-from store.judge.measured import Measured, turned
+from store.judge.measured import Measured, made_of, turned
 from store.model.sheet import DeviceSheet
 from store.model.spec import Better, ResultSpec
 
@@ -38,36 +38,14 @@ def price_per_energy(energy: Measured, sheet: DeviceSheet) -> Measured | None:
     if sheet.price is None or energy.value <= 0.0:
         return None
     value = sheet.price / energy.value
-    u = None if energy.uncertainty is None else value * energy.uncertainty / energy.value
-    return Measured(
-        value,
-        f"{sheet.currency or '1'}/Wh",
-        u,
-        energy.run_ids,
-        energy.count,
-        meters=energy.meters,
-        conditions=energy.conditions,
-        common={key: -value * part / energy.value for key, part in energy.common.items()},
-        note=energy.note,
-        flags=turned(energy.flags),
-    )
+    found = made_of(value, f"{sheet.currency or '1'}/Wh", ((-value / energy.value, energy),))
+    return replace(found, flags=turned(energy.flags))
 
 
 def _over(top: Measured, bottom: float, bottom_u: float, unit: str) -> Measured:
     value = top.value / bottom
-    u = None if top.uncertainty is None else math.hypot(top.uncertainty / bottom, value * bottom_u / bottom)
-    return Measured(
-        value,
-        unit,
-        u,
-        top.run_ids,
-        top.count,
-        meters=top.meters,
-        conditions=top.conditions,
-        common={key: part / bottom for key, part in top.common.items()},
-        note=top.note,
-        flags=top.flags,
-    )
+    found = made_of(value, unit, ((1.0 / bottom, top), (-value / bottom, Measured(bottom, "", bottom_u))))
+    return replace(found, count=top.count)
 
 
 _WEIGH = "Weigh it and discharge it."

@@ -7,9 +7,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from store.judge.measured import Measured, RunEvidence, flags_of, measured, standard_uncertainty_of, turned
+from store.judge.measured import Measured, RunEvidence, made_of, measured, turned
 from store.model.results import Flag
 from store.model.spec import Better, ResultSpec, Shown
 
@@ -57,7 +57,7 @@ ASSUMED_ADAPTER = AdapterEfficiency(
 
 
 def ratio(top: Measured, bottom: Measured) -> Measured:
-    """Quotient of two measured values; what one meter shares cancels, by two meters nothing does.
+    """Quotient of two measured values; what one meter shares cancels in part, by two meters nothing does.
 
     Formula: relative u^2 = sum over what is not shared of (u/x)^2 plus sum over shared errors of
     (c_top/top - c_bottom/bottom)^2 [GUM eq. 16, for a quotient].
@@ -66,37 +66,25 @@ def ratio(top: Measured, bottom: Measured) -> Measured:
         ZeroDivisionError: the lower value is 0.
     """
     value = top.value / bottom.value
-    inputs = ((1.0 / bottom.value, top), (-value / bottom.value, bottom))
-    return _derived(value, "1", standard_uncertainty_of(inputs), (top, bottom))
+    return made_of(value, "1", ((1.0 / bottom.value, top), (-value / bottom.value, bottom)))
 
 
 def energy_yield(energy_out: Measured, rated_wh: float) -> Measured:
     """Energy delivered over rated energy. Common practice, no source: 57 Wh of 72 Wh is 0.79."""
-    u = None if energy_out.uncertainty is None else energy_out.uncertainty / rated_wh
-    return _derived(energy_out.value / rated_wh, "1", u, (energy_out,))
+    return made_of(energy_out.value / rated_wh, "1", ((1.0 / rated_wh, energy_out),))
 
 
 def wall_to_load(round_trip: Measured, adapter: AdapterEfficiency) -> Measured:
     """Round trip times the efficiency of the adapter; an assumed one is named in the note."""
     other = adapter.as_measured()
-    value = round_trip.value * other.value
-    u = standard_uncertainty_of(((other.value, round_trip), (round_trip.value, other)))
-    found = _derived(value, "1", u, (round_trip, other))
-    return _with_note(found, adapter.words)
+    inputs = ((other.value, round_trip), (round_trip.value, other))
+    return made_of(round_trip.value * other.value, "1", inputs, note=adapter.words)
 
 
 def wasted_share(through: Measured) -> Measured:
     """Share of the energy paid for that never reaches the load: 1 - wall_to_load."""
-    return Measured(
-        1.0 - through.value,
-        "1",
-        through.uncertainty,
-        through.run_ids,
-        meters=through.meters,
-        conditions=through.conditions,
-        note=through.note,
-        flags=turned(through.flags),
-    )
+    found = made_of(1.0 - through.value, "1", ((-1.0, through),))
+    return replace(found, flags=turned(through.flags))
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,8 +209,7 @@ def runtime_at(load_w: float, points: Sequence[LoadPoint]) -> Runtime:
     low, high = held[upper - 1], held[upper]
     share = (load_w - low.load_w) / (high.load_w - low.load_w)
     value = (1 - share) * low.energy.value + share * high.energy.value
-    u = standard_uncertainty_of(((1 - share, low.energy), (share, high.energy)))
-    energy = _derived(value, "Wh", u, (low.energy, high.energy))
+    energy = made_of(value, "Wh", ((1 - share, low.energy), (share, high.energy)))
     missed = min(abs(value - low.energy.value), abs(value - high.energy.value)) / math.sqrt(3.0)
     return Runtime(load_w, _hours(energy, load_w, missed), f"between tests at {low.load_w:g} W and {high.load_w:g} W")
 
@@ -238,49 +225,13 @@ def _below(load_w: float, held: Sequence[LoadPoint]) -> Runtime:
 
 
 def _hours(energy: Measured, load_w: float, missed_wh: float) -> Measured:
-    u = None if energy.uncertainty is None else math.hypot(energy.uncertainty, missed_wh) / load_w
-    return Measured(
-        energy.value / load_w,
-        "h",
-        u,
-        energy.run_ids,
-        meters=energy.meters,
-        conditions=energy.conditions,
-        note=energy.note,
-        flags=energy.flags,
-    )
+    return made_of(energy.value / load_w, "h", ((1.0 / load_w, energy), (1.0 / load_w, Measured(0.0, "Wh", missed_wh))))
 
 
 def load_point(run: RunEvidence, load_w: float) -> LoadPoint | None:
     """A discharge as a point: its energy, and whether it held its load; None where it has no energy."""
     energy = measured(run, "energy_out_wh")
     return None if energy is None else LoadPoint(load_w, energy, run.value("first_cutback_s") is None)
-
-
-def _derived(value: float, unit: str, u: float | None, sources: Sequence[Measured]) -> Measured:
-    return Measured(
-        value=value,
-        unit=unit,
-        uncertainty=u,
-        run_ids=tuple(dict.fromkeys(run for item in sources for run in item.run_ids)),
-        meters=tuple(dict.fromkeys(meter for item in sources for meter in item.meters)),
-        conditions=tuple(dict.fromkeys(text for item in sources for text in item.conditions)),
-        note=" ".join(dict.fromkeys(item.note for item in sources if item.note)),
-        flags=flags_of(sources),
-    )
-
-
-def _with_note(item: Measured, note: str) -> Measured:
-    return Measured(
-        item.value,
-        item.unit,
-        item.uncertainty,
-        item.run_ids,
-        meters=item.meters,
-        conditions=item.conditions,
-        note=" ".join(part for part in (item.note, note) if part),
-        flags=item.flags,
-    )
 
 
 _TO_GET_IT = "Recharge it, then discharge it, at one ambient."

@@ -39,6 +39,8 @@ class Sustained:
     reason: str = ""
     tested_ids: tuple[int, ...] = ()
     """Every run that was looked at."""
+    failed_w: float | None = None
+    """The smallest load above it that failed; None where none was tried, or none failed."""
 
 
 def sustained_power(runs: Sequence[RunEvidence], direction: str = "out") -> Sustained:
@@ -86,6 +88,7 @@ def sustained_power(runs: Sequence[RunEvidence], direction: str = "out") -> Sust
         tuple(run.run_id for _, run, _ in above),
         told + ("." if told else ""),
         tested,
+        min((load for load, _, _ in above), default=None),
     )
 
 

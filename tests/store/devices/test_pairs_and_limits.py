@@ -35,7 +35,8 @@ def library(tmp_path: Path) -> Library:
     plan = [("PB-01", "discharge", make_run(600, noise=0.0)), ("PB-01", "recharge", charging(2.0))]
     plan += [("PB-01", "recharge", charging(3.0)), ("PB-02", "recharge", charging(2.0))]
     for number, (device, kind, frame) in enumerate(plan):
-        facts = Facts(device=device, port="C1", mode="fixed 9 V", kind=kind, ambient_c=22.0)
+        mode = "fixed 20 V" if kind == "discharge" else "fixed 9 V"
+        facts = Facts(device=device, port="C1", mode=mode, kind=kind, ambient_c=22.0)
         started = STARTED + timedelta(hours=number)
         add_run(library, write_export(tmp_path, f"{number}.csv"), frame, facts=facts, started_at=started)
     return library
