@@ -18,7 +18,7 @@ import duckdb
 
 from store.model.spec import Shown
 from store.publish.refusals import NotPublished
-from store.words.numbers import figure_text
+from store.words.numbers import COVERAGE, figure_text
 
 __all__ = ["PageCheck", "check_page", "figures_that_differ"]
 
@@ -135,7 +135,9 @@ def _again(row: dict[str, Any]) -> str:
     value, u = row["again"], row["uncertainty"]
     if value is None or not math.isfinite(value):
         return "nothing"
-    return figure_text(float(value), None if u is None else float(u), row["unit"], Shown(row["shown"]))
+    known = None if u is None else float(u)
+    coverage = float(row.get("k", COVERAGE))  # pages of older versions have none: twice
+    return figure_text(float(value), known, row["unit"], Shown(row["shown"]), coverage=coverage)
 
 
 def figures_that_differ(data: Path, head: str, statements: Sequence[str]) -> set[int]:

@@ -38,7 +38,8 @@ class PrintedFigure:
         u = "NULL" if self.amount.uncertainty is None else f"{self.amount.uncertainty!r}::DOUBLE"
         return (
             f"SELECT {quoted(self.name)} AS figure, {quoted(self.amount.text())} AS printed, value AS again,\n"
-            f"  {u} AS uncertainty, {quoted(self.amount.unit)} AS unit, {quoted(self.amount.shown.value)} AS shown\n"
+            f"  {u} AS uncertainty, {quoted(self.amount.unit)} AS unit, {quoted(self.amount.shown.value)} AS shown,\n"
+            f"  {self.amount.coverage!r}::DOUBLE AS k\n"
             f"FROM (\n{self.sql}\n)"
         )
 

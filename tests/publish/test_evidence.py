@@ -64,7 +64,7 @@ def test_a_bare_duckdb_started_there_runs_the_file_as_it_is(folders, key, tmp_pa
         "con = duckdb.connect()\n"
         "for part in con.extract_statements(open('figures.sql', encoding='utf-8').read()):\n"
         "    rows = con.execute(part).fetchall()\n"
-        "    if rows and len(rows[0]) == 6: print(rows[0][1], '=', rows[0][2], sep='|')\n"
+        "    if rows and len(rows[0]) == 7: print(rows[0][1], '=', rows[0][2], sep='|')\n"
         "assert not [name for name in sys.modules if name.split('.')[0] in ('store', 'tui', 'importers')]\n"
     )
     shutil.copytree(folders[key] / "data", tmp_path / "x y" / "data")
