@@ -250,7 +250,7 @@ def _describe(
         round(confidence, 4),
         tuple(questions),
         tuple(problems),
-        preview.frame(),
+        preview,
         outcome.account(plan) if outcome and plan else Account(0, 0),
         plan,
         view,

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 import polars as pl
@@ -15,6 +16,7 @@ from importers.decide.plan import ColumnPlan, Plan, Question
 from importers.decide.weights import WEIGHTS
 from importers.problems import ImportRefused
 from importers.profiles.profile import Profile, ProfileClock, ProfileColumn
+from importers.reading.preview import Preview
 from importers.schema import Account, ClockReading, Problem
 from importers.text.bytesview import BytesView
 from importers.text.parsing import ParsedText
@@ -40,8 +42,8 @@ class Inspection:
     confidence: float
     questions: tuple[Question, ...]
     problems: tuple[Problem, ...]
-    preview: pl.DataFrame
-    """`part`, `t_s` and the channels that hold values; the first rows of every part."""
+    shown: Preview
+    """The first rows of every part, as they were read."""
     account: Account
     """Lines of what was looked at: the whole of a small file, the head of a large one."""
     plan: Plan | None
@@ -54,6 +56,11 @@ class Inspection:
     """The text as it was parsed, where it is small and was looked at whole: an import need not parse it again."""
     runs: tuple[tuple[str, str | None, int], ...] = ()
     """Part, port and samples of every run in what was looked at."""
+
+    @cached_property
+    def preview(self) -> pl.DataFrame:
+        """`part`, `t_s` and the channels that hold values; the first rows of every part."""
+        return self.shown.frame()
 
     @property
     def is_sure(self) -> bool:

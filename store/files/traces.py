@@ -74,13 +74,18 @@ def footer_fields() -> list[dict[str, str]]:
     ]
 
 
+@lru_cache(maxsize=1)
+def _fields_text() -> str:
+    return json.dumps(footer_fields(), ensure_ascii=False)
+
+
 def _footer_text(runs: Sequence[Mapping[str, Any]]) -> str:
     """The footer as JSON; the runs of a large pack as compressed JSON in it.
 
     Every reader of the file reads the whole footer: 5,000 runs in plain JSON, 11 MB, make one run's read three times as
     long; compressed they take a hundredth.
     """
-    plain = json.dumps({"format": 1, "runs": list(runs), "fields": footer_fields()}, ensure_ascii=False)
+    plain = f'{{"format": 1, "runs": {json.dumps(list(runs), ensure_ascii=False)}, "fields": {_fields_text()}}}'
     if len(plain) <= PLAIN_FOOTER:
         return plain
     sink = pa.BufferOutputStream()
@@ -119,22 +124,7 @@ class TraceWriter:
         self._encoding: Future[None] | None = None
         self._pending: list[pa.Table] = []
         self._pending_rows = 0
-        # The clock never repeats a value, so a dictionary would only cost, and split into its bytes it packs to a
-        # third; meters' readings repeat a lot.
-        self._writer = pq.ParquetWriter(
-            self._buffer,
-            arrow_schema(),
-            compression="zstd",
-            compression_level=_LEVEL,
-            dictionary_pagesize_limit=_DICTIONARY_BYTES,
-            use_dictionary=["run_id", *CHANNEL_NAMES],
-            column_encoding={"t_s": "BYTE_STREAM_SPLIT"},
-            max_rows_per_page=GROUP_ROWS,  # a page of each column: pages of 20,000 rows scan a tenth slower
-            write_batch_size=GROUP_ROWS,
-            write_page_index=True,
-            write_page_checksum=True,
-            sorting_columns=[pq.SortingColumn(0), pq.SortingColumn(1)],
-        )
+        self._writer: pq.ParquetWriter | None = None
 
     def write(self, table: pa.Table, *, whole: bool = False) -> None:
         """Append samples in order.
@@ -164,7 +154,30 @@ class TraceWriter:
         self._pending_rows = rest.num_rows
 
     def _encode(self, table: pa.Table) -> None:
+        if self._writer is None:
+            self._writer = self._begin(TRACE_COLUMNS)
         self._writer.write_table(table, row_group_size=GROUP_ROWS)
+
+    def _begin(self, held: Sequence[str]) -> pq.ParquetWriter:
+        """The writer of the file, for columns of which only those of `held` may hold values.
+
+        The clock never repeats a value, so a dictionary would only cost, and split into its bytes it packs to a third;
+        meters' readings repeat a lot. What holds nothing needs neither: two fifths of a small file's time.
+        """
+        return pq.ParquetWriter(
+            self._buffer,
+            arrow_schema(),
+            compression={name: "zstd" if name in held else "none" for name in TRACE_COLUMNS},
+            compression_level=dict.fromkeys(held, _LEVEL),
+            dictionary_pagesize_limit=_DICTIONARY_BYTES,
+            use_dictionary=[name for name in held if name != "t_s"],
+            column_encoding={"t_s": "BYTE_STREAM_SPLIT"},
+            max_rows_per_page=GROUP_ROWS,  # a page of each column: pages of 20,000 rows scan a tenth slower
+            write_batch_size=GROUP_ROWS,
+            write_page_index=True,
+            write_page_checksum=True,
+            sorting_columns=[pq.SortingColumn(0), pq.SortingColumn(1)],
+        )
 
     def _wait(self) -> None:
         """Let the row group that is being encoded get done; raises what went wrong with it."""
@@ -183,10 +196,14 @@ class TraceWriter:
         Args:
             runs: The footer's entry for each run, in order of rows.
         """
-        if self._pending_rows or not self.samples:
-            self._flush(self._pending_rows) if self._pending else None
         self._wait()
         self._end_beside()
+        last = pa.concat_tables(self._pending) if self._pending else None
+        self._pending, self._pending_rows = [], 0
+        if self._writer is None:  # one row group: what it holds is known
+            self._writer = self._begin(("run_id", "t_s", *(present_channels(last) if last is not None else ())))
+        if last is not None:
+            self._encode(last)
         self._writer.add_key_value_metadata({FOOTER_KEY: _footer_text(runs)})
         self._writer.close()
         self._buffer.flush()
@@ -198,7 +215,7 @@ class TraceWriter:
         """Close and remove what was written."""
         self._end_beside()
         self._sink.is_over = True
-        if self._writer.is_open:
+        if self._writer is not None and self._writer.is_open:
             with suppress(OSError, ValueError, pa.ArrowException):  # it may have refused already; the file goes anyway
                 self._writer.close()
         self._file.close()

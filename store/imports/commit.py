@@ -108,7 +108,8 @@ def _store(
 ) -> list[IngestOutcome] | None:
     layout = library.layout
     with library.catalogue.writer() as cursor:
-        known = {p.sha256: known_outcome(cursor, p.sha256) or _as_longer(p) for p in waiting}
+        made = known_outcomes(cursor, [p.sha256 for p in waiting])
+        known = {p.sha256: made.get(p.sha256) or _as_longer(p) for p in waiting}
         fresh = [p for p in waiting if known[p.sha256] is None]
         numbers = [record.facts.run_id for p in fresh for record, _ in p.runs]
         if numbers and are_taken(cursor, numbers):
@@ -184,24 +185,35 @@ def _looked_up_again(library: Library, prepared: PreparedFile) -> PreparedFile:
     return replace(prepared, grown={uid: now[run_id] for uid, run_id in there.items()})
 
 
-_HELD = (
-    "WITH RECURSIVE held(uid) AS (SELECT unnest(into_uids) FROM catalogue.shelved_run WHERE source_sha256 = ? "
-    "UNION SELECT unnest(s.into_uids) FROM catalogue.shelved_run s JOIN held ON s.uid = held.uid) "
-    "SELECT DISTINCT run.run_id, run.port FROM catalogue.run JOIN held USING (uid) ORDER BY run_id"
+_MADE = (
+    "SELECT source_sha256, run_id, port FROM catalogue.run WHERE source_sha256 IN (SELECT unnest(?::VARCHAR[])) "
+    "ORDER BY run_id"
 )
-"""Runs that a file's bytes were joined into, or grew into."""
+_HELD = (
+    "WITH RECURSIVE held(source, uid) AS (SELECT source_sha256, unnest(into_uids) FROM catalogue.shelved_run "
+    "WHERE source_sha256 IN (SELECT unnest(?::VARCHAR[])) "
+    "UNION SELECT held.source, unnest(s.into_uids) FROM catalogue.shelved_run s JOIN held ON s.uid = held.uid) "
+    "SELECT DISTINCT held.source, run.run_id, run.port FROM catalogue.run JOIN held USING (uid) ORDER BY run_id"
+)
+"""Runs that files' bytes were joined into, or grew into."""
 
 
 def known_outcome(cursor: duckdb.DuckDBPyConnection, sha256: str) -> IngestOutcome | None:
     """The runs that a file's bytes made before; None where they are new."""
-    found = rows(cursor, "SELECT run_id, port FROM catalogue.run WHERE source_sha256 = ? ORDER BY run_id", [sha256])
-    if not found:
-        found = rows(cursor, _HELD, [sha256])
-    if not found:
-        return None
-    return IngestOutcome(
-        tuple(int(r) for r, _ in found), tuple(p if p is None else str(p) for _, p in found), already=True
-    )
+    return known_outcomes(cursor, [sha256]).get(sha256)
+
+
+def known_outcomes(cursor: duckdb.DuckDBPyConnection, hashes: Sequence[str]) -> dict[str, IngestOutcome]:
+    """The runs that each file's bytes made before, by its hash; new ones are not in it."""
+    made: dict[str, list[tuple[int, str | None]]] = {}
+    for sql in (_MADE, _HELD):
+        left = [sha256 for sha256 in hashes if sha256 not in made]
+        for sha256, run_id, port in rows(cursor, sql, [left]) if left else ():
+            made.setdefault(str(sha256), []).append((int(run_id), port if port is None else str(port)))
+    return {
+        sha256: IngestOutcome(tuple(run for run, _ in runs), tuple(port for _, port in runs), already=True)
+        for sha256, runs in made.items()
+    }
 
 
 def _renumber(record: RunRecord, written: WrittenTrace, run_id: int) -> tuple[RunRecord, WrittenTrace]:

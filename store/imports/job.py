@@ -39,6 +39,7 @@ from store.imports.grown import (
 )
 from store.imports.originals_back import put_back
 from store.imports.reduction import Bench, direction_of, reduce_record
+from store.imports.undisturbed import undisturbed
 from store.judge.contradictions import contradictions
 from store.model.records import IngestOutcome, Provenance, RunFacts
 from store.model.results import Array, ArrayTrace
@@ -240,8 +241,10 @@ class ImportJob:
         """
         if self._batch:
             raise WrongFact("A file of a batch is committed by the batch: batch.commit(job, export).")
-        outcome = commit_prepared(self._library, [self.prepare(export)])[0]
-        self._library.after_import()
+        prepared = self.prepare(export)
+        with undisturbed():
+            outcome = commit_prepared(self._library, [prepared])[0]
+            self._library.after_import()
         return outcome
 
     def prepare(self, export: ImportedExport) -> PreparedFile:

@@ -20,6 +20,7 @@ from store.imports.commit import PreparedFile, commit_prepared, known_outcome
 from store.imports.grown import LogStart, Sizes, known_beginnings
 from store.imports.job import ImportJob
 from store.imports.reduction import Bench
+from store.imports.undisturbed import undisturbed
 from store.model.records import IngestOutcome
 from store.words.clock import as_utc
 
@@ -64,7 +65,7 @@ class ImportBatch:
         self,
         library: Library,
         *,
-        every_files: int = 64,
+        every_files: int = 128,
         every_s: float = 5.0,
         reserve: int = 0,
         on_committed: Callable[[Path, IngestOutcome], None] | None = None,
@@ -148,7 +149,11 @@ class ImportBatch:
         return self._next_id
 
     def flush(self) -> None:
-        """Store what is waiting, in one transaction."""
+        """Store what is waiting, in one transaction; Ctrl-C waits for its end."""
+        with undisturbed():
+            self._flush()
+
+    def _flush(self) -> None:
         waiting, self._waiting = self._waiting, []
         self._since = time.monotonic()
         if not self._reserve:

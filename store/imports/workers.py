@@ -9,6 +9,7 @@ import multiprocessing
 import os
 import signal
 import threading
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from contextlib import contextmanager, nullcontext
@@ -21,11 +22,14 @@ from store.imports.importer import FileOutcome, Order, import_file
 
 __all__ = ["WORTH_BYTES", "WORTH_FILES", "Stopped", "import_files", "workers_for"]
 
-WORTH_FILES = 60
-"""Files from which on more processes pay: a process takes about 0.7 s to start, a small file 0.02 s to import."""
+WORTH_FILES = 100
+"""Files from which on more processes pay: a process takes about 0.7 s to start, a small file 0.01 s to import."""
 
-SHARE = 32
+SHARE = 96
 """Most files that a process takes at a time, and with them one transaction: about a second's work."""
+
+AHEAD = 2
+"""Shares that wait for each other process, so that none is idle while this one is busy with its own."""
 
 _THREADS = ("POLARS_MAX_THREADS", "OPENBLAS_NUM_THREADS")
 
@@ -134,19 +138,28 @@ def _one_by_one(task: _Task) -> None:
 
 
 def _side_by_side(task: _Task, workers: int) -> None:
+    """Shares of the files to other processes, and to this one too: it has loaded everything already.
+
+    Not where a thread of an interface asks: its screens would stand still meanwhile.
+    """
+    shares = deque(_shares(len(task.files), workers))
+    takes_part = threading.current_thread() is threading.main_thread()
+    others = workers - takes_part
     waiting: dict[Future[list[FileOutcome]], range] = {}
     with _one_thread_each(workers), _deaf_to_interrupts():
         pool = ProcessPoolExecutor(
-            workers,
+            others,
             mp_context=multiprocessing.get_context("spawn"),  # a fork would copy locks of Polars' threads
             initializer=_begin_worker,
             initargs=(str(task.library.path), task.order),
         )
-        for share in _shares(len(task.files), workers):
-            waiting[pool.submit(_work, [str(task.files[index]) for index in share])] = share
+        _hand_out(pool, task, shares, waiting, most=others)  # a process starts with its first share
     try:
-        while waiting:
-            _collect(waiting, task.done)
+        while shares or waiting:
+            if shares and takes_part:
+                _own_share(task, shares.popleft())
+            _collect(waiting, task.done, is_idle=not (shares and takes_part))
+            _hand_out(pool, task, shares, waiting, most=AHEAD * others)
             task.progress(sum(task.sizes[index] for index in task.done), sum(task.sizes))
         pool.shutdown()
     except KeyboardInterrupt:
@@ -155,15 +168,46 @@ def _side_by_side(task: _Task, workers: int) -> None:
         raise
 
 
+def _hand_out(
+    pool: ProcessPoolExecutor,
+    task: _Task,
+    shares: deque[range],
+    waiting: dict[Future[list[FileOutcome]], range],
+    *,
+    most: int,
+) -> None:
+    while shares and len(waiting) < most:
+        share = shares.popleft()
+        waiting[pool.submit(_work, [str(task.files[index]) for index in share])] = share
+
+
+def _own_share(task: _Task, share: range) -> None:
+    """A share of this process; what was read in full is stored, also after Ctrl-C."""
+    places = {task.files[index]: index for index in share}
+
+    def told(file: Path, outcome: FileOutcome) -> None:
+        task.done[places[file]] = outcome
+
+    before, total = sum(task.sizes[index] for index in task.done), sum(task.sizes)
+    with Together(task.library, task.order, told, reserve=len(share)) as together:
+        for index in share:
+            together.take(task.files[index])
+            before += task.sizes[index]
+            task.progress(before, total)
+
+
 def _shares(files: int, workers: int) -> list[range]:
     """Files in shares small enough that all processes end together and Ctrl-C is obeyed soon."""
     size = max(min(SHARE, files // (4 * workers)), 1)
     return [range(start, min(start + size, files)) for start in range(0, files, size)]
 
 
-def _collect(waiting: dict[Future[list[FileOutcome]], range], done: dict[int, FileOutcome]) -> None:
-    """Move what is finished from `waiting` to `done`."""
-    finished = wait(waiting, return_when=FIRST_COMPLETED).done if waiting else set()
+def _collect(
+    waiting: dict[Future[list[FileOutcome]], range], done: dict[int, FileOutcome], *, is_idle: bool = True
+) -> None:
+    """Move what is finished from `waiting` to `done`; wait for something only where this process is idle."""
+    timeout = None if is_idle else 0.0
+    finished = wait(waiting, timeout, return_when=FIRST_COMPLETED).done if waiting else set()
     for future in finished:
         done.update(zip(waiting.pop(future), future.result(), strict=True))
 

@@ -13,6 +13,7 @@ import pytest
 from importers.schema import Facts
 from store import Library
 from store.imports.importer import Order, find_files
+from store.imports.undisturbed import undisturbed
 from store.imports.workers import import_files, workers_for
 from tests.cli.conftest import Cli, started
 
@@ -93,7 +94,7 @@ def test_a_folder_gives_its_exports_in_order_and_counts_the_rest(tmp_path: Path)
 
 def test_processes_are_started_only_where_they_pay(tmp_path: Path) -> None:
     """A few small files are read here; many, or few large ones, on all cores."""
-    files = write_exports(tmp_path, 70, rows=2)
+    files = write_exports(tmp_path, 110, rows=2)
     assert workers_for(files[:10], cores=4) == 1
     assert workers_for(files, cores=4) == 4
     assert workers_for(files, cores=1) == 1
@@ -122,11 +123,27 @@ def test_side_by_side_gives_what_one_by_one_gives(tmp_path: Path) -> None:
     assert len(energies[0]) == 5
 
 
+def test_ctrl_c_waits_for_the_end_of_a_commit() -> None:
+    """What is begun is done first; then the interrupt comes as it would have."""
+    done = []
+
+    def begun() -> None:
+        with undisturbed():
+            signal.raise_signal(signal.SIGINT)
+            done.append("whole")
+
+    with pytest.raises(KeyboardInterrupt):
+        begun()
+    assert done == ["whole"]
+    with pytest.raises(KeyboardInterrupt):
+        signal.raise_signal(signal.SIGINT)
+
+
 @pytest.mark.skipif(os.name == "nt", reason="POSIX signals")
 def test_ctrl_c_leaves_finished_files_imported_and_says_what_was_not(tmp_path: Path) -> None:
     """Stopped in the middle: status 130, every file told of, the library whole; the same command finishes the job."""
     folder, place = tmp_path / "logs", tmp_path / "library"
-    files = write_exports(folder, 70, rows=60)
+    files = write_exports(folder, 112, rows=12)  # as many as two processes share
     Library.create(place, zone="UTC")
     words = ("--library", place, "import", folder, "--json")
     with started(*words) as child:
