@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from importers.schema import Facts
 from store.imports.importer import FileOutcome, Order, find_files
 from store.imports.workers import import_files
+from store.runs.proposals import Proposal, accept, proposals
 
 if TYPE_CHECKING:
     from store.library import Library
@@ -60,6 +61,25 @@ class Imports:
         found = find_files(Path(path) for path in named)
         order = Order(facts or Facts(), profile, dict(answers or {}), zone, dry_run)
         return import_files(self.library, found.files, order, progress or _untold, workers=workers)
+
+    def proposals(self, run_ids: Iterable[int]) -> tuple[Proposal, ...]:
+        """What some runs belong together with: parts of one log to join, logs of one moment to group.
+
+        Args:
+            run_ids: Runs, as those of an import's outcomes.
+        """
+        return proposals(self.library, run_ids)
+
+    def accept(self, proposal: Proposal) -> int:
+        """Join or group the runs of a proposal; `part` and `ungroup` take it back.
+
+        Returns:
+            The joined run, or the first of the group.
+
+        Raises:
+            WrongFact: It can't be done after all, with the reason.
+        """
+        return accept(self.library, proposal)
 
 
 def _untold(_done: int, _total: int) -> None:

@@ -31,11 +31,15 @@ from tui.render.format import count, span_words
 if TYPE_CHECKING:
     from importers.schema import Facts
     from store.imports.importer import FileOutcome, Order
+    from store.runs.proposals import Proposal
 from tui.cli.import_options import ProfileName, Zone, import_order
 
 __all__ = ["HELP_ORDER", "register"]
 
 HELP_ORDER = 20
+
+MOST_PROPOSED_FOR = 500
+"""Runs of one import for which proposals are looked for: each costs a few milliseconds."""
 
 _HELP = examples(
     "Import exports: files, or folders with all exports below them. Imports are atomic; the same bytes never twice.",
@@ -136,10 +140,15 @@ def _import(session: Session, paths: Sequence[Path], order: Order, *, as_json: b
             outcomes: Sequence[FileOutcome] = import_files(library, found.files, order, report)
         except Stopped as stop:
             outcomes, is_stopped = stop.outcomes, True
+    fresh = [run_id for outcome in outcomes if outcome.status == "imported" for run_id in outcome.run_ids]
+    proposed = library.imports.proposals(fresh) if 0 < len(fresh) <= MOST_PROPOSED_FOR else ()
     if as_json:
-        session.document(import_document(outcomes))
+        session.document(import_document(outcomes, proposed))
     else:
         _tell(session, outcomes, len(found.passed_over))
+        for proposal in proposed:
+            what = "look like parts of one log" if proposal.how == "join" else "look simultaneous"
+            session.say(f"Runs {_listed(proposal.run_ids)} {what}: {proposal.reason}. `{proposal.command}`")
     if is_stopped:
         return INTERRUPTED
     refused = [outcome for outcome in outcomes if outcome.status == "refused"]
@@ -148,34 +157,27 @@ def _import(session: Session, paths: Sequence[Path], order: Order, *, as_json: b
     return NOT_DONE if refused else DONE
 
 
-def import_document(outcomes: Sequence[FileOutcome]) -> dict[str, list[dict[str, Any]]]:
-    """What `import --json` prints."""
-    return {
-        "imported": [
-            {"file": outcome.file, **run}
-            for outcome in outcomes
-            if outcome.status == "imported"
-            for run in outcome.runs
-        ],
-        "already": [
-            {"file": outcome.file, "run_ids": list(outcome.run_ids)}
-            for outcome in outcomes
-            if outcome.status == "already"
-        ],
+def import_document(
+    outcomes: Sequence[FileOutcome], proposed: Sequence[Proposal] = ()
+) -> dict[str, list[dict[str, Any]]]:
+    """What `import --json` prints; `checked` and `proposals` only where there are some."""
+    by_status = {status: [o for o in outcomes if o.status == status] for status in ("imported", "already", "checked")}
+    refused = [outcome for outcome in outcomes if outcome.status in {"refused", "not read"}]
+    document: dict[str, list[dict[str, Any]]] = {
+        "imported": [{"file": outcome.file, **run} for outcome in by_status["imported"] for run in outcome.runs],
+        "already": [{"file": outcome.file, "run_ids": list(outcome.run_ids)} for outcome in by_status["already"]],
         "refused": [
             {"file": outcome.file, "reason": outcome.reason, "questions": list(outcome.questions)}
-            for outcome in outcomes
-            if outcome.status in {"refused", "not read"}
+            for outcome in refused
         ],
-    } | (
-        {
-            "checked": [
-                {"file": o.file, "profile": o.profile, "summary": o.reason} for o in outcomes if o.status == "checked"
-            ]
-        }
-        if any(o.status == "checked" for o in outcomes)
-        else {}
-    )
+    }
+    if checked := by_status["checked"]:
+        document["checked"] = [{"file": o.file, "profile": o.profile, "summary": o.reason} for o in checked]
+    if proposed:
+        document["proposals"] = [
+            {"how": p.how, "run_ids": list(p.run_ids), "reason": p.reason, "command": p.command} for p in proposed
+        ]
+    return document
 
 
 def _tell(session: Session, outcomes: Sequence[FileOutcome], passed_over: int) -> None:
@@ -212,6 +214,10 @@ def _run_line(file: str, run: Any) -> str:
             f"`joulebook part {run['run_id']}` takes that back"
         )
     return "\n".join([line, *(f"  warning: {warning}" for warning in run.get("warnings", ()))])
+
+
+def _listed(run_ids: Sequence[int]) -> str:
+    return f"{', '.join(map(str, run_ids[:-1]))} and {run_ids[-1]}"
 
 
 def _runs(run_ids: Sequence[int]) -> str:
