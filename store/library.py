@@ -40,6 +40,7 @@ if TYPE_CHECKING:
     from store.care.rebuild import RebuildReport
     from store.imports.add import Imports
     from store.imports.job import ImportJob
+    from store.imports.known_runs import KnownRuns
     from store.imports.many_jobs import ImportBatch
 
 __all__ = ["Library"]
@@ -65,6 +66,8 @@ class Library(Looking, Upkeep, BenchDesk, DeviceViews):
         """Which trace files were held against their hashes."""
         self._source = ViewSource(self.catalogue, self.checks, self.verdict_table)
         self.loose_traces = 0
+        self.known: KnownRuns | None = None
+        """What imports know of the runs that are there."""
         """Traces of one run each, as of this process's last import."""
 
     def __enter__(self) -> Self:
@@ -306,7 +309,7 @@ class Library(Looking, Upkeep, BenchDesk, DeviceViews):
     def import_batch(
         self,
         *,
-        every_files: int = 64,
+        every_files: int = 128,
         every_s: float = 5.0,
         reserve: int = 0,
         on_committed: Callable[[Path, IngestOutcome], None] | None = None,

@@ -8,7 +8,8 @@ values that stand still. Knows the catalogue and traces; writes nothing.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
@@ -16,6 +17,7 @@ from typing import TYPE_CHECKING
 
 import duckdb
 import numpy as np
+import numpy.typing as npt
 import pyarrow as pa
 
 from importers.schema import Facts
@@ -25,7 +27,7 @@ from store.catalogue.run_records import RunRecord
 from store.catalogue.shelved import GROWN, as_shelved, shelve
 from store.files.traces import read_samples, to_arrays
 from store.model.records import RunFacts
-from store.model.results import Array
+from store.model.results import Array, Mask
 from store.runs.pairs import move_pairs
 from store.runs.recompute import load_records
 from store.words.clock import to_stored
@@ -35,19 +37,18 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Before",
+    "Beginnings",
     "LogStart",
-    "Sizes",
     "filled",
     "find_before",
     "hash_with_beginnings",
     "is_there",
-    "known_beginnings",
     "marked_alike",
     "stand_back",
 ]
 
 _BLOCK = 1 << 20
-_LINE_ENDS = frozenset(b"\r\n\0")
+_IS_LINE_END = np.isin(np.arange(256), tuple(b"\r\n\0"))
 _TELLING = 8
 """Different rows that a log without a date needs so that its beginning tells it from others; chosen by us."""
 _MOST = 8
@@ -57,8 +58,19 @@ _CARRIED = ("device", "port", "mode", "kind", "load_set", "ambient_c", "meter", 
 _MUST_AGREE = ("device", "port", "kind", "meter")
 """Facts in which two versions of one log can't differ."""
 
-Sizes = Mapping[int, frozenset[str]]
-"""Hashes of originals by their sizes [bytes]."""
+
+@dataclass(frozen=True, slots=True)
+class Beginnings:
+    """Imported exports that may be the beginning of another."""
+
+    sizes: npt.NDArray[np.int64]
+    """[bytes]"""
+    hashes: Sequence[Mapping[int, AbstractSet[str]]]
+    """Their hashes by size: of what is stored, and of what waits to be."""
+
+    def holds(self, size: int, sha256: str) -> bool:
+        """Whether one of this size has this hash."""
+        return any(sha256 in known.get(size, ()) for known in self.hashes)
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,15 +95,7 @@ class Before:
     """One for each part, where every part is the beginning of a run that is there."""
 
 
-def known_beginnings(cursor: duckdb.DuckDBPyConnection) -> Sizes:
-    """Sizes and hashes of the exports whose runs are there."""
-    found: dict[int, set[str]] = {}
-    for size, sha256 in rows(cursor, "SELECT DISTINCT source_bytes, source_sha256 FROM catalogue.run"):
-        found.setdefault(int(size), set()).add(str(sha256))
-    return {size: frozenset(hashes) for size, hashes in found.items()}
-
-
-def hash_with_beginnings(path: Path, sizes: Iterable[int]) -> tuple[str, dict[int, str]]:
+def hash_with_beginnings(path: Path, sizes: Collection[int] | npt.NDArray[np.int64]) -> tuple[str, dict[int, str]]:
     """SHA-256 of a file, and of those of its beginnings that end at a line's end.
 
     Args:
@@ -102,20 +106,27 @@ def hash_with_beginnings(path: Path, sizes: Iterable[int]) -> tuple[str, dict[in
         The file's hash, and each beginning's by its length.
     """
     digest, begin, found = hashlib.sha256(), 0, {}
-    waiting = sorted({size for size in sizes if size > 0}, reverse=True)
+    waiting = np.unique(np.asarray(sizes if isinstance(sizes, np.ndarray) else list(sizes), dtype=np.int64))
+    waiting = waiting[waiting > 0]
     with path.open("rb") as file:
         while block := file.read(_BLOCK):
-            done = 0
-            while waiting and waiting[-1] < begin + len(block):
-                cut = waiting.pop() - begin
-                if cut and not set(block[cut - 1 : cut + 1]) & _LINE_ENDS:
-                    continue
+            done, here = 0, int(np.searchsorted(waiting, begin + len(block)))
+            for cut in _at_line_ends(block, waiting[:here] - begin).tolist():
                 digest.update(block[done:cut])
                 done = cut
                 found[begin + cut] = digest.copy().hexdigest()
             digest.update(block[done:])
-            begin += len(block)
+            begin, waiting = begin + len(block), waiting[here:]
     return digest.hexdigest(), found
+
+
+def _at_line_ends(block: bytes, cuts: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    """Places before or behind which a line ends; one at the block's beginning counts, for what is before is gone."""
+    if not len(cuts):
+        return cuts
+    text = np.frombuffer(block, dtype=np.uint8)
+    is_end: Mask = (cuts == 0) | _IS_LINE_END[text[cuts]] | _IS_LINE_END[text[cuts - 1]]
+    return cuts[is_end]
 
 
 def find_before(library: Library, starts: Sequence[LogStart], same_beginning: Sequence[str], told: Facts) -> Before:

@@ -29,14 +29,14 @@ from store.files.traces import MEMORY_SAMPLES, ParquetTrace, TraceWriter, Writte
 from store.imports.commit import PreparedFile, commit_prepared, known_outcome
 from store.imports.grown import (
     Before,
+    Beginnings,
     LogStart,
-    Sizes,
     filled,
     find_before,
     hash_with_beginnings,
-    known_beginnings,
     marked_alike,
 )
+from store.imports.known_runs import known_runs
 from store.imports.originals_back import put_back
 from store.imports.reduction import Bench, direction_of, reduce_record
 from store.imports.undisturbed import undisturbed
@@ -194,16 +194,19 @@ class ImportJob:
 
     def _hash(self) -> None:
         """Hash the file, and those of its beginnings that may have been imported before."""
-        sizes: Sizes = {}
-        if not self.is_own:
-            sizes = self._batch.beginnings() if self._batch else self._library_beginnings()
-        length = self.path.stat().st_size
-        self._sha256, found = hash_with_beginnings(self.path, (size for size in sizes if size < length))
-        self._beginnings = tuple(sha256 for size, sha256 in found.items() if sha256 in sizes[size])
+        if self.is_own:
+            self._sha256 = durable.hash_file(self.path)
+            return
+        before = self._library_beginnings() if self._batch is None else self._batch.beginnings(self._length())
+        self._sha256, found = hash_with_beginnings(self.path, before.sizes)
+        self._beginnings = tuple(sha256 for size, sha256 in found.items() if before.holds(size, sha256))
 
-    def _library_beginnings(self) -> Sizes:
-        with self._library.catalogue.reader() as cursor:
-            return known_beginnings(cursor)
+    def _length(self) -> int:
+        return self.path.stat().st_size
+
+    def _library_beginnings(self) -> Beginnings:
+        known, length = known_runs(self._library), self._length()
+        return Beginnings(known.sizes[: int(np.searchsorted(known.sizes, length))], (known.hashes,))
 
     def _put_back(self) -> None:
         """Bytes that were imported before mend their kept copy, where that is missing or damaged."""

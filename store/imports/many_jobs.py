@@ -7,43 +7,26 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from datetime import datetime
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
+import numpy as np
+
 from importers.schema import Facts, ImportedExport
-from store.catalogue.connection import rows
-from store.catalogue.numbers import next_run_id, reserve_run_ids
+from store.catalogue.numbers import reserve_run_ids
 from store.imports.commit import PreparedFile, commit_prepared, known_outcome
-from store.imports.grown import LogStart, Sizes, known_beginnings
+from store.imports.grown import Beginnings, LogStart
 from store.imports.job import ImportJob
+from store.imports.known_runs import known_runs
 from store.imports.reduction import Bench
 from store.imports.undisturbed import undisturbed
 from store.model.records import IngestOutcome
-from store.words.clock import as_utc
 
 if TYPE_CHECKING:
     from store.library import Library
 
 __all__ = ["ImportBatch"]
-
-
-@dataclass(frozen=True, slots=True)
-class _Seen:
-    """What the catalogue said at one generation of it."""
-
-    generation: int
-    sources: frozenset[str]
-    """Hashes of the originals."""
-    next_id: int
-    bench: Bench
-    sizes: Sizes
-    """Hashes of the originals by size."""
-    names: frozenset[str]
-    starts: frozenset[datetime]
-    """Names of the originals, and start times of runs: where none is alike, no log is looked for."""
 
 
 class ImportBatch:
@@ -77,7 +60,8 @@ class ImportBatch:
         self._on_committed = on_committed
         self._waiting: list[PreparedFile] = []
         self._since = time.monotonic()
-        self._seen: _Seen | None = None
+        self._sizes: dict[int, set[str]] = {}
+        """Hashes by size of what waits."""
         self._next_id = 0
         self._reserved_to = 0
 
@@ -101,20 +85,20 @@ class ImportBatch:
         prepared = job.prepare(export)
         self._next_id = job.next_id
         self._waiting.append(prepared)
+        self._sizes.setdefault(int(prepared.original["bytes"]), set()).add(prepared.sha256)
         if len(self._waiting) >= self._every_files or time.monotonic() - self._since >= self._every_s:
             self.flush()
 
     def bench(self) -> Bench:
         """Devices and meters, as of the catalogue's state."""
-        return self._look().bench
+        return known_runs(self._library).bench
 
-    def beginnings(self) -> Sizes:
-        """Hashes of imported exports by size, those that wait to be stored among them."""
-        sizes = dict(self._look().sizes)
-        for prepared in self._waiting:
-            size = int(prepared.original["bytes"])
-            sizes[size] = sizes.get(size, frozenset()) | {prepared.sha256}
-        return sizes
+    def beginnings(self, length: int) -> Beginnings:
+        """Imported exports that are shorter [bytes], those that wait to be stored among them."""
+        known = known_runs(self._library)
+        waiting = [size for size in self._sizes if size < length]
+        sizes = known.sizes[: int(np.searchsorted(known.sizes, length))]
+        return Beginnings(np.concatenate((sizes, np.array(waiting, dtype=np.int64))), (known.hashes, self._sizes))
 
     def may_know(self, starts: Sequence[LogStart], beginnings: Sequence[str]) -> bool:
         """Whether a version of these logs may be there: of the same beginning, file name or start time.
@@ -128,14 +112,14 @@ class ImportBatch:
             if is_named_alike or any(r.facts.started_at in moments for r, _ in prepared.runs):
                 self.flush()
                 break
-        seen = self._look()
-        return bool(beginnings or names & seen.names or moments & seen.starts)
+        seen = known_runs(self._library)
+        return bool(beginnings) or not (names.isdisjoint(seen.names) and moments.isdisjoint(seen.starts))
 
     def known(self, sha256: str) -> IngestOutcome | None:
         """What the same bytes made before; None where they are new. What waits with these bytes is stored first."""
         if any(prepared.sha256 == sha256 for prepared in self._waiting):
             self.flush()
-        if sha256 not in self._look().sources:
+        if sha256 not in known_runs(self._library).sources:
             return None
         with self._library.catalogue.reader() as cursor:
             return known_outcome(cursor, sha256)
@@ -145,7 +129,7 @@ class ImportBatch:
         if self._reserve and self._next_id >= self._reserved_to:
             self._next_id = reserve_run_ids(self._library, self._reserve)
             self._reserved_to = self._next_id + self._reserve
-        self._next_id = self._next_id or self._look().next_id
+        self._next_id = self._next_id or known_runs(self._library).next_id
         return self._next_id
 
     def flush(self) -> None:
@@ -155,6 +139,7 @@ class ImportBatch:
 
     def _flush(self) -> None:
         waiting, self._waiting = self._waiting, []
+        self._sizes = {}
         self._since = time.monotonic()
         if not self._reserve:
             self._next_id = 0
@@ -165,20 +150,6 @@ class ImportBatch:
             for prepared, outcome in zip(waiting, outcomes, strict=True):
                 self._on_committed(prepared.path, outcome)
         self._library.after_import()
-
-    def _look(self) -> _Seen:
-        """Read the catalogue where it changed since; most files of a batch find it as it was (two stats)."""
-        generation = self._library.generation()
-        if self._seen is None or self._seen.generation != generation:
-            with self._library.catalogue.reader() as cursor:
-                sizes = known_beginnings(cursor)
-                told = rows(cursor, "SELECT source_file, started_at FROM catalogue.run")
-                number = next_run_id(cursor)
-            sources = frozenset(sha256 for hashes in sizes.values() for sha256 in hashes)
-            names = frozenset(str(name) for name, _ in told)
-            starts = frozenset(start for _, stored in told if (start := as_utc(stored)) is not None)
-            self._seen = _Seen(generation, sources, number, self._library.bench(), sizes, names, starts)
-        return self._seen
 
     def _discard(self) -> None:
         for prepared in self._waiting:
