@@ -227,6 +227,10 @@ def _make_screen(name: str) -> BaseScreen:
         from tui.screens.query import QueryScreen  # noqa: PLC0415 (see above)
 
         return QueryScreen()
+    if name == "bench":
+        from tui.screens.bench import BenchScreen  # noqa: PLC0415 (see above)
+
+        return BenchScreen()
     from tui.screens.imports import ImportScreen  # noqa: PLC0415 (see above)
 
     return ImportScreen()

@@ -23,6 +23,7 @@ PLACES: dict[str, str] = {
     "choose": "Choose",
     "query": "Query",
     "import": "Import",
+    "bench": "Bench",
     "why": "Why",
     "guide": "Guide",
     "pick": "Pick lists",
@@ -87,6 +88,7 @@ KEYS: tuple[Key, ...] = (
     Key("runs.query", "s", "s", "query", "Query in SQL", "go('query')", 7),
     Key("runs.import", "i", "i", "import", "Import a meter's export", "go('import')", 8),
     Key("runs.devices", "D", "D", "devices", "Go to the devices", "go('devices')", 9),
+    Key("runs.bench", "b", "b", "bench", "Go to the bench: the test set up, or the next", "go('bench')", 14),
     Key("runs.sort", "o", "o", "order", "Choose the column that orders the list", "sort", 12),
     Key("runs.turn", "O", "O", "reverse", "Reverse the sort order", "turn_order"),
     Key("runs.columns", "C", "C", "columns", "Choose the columns and their order", "columns"),
@@ -145,6 +147,7 @@ KEYS: tuple[Key, ...] = (
         7,
     ),
     Key("devices.choose", "n", "n", "choose", "Find devices that meet a set of requirements", "choose", 5),
+    Key("devices.bench", "b", "b", "bench", "Set up the next test of the device under the cursor", "bench", 10),
     Key("devices.down", "j,down", "j ↓", "next", "Next device", "down", 3),
     Key("devices.up", "k,up", "k ↑", "previous", "Previous device", "up", 4),
     Key("devices.first", "g,home", "g", "first", "First device", "first"),
@@ -153,6 +156,7 @@ KEYS: tuple[Key, ...] = (
     Key(
         "device.claim", "1,2,3,4,5,6,7,8,9", "1-9", "claim", "List the runs behind that claim", "claim({key})", 7, False
     ),
+    Key("device.bench", "b", "b", "bench", "Set up the next test of this device", "bench", 10),
     Key("device.down", "j,down", "j ↓", "down", "Scroll down", "down", 2),
     Key("device.up", "k,up", "k ↑", "up", "Scroll up", "up", 3),
     Key("device.next", "right_square_bracket", "]", "next", "Next device", "neighbour(1)", 4),
@@ -211,6 +215,15 @@ KEYS: tuple[Key, ...] = (
     ),
     Key("import.down", "j,down", "j ↓", "next", "Next file", "down", 7),
     Key("import.up", "k,up", "k ↑", "previous", "Previous file", "up"),
+    # Bench
+    Key("bench.next", "enter", "enter", "file it", "File the run; once filed, choose the next test", "next", 1),
+    Key("bench.tick", "space", "space", "tick", "Tick the next thing to have ready", "tick", 2),
+    Key("bench.note", "n", "n", "note", "Pin a note to this moment", "note", 3),
+    Key("bench.facts", "e", "e", "facts", "State the facts of this test", "facts", 4),
+    Key("bench.watch", "w", "w", "watch", "Name the export, or the folder that it comes into", "watch", 5),
+    Key("bench.choose", "d", "d", "test", "Choose another device and test", "choose", 6),
+    Key("bench.stop", "x", "x", "stop", "Stop following the export; the plan stays", "stop", 7),
+    Key("bench.import", "i", "i", "import", "Look at the export in Import, with its questions", "import"),
     # Why
     Key("why.down", "j,down", "j ↓", "down", "Scroll down", "down", 1),
     Key("why.up", "k,up", "k ↑", "up", "Scroll up", "up", 2),

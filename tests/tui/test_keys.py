@@ -8,6 +8,7 @@ import pytest
 
 from tui.app import JoulebookApp
 from tui.keys import KEYS, PLACES, as_markdown, keys_of
+from tui.screens.bench import BenchScreen
 from tui.screens.choose import ChooseScreen
 from tui.screens.compare import CompareScreen
 from tui.screens.device import DeviceScreen
@@ -37,6 +38,7 @@ OWNERS = {
     "query": QueryScreen,
     "import": ImportScreen,
     "why": WhyScreen,
+    "bench": BenchScreen,
     "guide": GuideScreen,
     "pick": PickScreen,
     "edit": EditScreen,

@@ -71,6 +71,12 @@ class DeviceScreen(DocumentScreen):
         """Correct its sheet."""
         self.app.push_screen(SheetScreen(self._device))
 
+    def action_bench(self) -> None:
+        """Set up its next test."""
+        from tui.screens.bench import BenchScreen  # noqa: PLC0415 (loaded when first gone to)
+
+        self.app.push_screen(BenchScreen(self._device))
+
     def action_runs(self) -> None:
         """List its runs."""
         self.joulebook.show_runs_where("device", [self._device])

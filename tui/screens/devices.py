@@ -89,6 +89,13 @@ class DevicesScreen(BaseScreen):
         if here := self._here():
             self.app.push_screen(SheetScreen(here))
 
+    def action_bench(self) -> None:
+        """Set up its next test."""
+        from tui.screens.bench import BenchScreen  # noqa: PLC0415 (loaded when first gone to)
+
+        if here := self._here():
+            self.app.push_screen(BenchScreen(here))
+
     def action_new(self) -> None:
         """Add a device."""
         self.app.push_screen(SheetScreen())

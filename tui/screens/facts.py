@@ -43,8 +43,16 @@ class FactsScreen(FormScreen[dict[str, str] | None]):
 
     LAST = "facts-note"
 
-    def __init__(self, stated: Mapping[str, str], offered: Mapping[str, list[str]]) -> None:
+    def __init__(
+        self,
+        stated: Mapping[str, str],
+        offered: Mapping[str, list[str]],
+        *,
+        title: str = "facts of all files in the list",
+        first: str = "device",
+    ) -> None:
         super().__init__()
+        self._title, self._first = title, first
         self._stated, self._offered = dict(stated), {**offered, "kind": list(KINDS)}
 
     def compose(self) -> ComposeResult:
@@ -68,10 +76,10 @@ class FactsScreen(FormScreen[dict[str, str] | None]):
 
     def on_mount(self) -> None:
         """Begin with the first field."""
-        title = line(("facts of all files in the list", "place"))
+        title = line((self._title, "place"))
         hint = line(("what a file says itself is kept where this is empty", "dim"))
         self.query_one("#edit-title", LinesView).show([title, hint])
-        self.query_one("#facts-device", Input).focus()
+        self.query_one(f"#facts-{self._first}", Input).focus()
 
     def action_save(self) -> None:
         """Give what was typed, or go to the field that can't be taken and say why."""

@@ -27,6 +27,7 @@ from tests.builders import ONE_CLAIM, feed, make_run, write_export
 from tests.tui.harness import app_on, press, screen_text, settle
 from tui.app import JoulebookApp
 from tui.keys import KEYS, PLACES, Key, keys_of
+from tui.screens.bench import BenchScreen
 from tui.screens.choose import ChooseScreen
 from tui.screens.compare import CompareScreen
 from tui.screens.device import DeviceScreen
@@ -793,6 +794,83 @@ async def _(at: At, key: str) -> None:
 moves("why", "j", "k", lambda at: at.screen.query_one("#document").scroll_offset.y)
 
 
+# bench
+EXPORT_OF_BENCH = "Elapsed (s);Voltage (V);Current (A)\n" + "".join(f"{t};20.0{t % 10};1.5\n" for t in range(90))
+TO_THE_BENCH = ("b", "enter", "enter", "ctrl+s", *"bench.csv", "enter")
+
+
+async def until(at: At, words: str) -> None:
+    """Wait for what a look at the export, or the filing, brings on screen."""
+    async with asyncio.timeout(20):
+        while words not in screen_text(at.app):
+            at.screen._look()
+            await settle(at.pilot)
+
+
+@checks("runs.bench", "devices.bench", "device.bench")
+async def _(at: At, key: str) -> None:
+    place = type(at.screen)
+    await at.press(key)
+    assert isinstance(at.screen, PickScreen)
+    await at.press("escape")
+    assert isinstance(at.screen, BenchScreen)
+    await at.press("escape")
+    assert isinstance(at.screen, place)
+
+
+@checks("bench.next")
+async def _(at: At, key: str) -> None:
+    await until(at, "88 samples")
+    before = at.library.runs().total
+    await at.press(key)
+    await until(at, f"filed as run {before + 1}")
+    assert at.library.runs().total == before + 1
+    assert at.library.run(before + 1).facts.device == "PB-01"
+    await at.press(key, "enter", "ctrl+s")
+    await until(at, "88 samples")
+
+
+@checks("bench.tick")
+async def _(at: At, key: str) -> None:
+    await at.press(key)
+    assert at.screen.plan.ticked == [0]
+
+
+@checks("bench.note")
+async def _(at: At, key: str) -> None:
+    await at.press(key, *"fan off", "enter")
+    assert at.screen.plan.notes == ["0:01:27 fan off"]
+
+
+@checks("bench.facts")
+async def _(at: At, key: str) -> None:
+    await at.press(key, *"30 W", "ctrl+s")
+    assert at.screen.plan.load.endswith("30 W")
+
+
+@checks("bench.choose")
+async def _(at: At, key: str) -> None:
+    await at.press(key)
+    assert isinstance(at.screen, PickScreen)
+    await at.press("escape")
+
+
+@checks("bench.import")
+async def _(at: At, key: str) -> None:
+    await at.press(key, "escape")
+    assert isinstance(at.screen, ImportScreen)
+    assert [entry.path.name for entry in at.screen.model.entries] == ["bench.csv"]
+    await at.press("escape")
+
+
+@checks("bench.watch", "bench.stop")
+async def _(at: At, key: str) -> None:
+    await at.press("x")
+    assert at.screen.plan.watched == ""
+    await at.press("w", *"bench.csv", "enter")
+    await until(at, "88 samples")
+
+
 # guide
 moves("guide", "j", "k", lambda at: at.screen.query_one("#document").scroll_offset.y)
 moves(
@@ -884,10 +962,12 @@ async def arrive(at: At, place: str) -> None:
         Path("need.toml").write_text(NEED)
         at.app.push_screen(ChooseScreen(Path("need.toml")))
     else:
+        Path("bench.csv").write_text(EXPORT_OF_BENCH)
         ways = {
             "run": ["enter"], "compare": ["space", "space", "c"], "devices": ["D"], "device": ["D", "enter"],
             "side": ["D", "space", "space", "c"], "sheet": ["D", "e"], "query": ["s"],
             "import": ["i", "escape"], "why": ["enter", "enter"], "guide": ["f1"], "edit": ["e"],
+            "bench": TO_THE_BENCH,
         }  # fmt: skip
         await at.press(*ways.get(place, []))
     await settle(at.pilot)

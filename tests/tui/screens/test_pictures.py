@@ -47,6 +47,7 @@ FULL: dict[str, tuple[str, ...]] = {
     "side": ("D", "space", "space", "c"),
     "why": ("enter", "enter"),
     "guide": ("f1",),
+    "bench": ("b", "enter", "enter", "ctrl+s", "escape"),
 }
 """Keys from the list of runs to each place whose picture holds no time of day."""
 

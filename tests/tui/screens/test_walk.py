@@ -37,6 +37,7 @@ WAYS: dict[str, tuple[str, ...]] = {
     "run": ("enter",),
     "why": ("enter", "enter"),
     "guide": ("f1",),
+    "bench": ("b", "enter", "enter", "ctrl+s", "escape"),
     "compare": ("space", "space", "c"),
     "devices": ("D",),
     "device": ("D", "enter"),
