@@ -15,8 +15,11 @@ from typing import TYPE_CHECKING
 
 import duckdb
 
-from store.care.strays import names_on_disk, survey, take_in
+from store.care.named_files import names_on_disk, unnamed
+from store.care.strays import take_in
+from store.care.survey import survey
 from store.catalogue.connection import Catalogue, locked_engine, rows
+from store.catalogue.every_value import read_every_value
 from store.catalogue.journal import Journal, Kept, apply_kept, apply_run_facts
 from store.catalogue.migrations import LATEST, schema_version
 from store.catalogue.run_records import append_rows
@@ -57,8 +60,7 @@ def _is_sound(library: Library) -> bool:
             check_objects(cursor, library.layout.catalogue, slow=True)
             if schema_version(cursor) == 0:
                 return False
-            for (table,) in rows(cursor, "SELECT table_name FROM duckdb_tables() WHERE database_name = 'catalogue'"):
-                cursor.execute(f"SELECT bit_xor(hash(t)) FROM catalogue.{table} t").fetchall()
+            read_every_value(cursor)
     except (CatalogueDamaged, NotALibrary, duckdb.Error):
         return False
     return True
@@ -173,8 +175,8 @@ def _take_in_all(
 ) -> tuple[int, list[str]]:
     """Every whole trace that the catalogue does not name; the files that could not be taken in, as sentences."""
     with library.catalogue.reader() as cursor:
-        named = {row[0] for row in rows(cursor, "SELECT file FROM catalogue.trace_file")}
-        files = sorted(file for file in names_on_disk(library) - named if not file.startswith("originals/"))
+        traces = (name for name in names_on_disk(library.layout) if not name.startswith("originals/"))
+        files = sorted(unnamed(cursor, traces))
     files.sort(key=lambda file: not file.startswith("traces/packs/"))
     count, unreadable = 0, []
     for start in range(0, len(files), _PORTION):

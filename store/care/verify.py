@@ -5,24 +5,28 @@ Knows files and the catalogue; mends only what can be mended without loss.
 
 from __future__ import annotations
 
+import os
 import random
 import tomllib
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import duckdb
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from store.care.named_files import NamedFile, bytes_named, is_named, named_files, names_on_disk, unnamed
 from store.care.rebuild import facts_back
 from store.care.remake import remake
 from store.care.results_check import altered_results
-from store.care.strays import Stray, names_on_disk, set_aside, survey, take_in
+from store.care.rows_check import contradictions
+from store.care.strays import set_aside, take_in
+from store.care.survey import Stray, survey
 from store.catalogue.amendments import broken_link
-from store.catalogue.connection import rows
+from store.catalogue.every_value import read_every_value, within_bounds
 from store.catalogue.journal import Journal
 from store.catalogue.schema_check import check_objects
 from store.errors import CatalogueDamaged, DiskFault, NotFound, StoreError, TraceDamaged, UnsafePath
@@ -56,27 +60,6 @@ class Finding:
     is_repaired: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class _Named:
-    """A file that the catalogue names."""
-
-    file: str
-    sha256: str
-    size: int
-    samples: int
-    original_sha256: str | None
-    """For an original: hash of its bytes once unpacked."""
-
-
-def _named(cursor: duckdb.DuckDBPyConnection) -> dict[str, _Named]:
-    traces: list[Any] = rows(cursor, "SELECT file, sha256, bytes, samples, NULL FROM catalogue.trace_file")
-    originals: list[Any] = rows(
-        cursor,
-        "SELECT stored_as, stored_sha256, stored_bytes, 0, sha256 FROM catalogue.original WHERE stored_as IS NOT NULL",
-    )
-    return {row[0]: _Named(*row) for row in (*traces, *originals)}
-
-
 def verify(
     library: Library,
     *,
@@ -87,32 +70,44 @@ def verify(
 ) -> list[Finding]:
     """See `Library.verify`."""
     try:
-        with library.catalogue.reader() as cursor:
-            check_objects(cursor, library.layout.catalogue, slow=True)
-            named = _named(cursor)
-            findings = list(_check_rows(cursor))
-            if not quick:
-                findings += _check_tables(cursor)
-            on_disk = names_on_disk(library)  # nobody commits meanwhile: what is not named now, nobody is about to name
+        findings, strays = _check_catalogue(library, quick=quick)
     except CatalogueDamaged as error:
         return [Finding("catalogue", "catalogue.duckdb", str(error))]
     except duckdb.Error as error:
         cause = str(error).splitlines()[0]
         return [Finding("catalogue", "catalogue.duckdb", str(CatalogueDamaged.of(library.layout.catalogue, cause)))]
-    damaged = _check_files(library, named, on_disk, quick=quick, progress=progress)
+    damaged = _check_files(library, quick=quick, progress=progress)
     findings += _check_leftovers(library, repair=repair)
     try:
         if repair:
             damaged = [_original_back(library, finding) for finding in damaged]
-        unnamed = on_disk - {entry.file for entry in _named_now(library)}
-        findings += _check_strays(library, unnamed, damaged, repair=repair)
-        findings += _mended(library, damaged, on_disk) if repair else damaged
+        let_go = (finding.subject for finding in damaged if finding.is_repaired)
+        strays |= {file for file in let_go if (path := library.layout.entry(file)) and os.path.lexists(path)}
+        with library.catalogue.reader() as cursor:
+            strays = unnamed(cursor, strays)
+        findings += _check_strays(library, strays, damaged, repair=repair)
+        findings += _mended(library, damaged) if repair else damaged
     except OSError as error:
         raise DiskFault.of(error, "Repairing") from error
     if not quick:
         findings += _check_results(library, every=results, repair=repair)
     findings += _check_own_files(library)
     return findings
+
+
+def _check_catalogue(library: Library, *, quick: bool) -> tuple[list[Finding], set[str]]:
+    """What is wrong in the catalogue, and the files that it does not name.
+
+    Both at one moment: while it is read nobody commits, so what is not named is not about to be.
+    """
+    with library.catalogue.reader() as cursor:
+        check_objects(cursor, library.layout.catalogue, slow=True)
+        wrong = within_bounds(cursor, lambda: list(contradictions(cursor)))
+        strays = within_bounds(cursor, lambda: unnamed(cursor, names_on_disk(library.layout)))
+        findings = [Finding("rows", subject, message) for subject, message in wrong]
+        if not quick:
+            findings += _check_tables(cursor)
+        return findings, strays
 
 
 def _check_strays(library: Library, files: set[str], damaged: Sequence[Finding], *, repair: bool) -> list[Finding]:
@@ -155,7 +150,7 @@ def _original_back(library: Library, finding: Finding) -> Finding:
     return replace(finding, message=told, is_repaired=True)
 
 
-def _mended(library: Library, damaged: Sequence[Finding], on_disk: set[str]) -> list[Finding]:
+def _mended(library: Library, damaged: Sequence[Finding]) -> list[Finding]:
     """Damaged traces made again from originals, as far as these are whole; the damaged files are set aside."""
     findings: list[Finding] = []
     for finding in damaged:
@@ -169,9 +164,8 @@ def _mended(library: Library, damaged: Sequence[Finding], on_disk: set[str]) -> 
                 replace(finding, message=f"{finding.subject} could not be made again: {told}.{_FROM_BACKUP}")
             )
             continue
-        if finding.subject in on_disk:
-            why = "was damaged; its runs were made again from their originals"
-            set_aside(library, [Stray(finding.subject, (), False, why)])
+        why = "was damaged; its runs were made again from their originals"
+        set_aside(library, [Stray(finding.subject, (), False, why)])
         message = f"{finding.subject} was damaged or missing; its runs were made again from their originals."
         findings.append(replace(finding, message=message, is_repaired=True))
     return findings
@@ -189,39 +183,9 @@ def _check_own_files(library: Library) -> Iterator[Finding]:
             yield Finding("own-file", name, f"{name} can't be read: {error}. Mend it, or restore it from a backup.")
 
 
-def _check_rows(cursor: duckdb.DuckDBPyConnection) -> Iterator[Finding]:
-    """Rows of the catalogue against one another."""
-    sql = (
-        "WITH placed AS (SELECT trace_id, run_id, first_row, samples, "
-        "lag(first_row + samples, 1, 0) OVER (PARTITION BY trace_id ORDER BY first_row, samples) AS expected "
-        "FROM catalogue.run) SELECT run_id FROM placed WHERE first_row <> expected ORDER BY run_id"
-    )
-    for (run_id,) in rows(cursor, sql):
-        yield Finding("rows", f"run {run_id}", f"Run {run_id} does not follow the run before it in its trace file.")
-    sql = (
-        "SELECT t.file, t.samples, coalesce(sum(r.samples), 0) FROM catalogue.trace_file t "
-        "LEFT JOIN catalogue.run r USING (trace_id) GROUP BY ALL HAVING t.samples <> coalesce(sum(r.samples), 0)"
-    )
-    for file, samples, named in rows(cursor, sql):
-        yield Finding("rows", str(file), f"{file} holds {samples} samples, its runs name {named}.")
-    for what, sql in {
-        "has no trace file": "SELECT run_id FROM catalogue.run ANTI JOIN catalogue.trace_file USING (trace_id)",
-        "is there twice": "SELECT run_id FROM catalogue.run GROUP BY run_id HAVING count(*) > 1",
-        "has no preview": "SELECT run_id FROM catalogue.run ANTI JOIN catalogue.preview USING (run_id)",
-        "is gone but has results": "SELECT DISTINCT run_id FROM catalogue.result "
-        "ANTI JOIN catalogue.run USING (run_id) WHERE run_id IS NOT NULL",
-        "is gone but has events": "SELECT DISTINCT run_id FROM catalogue.event ANTI JOIN catalogue.run USING (run_id)",
-        "has a result twice": "SELECT DISTINCT run_id FROM (SELECT run_id, name FROM catalogue.result "
-        "WHERE is_current AND run_id IS NOT NULL GROUP BY ALL HAVING count(*) > 1)",
-    }.items():
-        for (run_id,) in rows(cursor, sql):
-            yield Finding("rows", f"run {run_id}", f"Run {run_id} {what}.")
-
-
 def _check_tables(cursor: duckdb.DuckDBPyConnection) -> Iterator[Finding]:
     """Read every value of every table: DuckDB checks each block's checksum on the way."""
-    for (table,) in rows(cursor, "SELECT table_name FROM duckdb_tables() WHERE database_name = 'catalogue'"):
-        cursor.execute(f"SELECT bit_xor(hash(t)) FROM catalogue.{table} t").fetchall()
+    read_every_value(cursor)
     link = broken_link(cursor)
     if link is not None:
         yield Finding(
@@ -243,42 +207,39 @@ def _check_leftovers(library: Library, *, repair: bool) -> list[Finding]:
     return findings
 
 
-def _check_files(
-    library: Library, named: dict[str, _Named], on_disk: set[str], *, quick: bool, progress: Progress | None
-) -> list[Finding]:
+def _check_files(library: Library, *, quick: bool, progress: Progress | None) -> list[Finding]:
     findings = []
-    total, done = sum(entry.size for entry in named.values()), 0
-    for entry in named.values():
-        finding = _check_named(library, entry, on_disk, quick=quick)
-        if finding and _is_named_still(library, entry):
-            findings.append(finding)
+    with library.catalogue.reader() as cursor:
+        total, done = bytes_named(cursor), 0
+    for entry in named_files(library.catalogue.reader):
+        finding = _check_named(library, entry, quick=quick)
+        if finding is not None:
+            with library.catalogue.reader() as cursor:
+                if is_named(cursor, entry):
+                    findings.append(finding)
         done += entry.size
         if progress:
-            progress(done, total)
+            progress(done, max(done, total))
     return findings
 
 
-def _check_named(library: Library, entry: _Named, on_disk: set[str], *, quick: bool) -> Finding | None:
-    kind = "original" if entry.original_sha256 else "trace"
+def _check_named(library: Library, entry: NamedFile, *, quick: bool) -> Finding | None:
     try:
         path = library.layout.absolute(entry.file)
     except UnsafePath as error:
-        return Finding(f"unsafe-{kind}", entry.file, str(error))
-    if quick and entry.file in on_disk:
-        with suppress(OSError):
-            if path.stat().st_size == entry.size:
-                return None
+        return Finding(f"unsafe-{entry.kind}", entry.file, str(error))
     return _check_file(path, entry, quick=quick)
 
 
 def _check_results(library: Library, *, every: bool, repair: bool) -> list[Finding]:
     """Stored results of a drawn sample of runs, or of every run, against what their samples give."""
     with library.catalogue.reader() as cursor:
-        ids = [int(row[0]) for row in rows(cursor, "SELECT run_id FROM catalogue.run ORDER BY run_id")]
-    if not every and len(ids) > _SAMPLE:
-        ids = sorted(random.SystemRandom().sample(ids, _SAMPLE))
+        known = cursor.execute("SELECT run_id FROM catalogue.run ORDER BY run_id").fetchnumpy()["run_id"]
+    places: Sequence[int] = range(len(known))
+    if not every and len(places) > _SAMPLE:
+        places = sorted(random.SystemRandom().sample(places, _SAMPLE))
     altered = []
-    for run_id in ids:
+    for run_id in (int(known[place]) for place in places):
         with suppress(TraceDamaged, NotFound, OSError):  # a damaged trace is a finding of its own
             altered += altered_results(library, [run_id])
     if repair and altered:
@@ -286,19 +247,8 @@ def _check_results(library: Library, *, every: bool, repair: bool) -> list[Findi
     return [Finding("result", f"run {entry.run_id}", entry.told(), is_repaired=repair) for entry in altered]
 
 
-def _named_now(library: Library) -> list[_Named]:
-    with library.catalogue.reader() as cursor:
-        return list(_named(cursor).values())
-
-
-def _is_named_still(library: Library, entry: _Named) -> bool:
-    """False where a pack or a deletion took the file away while we looked."""
-    with library.catalogue.reader() as cursor:
-        return _named(cursor).get(entry.file) == entry
-
-
-def _check_file(path: Path, entry: _Named, *, quick: bool) -> Finding | None:
-    kind = "original" if entry.original_sha256 else "trace"
+def _check_file(path: Path, entry: NamedFile, *, quick: bool) -> Finding | None:
+    kind = entry.kind
     try:
         size = path.stat().st_size
         if size != entry.size:
@@ -336,7 +286,7 @@ def _advice(kind: str) -> str:
     return " `joulebook verify --repair` makes it again from its original."
 
 
-def _check_trace(path: Path, entry: _Named) -> None:
+def _check_trace(path: Path, entry: NamedFile) -> None:
     footer = read_footer(path)
     with path.open("rb") as file, pq.ParquetFile(file) as parquet:
         if parquet.metadata.num_rows != entry.samples:

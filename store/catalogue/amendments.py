@@ -77,8 +77,10 @@ def broken_link(cursor: duckdb.DuckDBPyConnection) -> int | None:
         "SELECT seq, changed_at, who, program_version, table_name, key, field, old_value, new_value, reason, chain "
         "FROM catalogue.amendment ORDER BY seq"
     )
-    for row in rows(cursor, sql):
-        if _link(before, row[:-1]) != row[-1]:
-            return int(row[0])
-        before = str(row[-1])
+    cursor.execute(sql)
+    while found := cursor.fetchmany(10_000):
+        for row in found:
+            if _link(before, row[:-1]) != row[-1]:
+                return int(row[0])
+            before = str(row[-1])
     return None

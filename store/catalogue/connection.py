@@ -7,6 +7,7 @@ file, reads and lets go (1 ms); a writer attaches, commits, lets go; either wait
 from __future__ import annotations
 
 import os
+import shutil
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -18,6 +19,7 @@ from typing import Any
 import duckdb
 
 from store.catalogue.engine_errors import explain, first_line, holder, is_busy, is_fatal
+from store.catalogue.every_value import read_every_value
 from store.catalogue.journal import Journal
 from store.catalogue.kept_blocks import KeptBlocks, open_unlocked
 from store.catalogue.lock import pause, recovering, turn
@@ -33,8 +35,6 @@ WAIT_S = 10.0
 """How long a process waits for its turn before it says who holds the catalogue."""
 
 _MEMORY_NAME = "catalogue"
-_COPY_NAME = "joulebook_unfinished_copy"
-"""So that a complaint about the copy can be told from one about the catalogue, whatever its folder is called."""
 
 
 def rows(cursor: duckdb.DuckDBPyConnection, sql: str, values: object = None) -> list[Any]:
@@ -43,10 +43,10 @@ def rows(cursor: duckdb.DuckDBPyConnection, sql: str, values: object = None) -> 
     return found
 
 
-def _locked(*places: Path) -> duckdb.DuckDBPyConnection:
-    """An engine that opens files of these folders alone and loads no extension."""
+def _locked(place: Path) -> duckdb.DuckDBPyConnection:
+    """An engine that opens files of this folder alone and loads no extension."""
     engine = duckdb.connect(":memory:")
-    folders = {str(path) for folder in places for path in (folder, folder.resolve())}
+    folders = {str(path) for path in (place, place.resolve())}
     listed = ", ".join("'" + name.replace("'", "''") + "'" for name in sorted(folders))
     for setting in (
         "python_enable_replacements = false",
@@ -85,8 +85,8 @@ class _Gate:
         self.writers_waiting = 0
         self.changing = False
         self.host: duckdb.DuckDBPyConnection | None = None
-        self.also: set[Path] = set()
-        """Folders beside the catalogue's own into which it is copied."""
+        self.handles: list[int] = []
+        """Handles of the file beside the engine's own, closed when it has let go."""
         self.checked: tuple[int, ...] = ()
         """Facts of the two files when what they hold was last compared with our own schema."""
         self.is_host_broken = False
@@ -306,9 +306,9 @@ class Catalogue:
             raise DiskFault(f"Writing the catalogue {self.path} failed: its log {self.wal.name} can't be folded in.")
 
     def copy_to(self, target: Path, tmp: Path) -> None:
-        """Make a consistent copy of the catalogue as a new file.
+        """Make a consistent copy of the catalogue as a new file, in memory that does not grow with it.
 
-        Made by DuckDB itself: opening and closing the file beside it would drop this process's lock (POSIX).
+        The bytes are copied while a reader keeps writers out; then the log is folded in and every value read once.
 
         Args:
             target: The copy; must not exist.
@@ -319,43 +319,49 @@ class Catalogue:
             CatalogueDamaged: The catalogue can't be read.
         """
         unfinished = durable.new_temporary(tmp, ".duckdb")
-        quoted = str(unfinished).replace("'", "''")
-        self._allow(tmp)
-        with self.reader() as cursor:
-            durable.step("copy", unfinished)
-            try:
-                cursor.execute(f"ATTACH '{quoted}' AS {_COPY_NAME}")
-                try:
-                    cursor.execute(f"COPY FROM DATABASE {_MEMORY_NAME} TO {_COPY_NAME}")
-                finally:
-                    cursor.execute(f"DETACH {_COPY_NAME}")
-                with unfinished.open("rb+") as file:
-                    durable.step("fsync", unfinished)
-                    os.fsync(file.fileno())
-                durable.place(unfinished, target)
-                durable.fsync_folder(target.parent)
-            except BaseException as error:
-                durable.remove(unfinished, announce=False)
-                durable.remove(unfinished.with_name(unfinished.name + ".wal"), announce=False)
-                is_of_copy = _COPY_NAME in str(error)
-                if isinstance(error, duckdb.IOException) or (isinstance(error, duckdb.Error) and is_of_copy):
-                    self._gate.is_host_broken = True
-                    if not is_of_copy:
-                        explain(error, self.path)
-                    raise DiskFault(f"Copying the catalogue {self.path} failed: {first_line(error)}.") from error
-                raise
+        log = unfinished.with_name(unfinished.name + ".wal")
+        try:
+            with self.reader():
+                durable.step("copy", unfinished)
+                self._copy_bytes(self.path, unfinished)
+                if self.wal.exists():
+                    self._copy_bytes(self.wal, log)
+            self._settle_copy(unfinished, log)
+            durable.place(unfinished, target)
+            durable.fsync_folder(target.parent)
+        except OSError as error:
+            raise DiskFault.of(error, f"Copying the catalogue {self.path}") from error
+        finally:
+            durable.remove(unfinished, announce=False)
+            durable.remove(log, announce=False)
 
-    def _allow(self, folder: Path) -> None:
-        """Let the engine write a copy into a folder of another library; it is made anew for that, with nothing open."""
-        gate = self._gate
-        with gate.turn:
-            if folder in gate.also or self.path.parent.resolve() in (folder.resolve(), *folder.resolve().parents):
-                return
-            self._wait(lambda: not gate.writing and gate.readers == 0 and not gate.changing)
-            gate.also.add(folder)
-            if gate.host is not None:
-                gate.host.close()
-                gate.host = None
+    def _copy_bytes(self, source: Path, target: Path) -> None:
+        handle = os.open(source, os.O_RDONLY | getattr(os, "O_BINARY", 0))
+        with self._gate.turn:
+            self._gate.handles.append(handle)  # closed here, it would drop the engine's lock: see `open_unlocked`
+        with durable.named(target), os.fdopen(handle, "rb", closefd=False) as taken, target.open("xb") as copy:
+            shutil.copyfileobj(taken, copy, 1 << 20)
+            copy.flush()
+            durable.step("fsync", target)
+            os.fsync(copy.fileno())
+
+    def _settle_copy(self, copy: Path, log: Path) -> None:
+        """Fold the log of a copy in, and read every value: a damaged page is found here, not when it is needed."""
+        quoted = str(copy).replace("'", "''")
+        options = "" if log.exists() else "(READ_ONLY)"
+        try:
+            with locked_engine(copy) as engine:
+                engine.execute(f"ATTACH '{quoted}' AS copied {options}")
+                if log.exists():
+                    engine.execute("CHECKPOINT copied")
+                read_every_value(engine, "copied")
+                engine.execute("DETACH copied")
+        except duckdb.Error as error:
+            if log.exists() and isinstance(error, duckdb.IOException):
+                raise DiskFault(f"Copying the catalogue {self.path} failed: {first_line(error)}.") from error
+            raise CatalogueDamaged.of(self.path, first_line(error)) from error
+        if log.exists():
+            raise DiskFault(f"Copying the catalogue {self.path} failed: its log {self.wal.name} can't be folded in.")
 
     def _change(self, attach: Callable[[], None], *, readers: int) -> None:
         gate = self._gate
@@ -378,7 +384,7 @@ class Catalogue:
     def _host(self) -> duckdb.DuckDBPyConnection:
         """The in-memory database that catalogues are attached to: making one costs 35 ms, attaching 1 ms."""
         if self._gate.host is None:
-            host = _locked(self.path.parent, *self._gate.also)
+            host = _locked(self.path.parent)
             host.execute(
                 "SET late_materialization_max_rows = 5000"
             )  # a page of 500 wide rows: 38 ms without, 17 ms with
@@ -459,6 +465,8 @@ class Catalogue:
             gate.host.close()
             gate.host = None
         gate.is_host_broken = False
+        while gate.handles:
+            os.close(gate.handles.pop())
 
     def _aside(self) -> Path:
         stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%S%f")

@@ -21,6 +21,7 @@ from pathlib import Path
 
 import duckdb
 
+from store.catalogue.every_value import read_every_value
 from store.files import durable
 
 __all__ = ["KeptBlocks", "open_unlocked"]
@@ -183,10 +184,8 @@ class KeptBlocks:
         try:
             engine.execute(f"SET allowed_directories = ['{str(fresh.parent).replace(chr(39), chr(39) * 2)}']")
             engine.execute("SET enable_external_access = false")
-            engine.execute(f"ATTACH '{quoted}' AS copy (READ_ONLY)")
-            names = engine.execute("SELECT table_name FROM duckdb_tables() WHERE database_name = 'copy'").fetchall()
-            for (name,) in names:
-                engine.execute(f'SELECT bit_xor(hash(t)) FROM copy.main."{name}" t').fetchall()
+            engine.execute(f"ATTACH '{quoted}' AS copied (READ_ONLY)")
+            read_every_value(engine, "copied")
         except duckdb.Error:
             return False
         finally:

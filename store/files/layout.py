@@ -119,6 +119,12 @@ class Layout:
         """What only the catalogue holds, change by change; made with the first."""
         return self.root / "journal"
 
+    def entry(self, relative: str) -> Path | None:
+        """An entry of the folders of traces and originals, whatever it is; None for any other name."""
+        folder, _, name = relative.rpartition("/")
+        inside = {"traces/runs": self.runs, "traces/packs": self.packs, "originals": self.originals}
+        return inside[folder] / name if folder in inside and name not in {"", ".", ".."} else None
+
     def absolute(self, relative: str) -> Path:
         """A relative name of the catalogue as a path on this machine; the catalogue is not believed.
 

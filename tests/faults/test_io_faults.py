@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from store import DiskFault, Library, StoreError
+from store import Library, StoreError
 from store.catalogue import connection
 from store.files import durable
 from tests.faults import scenarios
@@ -225,20 +225,3 @@ def test_a_rebuilt_catalogue_holds_what_only_its_log_held(original: Path, tmp_pa
     durable.set_hook(None)
     assert seen >= commits > 0
     assert state(folder) == trial.after
-
-
-def test_a_copy_that_can_not_be_finished_is_one_sentence(original: Path, tmp_path: Path):
-    """The engine fails to fold the copy's log in."""
-    library = Library.open(fresh(original, tmp_path / "copied") / "store", who="tester")
-
-    def break_checkpoint(operation: str, path: Path) -> None:
-        if operation == "copy":
-            library.catalogue._gate.host.execute("SET debug_checkpoint_abort = 'before_header'")
-
-    durable.set_hook(break_checkpoint)
-    with pytest.raises(DiskFault, match=r"^Copying the catalogue .* failed: [^\n]*$"):
-        library.backup(tmp_path / "all.tar")
-    durable.set_hook(None)
-    assert not list(library.layout.tmp.iterdir())
-    library.backup(tmp_path / "all.tar")
-    assert library.verify() == []

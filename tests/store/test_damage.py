@@ -11,10 +11,12 @@ import subprocess
 import sys
 from pathlib import Path
 
+import duckdb
 import numpy as np
 import pytest
 
-from store import Library, StoreError
+from store import DiskFault, Library, StoreError
+from store.catalogue import connection
 from store.catalogue.log_check import passes_over_commits
 from tests.builders import add_run, make_run, make_store, write_export
 
@@ -25,7 +27,11 @@ def library(tmp_path: Path) -> Library:
     library.pack()
     add_run(library, write_export(tmp_path, "late.csv"), make_run(90))
     fresh = library.layout.tmp / "fresh.duckdb"  # of blocks that are all in use: one that is free holds nothing to lose
-    library.catalogue.copy_to(fresh, library.layout.tmp)
+    engine = duckdb.connect()
+    engine.execute(f"ATTACH '{library.layout.catalogue}' AS old (READ_ONLY)")
+    engine.execute(f"ATTACH '{fresh}' AS fresh")
+    engine.execute("COPY FROM DATABASE old TO fresh")
+    engine.close()
     fresh.replace(library.layout.catalogue)
     return library
 
@@ -158,6 +164,29 @@ def test_no_commit_in_a_log_is_lost_silently(library: Library, step: int):
         assert there == 2 or again.notices, at
         for path in library.path.glob("catalogue.duckdb.wal*"):
             path.unlink()
+
+
+def test_what_only_the_log_holds_is_in_a_backup(library: Library, tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    """The copy's log is folded into it; where the disk refuses that, it is one sentence and nothing is left."""
+    killed_with_a_log(library)
+    locked = connection._locked
+
+    def failing(place: Path) -> duckdb.DuckDBPyConnection:
+        engine = locked(place)
+        engine.execute("SET debug_checkpoint_abort = 'before_header'")
+        return engine
+
+    again = Library.open(library.path)
+    with monkeypatch.context() as patch:
+        patch.setattr(connection, "_locked", failing)
+        with pytest.raises(DiskFault, match=r"^Copying the catalogue .* failed: [^\n]*$"):
+            again.backup(tmp_path / "all.tar")
+    assert not list(library.layout.tmp.iterdir())
+    again.backup(tmp_path / "all.tar")
+    back = Library.restore(tmp_path / "all.tar", tmp_path / "back")
+    assert not back.layout.wal.exists()
+    with back.catalogue.reader() as cursor:
+        assert cursor.execute("SELECT count(*) FROM catalogue.meta WHERE key IN ('a', 'c')").fetchall() == [(2,)]
 
 
 def test_a_log_that_was_cut_short_is_no_alarm(library: Library):

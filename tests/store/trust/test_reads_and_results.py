@@ -3,21 +3,19 @@
 from __future__ import annotations
 
 import fcntl
-import io
 import json
 import os
 import shutil
-import tarfile
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from store import Library, NotALibrary, StoreError, WrongFact
+from store import Library, StoreError, WrongFact
 from store.errors import DiskWithoutLocks, PartlyDone, TraceDamaged
 from store.imports.importer import Order, import_file
 from store.model.records import Meter
-from tests.store.trust.libraries import change, everything, flip, make_bench, sums
+from tests.store.trust.libraries import change, everything, flip, make_bench
 
 
 @pytest.fixture(scope="module")
@@ -146,57 +144,6 @@ def test_a_pipe_a_device_and_a_link_to_it_are_refused_at_once(library: Library, 
         with pytest.raises(WrongFact, match="regular file"), library.begin_import(path):
             pass
         assert import_file(library, path, Order()).status == "refused"
-
-
-def archive_with(source: Path, target: Path, member: tarfile.TarInfo, content: bytes = b"") -> None:
-    shutil.copy(source, target)
-    with tarfile.open(target, "a:") as archive:
-        archive.addfile(member, io.BytesIO(content))
-
-
-def test_a_restore_takes_what_the_list_names_and_nothing_else(library: Library, tmp_path: Path):
-    good = tmp_path / "good.tar"
-    library.backup(good)
-    for number, name in enumerate(
-        (
-            "extra.txt",
-            "profiles/../x.toml",
-            "/etc/x",
-            "profiles/more.toml",
-            "traces/runs/more.parquet",
-            "catalogue.duckdb",
-        )
-    ):
-        info = tarfile.TarInfo(name)
-        info.size = 3
-        bad = tmp_path / f"bad{number}.tar"
-        archive_with(good, bad, info, b"abc")
-        with pytest.raises(NotALibrary):
-            Library.restore(bad, tmp_path / f"out{number}")
-        assert not (tmp_path / f"out{number}").exists()
-    huge = tarfile.TarInfo("profiles/huge.toml")
-    huge.size = 30 << 30
-    raw = good.read_bytes().rstrip(b"\0")
-    raw += b"\0" * (-len(raw) % 512)
-    (tmp_path / "huge.tar").write_bytes(raw + huge.tobuf(tarfile.PAX_FORMAT) + b"x" * 512)
-    with pytest.raises(NotALibrary):
-        Library.restore(tmp_path / "huge.tar", tmp_path / "huge")
-    assert sums(Library.restore(good, tmp_path / "again")) == sums(library)
-
-
-@pytest.mark.parametrize(
-    "text", ["", "[]", '{"files": 3}', '{"files": []}', "{" * 50000, '{"files": {"a": null}}', "\x00"]
-)
-def test_a_malformed_list_of_files_is_no_backup(library: Library, tmp_path: Path, text: str):
-    library.backup(tmp_path / "good.tar")
-    with tarfile.open(tmp_path / "good.tar") as old, tarfile.open(tmp_path / "bad.tar", "w") as new:
-        for member in old:
-            content = old.extractfile(member).read() if member.name != "manifest.json" else text.encode()
-            member.size = len(content)
-            new.addfile(member, io.BytesIO(content))
-    with pytest.raises(StoreError):
-        Library.restore(tmp_path / "bad.tar", tmp_path / "out")
-    assert not (tmp_path / "out").exists()
 
 
 FILES = ("catalogue.duckdb", "traces", "journal", "packed")
