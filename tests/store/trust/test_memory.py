@@ -18,7 +18,7 @@ pytestmark = [
     pytest.mark.long,
     pytest.mark.skipif(not hasattr(os, "wait4"), reason="the system does not tell a process's memory"),
 ]
-RUNS = 100_000
+RUNS = 40_000
 MOST_MB = 300
 
 
