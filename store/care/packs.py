@@ -10,6 +10,7 @@ import hashlib
 import json
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import nullcontext
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -286,12 +287,18 @@ def reduce_pack(
         return reduce_record(record, trace, bench)
 
     done: list[RunRecord] = []
-    with ThreadPoolExecutor(2) as pool:
-        for record in _bounded_map(pool, work, pieces(path, records), ahead=4):
+    is_long = any(record.samples > LONG_SAMPLES for record in records)
+    with ThreadPoolExecutor(2) if is_long else nullcontext() as pool:
+        items = pieces(path, records)
+        for record in _bounded_map(pool, work, items, ahead=4) if pool is not None else map(work, items):
             done.append(record)
             if progress:
                 progress(len(done), len(records))
     return done
+
+
+LONG_SAMPLES = 100_000
+"""Runs longer than this are worth two threads: a shorter one's results are Python's work, where threads only wait."""
 
 
 def _bounded_map(

@@ -15,7 +15,8 @@ import duckdb
 from store.catalogue.connection import rows
 from store.catalogue.run_records import RunRecord, main_columns
 from store.errors import TraceDamaged
-from store.runs.recompute import load_records, reduce_again, replace_results
+from store.runs.recompute import load_records, replace_results
+from store.runs.reducing import reduce_again
 
 if TYPE_CHECKING:
     from store.library import Library

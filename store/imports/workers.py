@@ -5,20 +5,18 @@ Knows processes and the importer; prints nothing. Every file is all or nothing, 
 
 from __future__ import annotations
 
-import multiprocessing
-import os
-import signal
-import threading
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
-from contextlib import contextmanager, nullcontext
+from collections.abc import Callable, Sequence
+from concurrent.futures import Future, ProcessPoolExecutor
+from contextlib import nullcontext
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from store import Library
 from store.imports.batch import Together
 from store.imports.importer import FileOutcome, Order, import_file
+from store.processes import cores as cores_here
+from store.processes import finished, helpers, is_main_thread
 
 __all__ = ["WORTH_BYTES", "WORTH_FILES", "Stopped", "import_files", "workers_for"]
 
@@ -30,8 +28,6 @@ SHARE = 96
 
 AHEAD = 2
 """Shares that wait for each other process, so that none is idle while this one is busy with its own."""
-
-_THREADS = ("POLARS_MAX_THREADS", "OPENBLAS_NUM_THREADS")
 
 WORTH_BYTES = 60_000_000
 """Bytes from which on they pay with two files or more."""
@@ -49,16 +45,11 @@ class Stopped(KeyboardInterrupt):
 
 def workers_for(files: Sequence[Path], cores: int | None = None) -> int:
     """How many processes reading these files is worth; 1 is this process alone."""
-    cores = cores or _cores()
+    cores = cores or cores_here()
     total = sum(_size(file) for file in files)
     if cores < 2 or len(files) < 2 or (len(files) < WORTH_FILES and total < WORTH_BYTES):
         return 1
     return min(cores, len(files))
-
-
-def _cores() -> int:
-    affinity = getattr(os, "sched_getaffinity", None)  # not on macOS and Windows
-    return len(affinity(0)) if affinity else os.cpu_count() or 1
 
 
 def _size(file: Path) -> int:
@@ -143,29 +134,22 @@ def _side_by_side(task: _Task, workers: int) -> None:
     Not where a thread of an interface asks: its screens would stand still meanwhile.
     """
     shares = deque(_shares(len(task.files), workers))
-    takes_part = threading.current_thread() is threading.main_thread()
-    others = workers - takes_part
     waiting: dict[Future[list[FileOutcome]], range] = {}
-    with _one_thread_each(workers), _deaf_to_interrupts():
-        pool = ProcessPoolExecutor(
-            others,
-            mp_context=multiprocessing.get_context("spawn"),  # a fork would copy locks of Polars' threads
-            initializer=_begin_worker,
-            initargs=(str(task.library.path), task.order),
-        )
-        _hand_out(pool, task, shares, waiting, most=others)  # a process starts with its first share
-    try:
-        while shares or waiting:
-            if shares and takes_part:
-                _own_share(task, shares.popleft())
-            _collect(waiting, task.done, is_idle=not (shares and takes_part))
-            _hand_out(pool, task, shares, waiting, most=AHEAD * others)
-            task.progress(sum(task.sizes[index] for index in task.done), sum(task.sizes))
-        pool.shutdown()
-    except KeyboardInterrupt:
-        pool.shutdown(wait=True, cancel_futures=True)  # shares under way are finished: seconds at most
-        _collect({future: share for future, share in waiting.items() if not future.cancelled()}, task.done)
-        raise
+    takes_part = is_main_thread()
+    others = workers - takes_part
+    with helpers(others, _begin_worker, str(task.library.path), task.order) as pool:
+        try:
+            _hand_out(pool, task, shares, waiting, most=others)  # a process starts with its first share
+            while shares or waiting:
+                if shares and takes_part:
+                    _own_share(task, shares.popleft())
+                _collect(waiting, task.done, is_idle=not (shares and takes_part))
+                _hand_out(pool, task, shares, waiting, most=AHEAD * others)
+                task.progress(sum(task.sizes[index] for index in task.done), sum(task.sizes))
+        except KeyboardInterrupt:
+            pool.shutdown(wait=True, cancel_futures=True)  # shares under way are finished: seconds at most
+            _collect({future: share for future, share in waiting.items() if not future.cancelled()}, task.done)
+            raise
 
 
 def _hand_out(
@@ -205,39 +189,9 @@ def _shares(files: int, workers: int) -> list[range]:
 def _collect(
     waiting: dict[Future[list[FileOutcome]], range], done: dict[int, FileOutcome], *, is_idle: bool = True
 ) -> None:
-    """Move what is finished from `waiting` to `done`; wait for something only where this process is idle."""
-    timeout = None if is_idle else 0.0
-    finished = wait(waiting, timeout, return_when=FIRST_COMPLETED).done if waiting else set()
-    for future in finished:
-        done.update(zip(waiting.pop(future), future.result(), strict=True))
-
-
-@contextmanager
-def _deaf_to_interrupts() -> Iterator[None]:
-    """Let started processes ignore Ctrl-C from their first moment: this process alone decides when to stop."""
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGINT, before)
-
-
-@contextmanager
-def _one_thread_each(workers: int) -> Iterator[None]:
-    """Let each started process use its share of the cores: Polars and NumPy read the number on loading."""
-    before = {name: os.environ.get(name) for name in _THREADS}
-    os.environ.update(dict.fromkeys(_THREADS, str(max(_cores() // workers, 1))))
-    try:
-        yield
-    finally:
-        for name, value in before.items():
-            if value is None:
-                os.environ.pop(name, None)
-            else:
-                os.environ[name] = value
+    """Move what is finished from `waiting` to `done`."""
+    for share, outcomes in finished(waiting, is_idle=is_idle):
+        done.update(zip(share, outcomes, strict=True))
 
 
 _place: list[tuple[Library, Order]] = []
@@ -245,7 +199,6 @@ _place: list[tuple[Library, Order]] = []
 
 
 def _begin_worker(path: str, order: Order) -> None:
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Windows hands nothing down
     _place[:] = [(Library.open(Path(path)), order)]
 
 

@@ -22,7 +22,8 @@ from store.catalogue.shelved import Shelved, bury_shelved
 from store.errors import DiskFault, NotFound, WrongFact
 from store.model.records import RunFacts
 from store.runs.fact_values import CHOICES, NUMBERS, TEXTS, checked_fact
-from store.runs.recompute import load_records, reduce_again, replace_results
+from store.runs.recompute import load_records, replace_results
+from store.runs.reducing import reduce_again
 from store.words.clock import now_utc, to_stored
 
 if TYPE_CHECKING:

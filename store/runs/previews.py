@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING
 from store.judge.claims import judge_claims
 from store.judge.evidence import derive_evidence, load_evidence
 from store.model.results import Result
-from store.runs.recompute import PORTION, ResultChange, load_records, reduce_again, replace_results
+from store.runs.recompute import ResultChange, load_records, replace_results
+from store.runs.reducing import PORTION, reduce_again
 from store.uncertainty.decision import Verdict
 
 if TYPE_CHECKING:

@@ -9,30 +9,25 @@ import json
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
 import duckdb
 import pyarrow as pa
 
 from importers.schema import TraceEvent
-from store.care.packs import reduce_pack
 from store.catalogue import pending
 from store.catalogue.connection import rows
 from store.catalogue.run_records import RunRecord, append_rows, event_rows, main_columns, result_rows
 from store.catalogue.shelved import Shelved, find_shelved
-from store.errors import NotFound, PartlyDone, TraceDamaged
+from store.errors import NotFound, PartlyDone
 from store.files.layout import Layout
 from store.runs import listing
+from store.runs.reducing import portions_again
 
 if TYPE_CHECKING:
-    from store.imports.reduction import Bench
     from store.library import Library
 
-__all__ = ["ResultChange", "load_records", "recompute", "reduce_again", "replace_results", "shelved_record"]
-
-PORTION = 256
-"""Runs per transaction: chosen by us so that one commits in well under a second."""
+__all__ = ["ResultChange", "load_records", "recompute", "replace_results", "shelved_record"]
 
 _COMPARED = ("name", "value", "unit", "uncertainty", "text", "method", "method_version", "from_s", "to_s", "reason")
 
@@ -121,24 +116,6 @@ def shelved_record(layout: Layout, item: Shelved) -> RunRecord:
         first_row=0,
         events=tuple(TraceEvent(e["kind"], e["from_s"], e["to_s"], e["value"], e["unit"], e["detail"]) for e in events),
     )
-
-
-def reduce_again(
-    library: Library,
-    records: Sequence[RunRecord],
-    progress: Callable[[int, int], None] | None = None,
-    *,
-    bench: Bench | None = None,
-) -> list[RunRecord]:
-    """The records with results, events and previews made anew from their traces, by the library's bench or another."""
-    bench = bench or library.bench()
-    done: list[RunRecord] = []
-    for file, group in groupby(records, key=lambda record: record.provenance.trace_file):
-        (path,) = library.checks.check([file])
-        base = len(done)
-        told = (lambda n, _, base=base: progress(base + n, len(records))) if progress else None
-        done += reduce_pack(path, list(group), bench, told)
-    return done
 
 
 def _rows_by_name(cursor: duckdb.DuckDBPyConnection, run_ids: Sequence[int]) -> dict[tuple[int, str], dict[str, Any]]:
@@ -258,14 +235,16 @@ def recompute(
     *,
     dry_run: bool = False,
     progress: Callable[[int, int], None] | None = None,
+    workers: int | None = None,
 ) -> list[ResultChange]:
-    """Results of runs by today's methods and facts.
+    """Results of runs by today's methods and facts, on all cores where there are many.
 
     Args:
         library: The library.
         run_ids: Which runs; all where None.
         dry_run: Only say what would change.
         progress: Told how many runs of how many are done.
+        workers: Processes; None decides by what pays.
 
     Returns:
         What came out otherwise than stored.
@@ -275,41 +254,22 @@ def recompute(
     """
     with library.catalogue.reader() as cursor:
         records = load_records(cursor, run_ids)
-    changes: list[ResultChange] = []
+    changes: dict[int, list[ResultChange]] = {}
     failed: dict[int, str] = {}
-    for start in range(0, len(records), PORTION):
-        portion = records[start : start + PORTION]
-        told = (lambda n, _, start=start: progress(start + n, len(records))) if progress else None
-        fresh, kept_out = _reduce_what_can(library, portion, told)
-        failed |= kept_out
+    for portion in portions_again(library, records, progress, workers=workers):
+        failed |= portion.failed
         if dry_run:
             with library.catalogue.reader() as cursor:
-                changes += replace_results(cursor, fresh, dry_run=True)
+                changes[portion.number] = replace_results(cursor, portion.fresh, dry_run=True)
         else:
             with library.catalogue.writer() as cursor:
-                changes += replace_results(cursor, still_the_same(cursor, fresh))
-                pending.settle(cursor, [r.facts.run_id for r in portion if r.facts.run_id not in failed])
+                changes[portion.number] = replace_results(cursor, still_the_same(cursor, portion.fresh))
+                pending.settle(
+                    cursor, [r.facts.run_id for r in portion.records if r.facts.run_id not in portion.failed]
+                )
     if failed:
         raise _partly(failed, len(records) - len(failed), dry_run=dry_run)
-    return changes
-
-
-def _reduce_what_can(
-    library: Library, records: Sequence[RunRecord], progress: Callable[[int, int], None] | None
-) -> tuple[list[RunRecord], dict[int, str]]:
-    """Runs made anew, file by file; those of a file that can't be read, with the reason."""
-    done: list[RunRecord] = []
-    failed: dict[int, str] = {}
-    for _, group in groupby(records, key=lambda record: record.provenance.trace_file):
-        runs = list(group)
-        try:
-            done += reduce_again(library, runs)
-        except (TraceDamaged, FileNotFoundError) as error:
-            why = str(error) if isinstance(error, TraceDamaged) else f"{runs[0].provenance.trace_file} is missing."
-            failed |= {record.facts.run_id: why for record in runs}
-        if progress:
-            progress(len(done) + len(failed), len(records))
-    return done, failed
+    return [change for number in sorted(changes) for change in changes[number]]
 
 
 def _partly(failed: Mapping[int, str], done: int, *, dry_run: bool) -> PartlyDone:

@@ -17,7 +17,8 @@ from store.catalogue.accounts import account_from
 from store.catalogue.migrations.flags import account_of, flags_of
 from store.methods.registry import METHODS
 from store.model.results import Account, Ambient, Correction, Counted, Flag, Power, Rule
-from store.runs.recompute import load_records, reduce_again
+from store.runs.recompute import load_records
+from store.runs.reducing import reduce_again
 from tests.store import libraries
 from tests.store.test_old_libraries import schema_of
 
