@@ -68,7 +68,6 @@ def device_page(library: Library, name: str, *, loads_w: Sequence[float] = ()) -
     sheet = sheet_of(evidence, name)
     runs = evidence.of(name)
     days = sorted(run.started[:10] for run in runs if run.started)
-    limits = tuple(limit_lines(sheet, runs))
     return DevicePage(
         sheet=sheet,
         runs=len(runs),
@@ -83,10 +82,10 @@ def device_page(library: Library, name: str, *, loads_w: Sequence[float] = ()) -
         flight=_flight(sheet),
         ports=tuple(_port_line(port, sheet) for port in sheet.ports),
         runtimes=runtime_lines(runs, loads_w or (ASKED_LOADS_W if sheet.kind == "power bank" else ())),
-        limits=limits,
+        limits=tuple(limit_lines(sheet, runs)),
         same_model=same_model(sheet, evidence.sheets.values()),
         peers=peers_of(sheet, evidence.sheets.values()),
-        notes=(*_notes(sheet, runs), *limit_notes(limits)),
+        notes=(*_notes(sheet, runs), *limit_notes(sheet, runs)),
     )
 
 

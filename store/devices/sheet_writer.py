@@ -69,7 +69,7 @@ kind = "power bank"         # power bank | adapter | cable
 # quantity = "energy_out_wh"  # a result's name, or mass_g, rated_energy_wh, offers, flight
 # bound = "at least"        # at least | at most | about
 # value = 48.0
-# unit = "Wh"
+# unit = "Wh"               # quantity = "charges", value = 3.2: unit = "of 15 Wh" or "of 4000 mAh at 3.85 V"
 # tolerance_percent = 5     # with `about`
 # port = "C1"               # port, mode, load, kind and ambient_c narrow the runs that count; several at once: C1+A1
 # mode = "fixed 20 V"

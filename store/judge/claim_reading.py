@@ -10,6 +10,7 @@ import re
 from collections.abc import Sequence
 from decimal import Decimal
 
+from store.judge.derived.charges import CHARGES, battery_wh
 from store.methods.specs import spec_of, specs
 from store.model.sheet import CLAIM_WORDS, ClaimSheet
 from store.usb.air_travel import air_table
@@ -40,11 +41,22 @@ def claim_problem(claim: ClaimSheet, known: Sequence[str] = ()) -> str:
         return "It has no bound; write at least, at most or about."
     if claim.bound == "about" and claim.tolerance_percent is None:
         return "`about` needs `tolerance_percent`."
+    if claim.quantity == CHARGES.name:
+        return _charges_problem(claim)
     try:
         convert(claim.value, claim.unit, unit_of(claim.quantity))
     except WrongUnitError as problem:
         return str(problem)
     return ""
+
+
+def _charges_problem(claim: ClaimSheet) -> str:
+    if battery_wh(claim.unit) is not None:
+        return ""
+    return (
+        "It does not say which battery is charged: write its energy as `unit`, as in `of 15 Wh` or "
+        "`of 4000 mAh at 3.85 V`."
+    )
 
 
 def _near(word: str, known: Sequence[str]) -> str:

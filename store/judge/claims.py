@@ -11,6 +11,7 @@ from dataclasses import replace
 
 from store.judge.claim_reading import claim_problem
 from store.judge.contradictions import contradictions
+from store.judge.derived.charges import CHARGES, battery_wh, charges, like_runs
 from store.judge.derived.on_sheet import SHEET_FIELDS
 from store.judge.derived.sustained import judge_sustained
 from store.judge.matching import Matching, groups_of_one_condition, match
@@ -35,6 +36,7 @@ from store.uncertainty.decision import (
     limits_of,
 )
 from store.uncertainty.freedom import coverage_factor
+from store.usb.offers import offered_voltages, read_mode
 from store.words.numbers import figure_text
 from store.words.quantities import convert, unit_of
 
@@ -44,6 +46,7 @@ __all__ = ["judge_claims"]
 _LEAST = frozenset({Flag.AT_LEAST, Flag.STARTS_LATE})
 """Of logs that start late older methods said no more than that."""
 _BOUNDS = _LEAST | {Flag.AT_MOST}
+ENERGY = "energy_out_wh"
 _CELL_RATINGS = frozenset({"charge_out_ah", "cell_equivalent_mah"})
 _SAME_RATING = 0.01
 """A claimed charge within 1 % of the rated capacity is that capacity."""
@@ -89,11 +92,16 @@ def _judge(sheet: DeviceSheet, position: int, claim: ClaimSheet, runs: Sequence[
         return judge_offers(sheet, position, claim)
     if claim.quantity == "flight":
         return judge_flight(sheet, position, claim)
+    if claim.quantity == CHARGES.name:
+        return _judge_charges(sheet, position, claim, runs)
     unit = unit_of(claim.quantity)
     value = convert(claim.value or 0.0, claim.unit, unit)
     limits = limits_of(claim.bound, value, claim.tolerance_percent)
     if _is_cell_rating(sheet, claim):
         return _at_the_cells(sheet, position, claim, runs, limits)
+    if claim.quantity == "charge_out_ah" and claim.mode is None and len(_voltages(sheet, runs)) > 1:
+        reason = "A charge depends on the output voltage: write the one that is marked as `mode`, as in `5 V`."
+        return verdict_of(sheet, position, claim, NOT_CHECKABLE, reason, limits=limits)
     if claim.quantity in SHEET_FIELDS:
         return judge_sheet(sheet, position, claim, limits)
     if claim.quantity == "sustained_power_w":
@@ -104,25 +112,55 @@ def _judge(sheet: DeviceSheet, position: int, claim: ClaimSheet, runs: Sequence[
     return _judge_runs(sheet, position, claim, limits, match(claim, runs))
 
 
+def _voltages(sheet: DeviceSheet, runs: Sequence[RunEvidence]) -> set[float]:
+    """Voltages that the device gives, by its sheet and by what it was tested at [V]."""
+    offered = {volts for port in sheet.ports if port.direction != "in" for volts in offered_voltages(port.offers)}
+    tested = {
+        mode.highest_v for run in runs if run.kind == "discharge" and (mode := read_mode(run.mode or "")) is not None
+    }
+    return offered | tested
+
+
+def _judge_charges(sheet: DeviceSheet, position: int, claim: ClaimSheet, runs: Sequence[RunEvidence]) -> Verdict:
+    """How often it fills another battery: the worst condition of a like load counts, the conversion is assumed."""
+    limits = limits_of(claim.bound, claim.value or 0.0, claim.tolerance_percent)
+    found, missing = like_runs(claim, runs)
+    size_wh = battery_wh(claim.unit) or math.nan
+    energies = [_values(group, ENERGY) for group in groups_of_one_condition(found)]
+    items = [charges(_of_one_condition(values), size_wh) for values in energies if values]
+    if not items:
+        why = missing or _absent(replace(claim, quantity=ENERGY), found)
+        return verdict_of(sheet, position, claim, NOT_TESTED, why, limits=limits)
+    return _worst_of(sheet, position, claim, limits, items)
+
+
 def _judge_runs(sheet: DeviceSheet, position: int, claim: ClaimSheet, limits: Limits, found: Matching) -> Verdict:
     """Hold each condition that was tested against the limits; the worst of them is the verdict."""
     if not found.runs:
         return verdict_of(sheet, position, claim, NOT_TESTED, found.missing, limits=limits)
-    groups: list[Measured] = []
-    for group in groups_of_one_condition(found.runs):
-        values = [value for value in (_value(run, claim.quantity) for run in group) if value is not None]
-        if values:
-            groups.append(_of_one_condition(values))
+    found_values = [_values(group, claim.quantity) for group in groups_of_one_condition(found.runs)]
+    groups = [_of_one_condition(values) for values in found_values if values]
     if not groups:
         near = [run for run in found.runs if Flag.NEAR_EDGE in _flags(run, claim.quantity)]
         if near:
             return verdict_of(sheet, position, claim, TOO_CLOSE, _absent(claim, near), limits=limits)
         return verdict_of(sheet, position, claim, NOT_TESTED, _absent(claim, found.runs), limits=limits)
+    return _worst_of(sheet, position, claim, limits, groups, note=found.note)
+
+
+def _values(runs: Sequence[RunEvidence], name: str) -> list[Measured]:
+    return [value for value in (_value(run, name) for run in runs) if value is not None]
+
+
+def _worst_of(
+    sheet: DeviceSheet, position: int, claim: ClaimSheet, limits: Limits, groups: Sequence[Measured], *, note: str = ""
+) -> Verdict:
+    """The worst of all conditions that were tested decides; a bound is never the worst."""
     whole = [item for item in groups if not item.flags & _BOUNDS]
-    decisions = [(_decide(item, claim, limits), item) for item in whole or groups]  # a bound is never the worst
+    decisions = [(_decide(item, claim, limits), item) for item in whole or groups]
     rank = {NOT_MET: 0, TOO_CLOSE: 1, MET: 2}
     decision, item = min(decisions, key=lambda pair: (rank[pair[0].verdict], pair[0].margin))
-    reasons = [_reason(decision, item, claim, limits), found.note]
+    reasons = [_reason(decision, item, claim, limits), note]
     if len(decisions) > 1:
         where = f" ({item.conditions[0]})" if item.conditions else ""
         reasons.insert(1, f"The claim states no closer condition: the worst of {len(decisions)} tested counts{where}.")

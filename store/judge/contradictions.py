@@ -43,7 +43,8 @@ def contradictions(
     """
     found = []
     voltage_v = value("voltage_mean_v")
-    stated = read_mode(mode) if mode and kind not in _SAGGING else None
+    is_elsewhere = port is not None and port.strip().casefold() in _ELSEWHERE
+    stated = read_mode(mode) if mode and kind not in _SAGGING and not is_elsewhere else None
     lowest, highest = (_LOWEST * stated.lowest_v, _HIGHEST * stated.highest_v) if stated else (0.0, math.inf)
     if voltage_v is not None and not lowest <= voltage_v <= highest:
         found.append(

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 from store.devices.records import ComparisonPage, DevicePage, Figure
 from store.documents.figures import amount, verdict_amount
+from store.judge.derived.charges import CHARGES, INTO_BATTERY, battery_wh
 from store.judge.derived.on_sheet import SHEET_FIELDS
 from store.judge.evidence import BenchEvidence
 from store.judge.headline import RUNTIME_H
@@ -79,6 +80,7 @@ def _figures(page: DevicePage) -> Iterator[tuple[Figure, str]]:
                 found.unit,
                 found.uncertainty,
                 run_ids=verdict.run_ids,
+                note=claim.unit if claim.quantity == CHARGES.name else "",
                 dof=verdict.dof,
             )
             yield figure, f"claim {verdict.position}"
@@ -91,6 +93,9 @@ def _printed(device: str, figure: Figure, place: str, evidence: BenchEvidence) -
     runs = f" (runs {', '.join(map(str, figure.run_ids))})" if figure.run_ids else ""
     found = amount(figure.name, figure.value, figure.unit, figure.uncertainty, figure.dof)
     sql = figure_sql(device, figure, evidence)
+    if figure.name == CHARGES.name:
+        energy = figure_sql(device, replace(figure, name=ENERGY_OUT_WH.name), evidence)
+        sql = f"SELECT value * {INTO_BATTERY!r} / {battery_wh(figure.note)!r} AS value FROM (\n{energy}\n)"
     if figure.name == RUNTIME_H:
         sql = _runtime_sql(device, figure, float(place.partition(" W")[0]), evidence)
     return PrintedFigure(name + runs, found, sql, figure.run_ids)

@@ -20,6 +20,7 @@ __all__ = [
     "offer_words",
     "offered_current_a",
     "offered_power_w",
+    "offered_voltages",
     "read_mode",
     "read_offer",
     "supply_words",
@@ -181,13 +182,26 @@ def offered_current_a(offers: Iterable[str], mode: str | None) -> float | None:
 
 def is_adaptive(offers: Iterable[str]) -> bool:
     """Whether a port offers more than one voltage, as USB PD does: rules then test its lowest and its highest."""
-    voltages = set()
+    found = _read_all(offers)
+    return len({volts for item in found for volts in (item.lowest_v, item.highest_v)}) > 1
+
+
+def offered_voltages(offers: Iterable[str]) -> tuple[float, ...]:
+    """The fixed voltages that are offered [V], each once, in order; where none is fixed, the highest of each offer."""
+    found = _read_all(offers)
+    fixed = [item for item in found if item.supply == "fixed"]
+    return tuple(sorted({item.highest_v for item in fixed or found}))
+
+
+def _read_all(offers: Iterable[str]) -> list[PowerObject]:
+    """Every offer that can be read."""
+    found: list[PowerObject] = []
     for text in offers:
         try:
-            voltages |= {item.highest_v for item in read_offer(text)}
+            found += read_offer(text)
         except OfferError:
             continue
-    return len(voltages) > 1
+    return found
 
 
 def offered_power_w(offers: Iterable[str], mode: str | None) -> float | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import pytest
@@ -308,3 +309,44 @@ def test_marked_capacity_at_the_outputs_voltage() -> None:
     tested = run(1, result("charge_out_ah", 11.85, 0.01, "Ah"), mode="fixed 5 V")
     assert judged(claim, tested).verdict == NOT_MET
     assert "98.8 % of what is claimed." in judged(claim, tested).reason
+
+
+def test_charges_of_another_battery_rest_on_energy_at_a_like_load_and_an_assumed_conversion() -> None:
+    """47.3 Wh x 0.85 / 15 Wh = 2.680; u = 2.680 x 0.05 / sqrt 3 / 0.85 and the energy's: a box that says 3.2 fails.
+
+    The 0.85 is common practice, no source.
+    """
+    claim = ClaimSheet("charges", "at least", 3.2, unit="of 15 Wh")
+    phone = [result("energy_out_wh", 47.3), result("power_plateau_w", 10.0, unit="W")]
+    heavy = [result("energy_out_wh", 40.0), result("power_plateau_w", 60.0, unit="W")]
+    found = judged(claim, run(1, *phone, load_set="10 W"), run(2, *heavy, load_set="60 W"))
+    assert (found.verdict, found.run_ids) == (NOT_MET, (1,))
+    assert found.measured == pytest.approx(47.3 * 0.85 / 15, rel=1e-12)
+    assert found.uncertainty == pytest.approx(found.measured * math.hypot(0.05 / 0.85 / math.sqrt(3), 0.1 / 47.3))
+    assert "47.3 Wh delivered x 0.85 (assumed: 0.80 to 0.90" in found.reason
+    assert judged(replace(claim, value=2.5), run(1, *phone, load_set="10 W")).verdict == TOO_CLOSE
+    assert judged(replace(claim, value=2.4), run(1, *phone, load_set="10 W")).verdict == MET
+    assert judged(claim, run(2, *heavy, load_set="60 W")).reason.startswith("Missing: a discharge at 5 to 20 W")
+    milliamp = judged(replace(claim, unit="of 4000 mAh at 3.75 V"), run(1, *phone, load_set="10 W"))
+    assert milliamp.measured == pytest.approx(found.measured)
+    assert judged(replace(claim, unit="times"), run(1, *phone)).verdict == NOT_CHECKABLE
+    least = result("energy_out_wh", 47.3, flags=frozenset({Flag.AT_LEAST}))
+    assert judged(claim, run(1, least, phone[1], load_set="10 W")).verdict == TOO_CLOSE
+
+
+@pytest.mark.parametrize(("mode", "verdict"), [("5 V", MET), ("9 V", NOT_TESTED), (None, NOT_CHECKABLE)])
+def test_a_rating_of_the_output_is_held_against_the_charge_at_its_voltage(mode: str | None, verdict: str) -> None:
+    """Marked 9600 mAh at 5 V: the charge delivered at 5 V counts; without the voltage it says nothing."""
+    claim = ClaimSheet("charge_out_ah", "at least", 9600, unit="mAh", mode=mode)
+    five = run(1, result("charge_out_ah", 9.8, 0.02, "Ah"), mode="default 5 V", load_set="10 W")
+    twenty = run(2, result("charge_out_ah", 2.3, 0.02, "Ah"), mode="fixed 20 V")
+    assert judged(claim, five, twenty).verdict == verdict
+
+
+def test_few_degrees_of_freedom_widen_the_guard_band() -> None:
+    """Two tests of 49.0 and 49.4 against 48: s / sqrt 2 = 0.2 with one degree, k = 13.97; a third test decides."""
+    exact = {"u": 0.0}
+    two = [delivered(1, 49.0, **exact), delivered(2, 49.4, **exact)]
+    found = judged(ENERGY, *two)
+    assert (found.verdict, found.dof) == (TOO_CLOSE, pytest.approx(1.0))
+    assert judged(ENERGY, *two, delivered(3, 49.2, **exact)).verdict == MET

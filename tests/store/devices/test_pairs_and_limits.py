@@ -93,21 +93,79 @@ def evidence(low_end: float | None) -> RunEvidence:
 
 @pytest.mark.parametrize(("low_end", "verdict"), [(0.80, "met"), (0.77, "not met"), (None, "not tested")])
 def test_at_its_lowest_voltage_full_load_counts_as_two_amperes(low_end: float | None, verdict: str) -> None:
-    """US Level VI for 10 W at low voltage: 0.787036 (10 CFR 430.32(w)); the 2 A from memory (87 FR 51200).
+    """US Level VI for 10 W at low voltage: 0.787036 (10 CFR 430.32(w)); the 2 A by app. Z, 87 FR 51221.
 
-    The EU's rule has no such clause: there the rating counts, 15 W: 0.813851.
+    The EU's rule has no such method; the Commission's FAQ lets that one serve. The Code of Conduct names none.
     """
     port = PortSheet("C1", offers=("fixed 5/9 V 3 A",))
     sheet = DeviceSheet("AD-09", "adapter", output_w=27.0, ports=(port,))
     lines = {line.standard: line for line in limit_lines(sheet, [evidence(low_end)]) if line.measure == "average"}
-    level_vi, ecodesign = lines["US Level VI"], lines["EU ecodesign"]
-    assert level_vi.limit == pytest.approx(0.787036, abs=1e-6)
-    assert level_vi.verdict == verdict
-    assert ecodesign.limit == pytest.approx(0.813851, abs=1e-6)
-    assert ecodesign.verdict == "not met"
-    (note,) = limit_notes([level_vi, ecodesign])
-    assert "from memory" in note
-    assert ("levels of 0.5, 1, 1.5, 2 A" in note) == (verdict == "not tested")
+    assert set(lines) == {"US Level VI", "EU ecodesign"}
+    for line in lines.values():
+        assert line.limit == pytest.approx(0.787036, abs=1e-6)
+        assert line.verdict == verdict
+    level_vi, ecodesign, conduct = limit_notes(sheet, [evidence(low_end)])
+    assert "appendix Z" in level_vi
+    assert "FAQ" in ecodesign
+    assert ("levels of 0.5, 1, 1.5, 2 A" in level_vi) == (verdict == "not tested")
+    assert conduct.startswith("EU Code of Conduct v5 Tier 2: no verdict. Its method names no test output")
+
+
+ONE = PortSheet("C1", offers=("fixed 20 V 3.25 A",))
+
+
+@pytest.mark.parametrize(
+    ("ports", "output_w", "mode", "missing"),
+    [
+        ((ONE,), None, "fixed 20 V", "its rated output is not on the sheet"),
+        ((), 65.0, "fixed 20 V", "Its outputs are not on the sheet"),
+        ((PortSheet("C1"),), 65.0, "fixed 20 V", "What C1 offers in fixed 20 V is not on the sheet"),
+        ((ONE, PortSheet("A1", offers=("fixed 5 V 2.4 A",))), 65.0, "fixed 20 V", "It has 2 outputs"),
+        ((PortSheet("C1", offers=("fixed 5/9/20 V 3 A",)),), 60.0, "fixed 9 V", ""),
+    ],
+)
+def test_no_verdict_where_class_or_current_do_not_follow(
+    ports: tuple[PortSheet, ...], output_w: float | None, mode: str, missing: str
+) -> None:
+    """The missing fact is named, and no limit of a single output is held against an adapter with several."""
+    run = RunEvidence(
+        1,
+        "C1",
+        mode,
+        "efficiency",
+        results={"efficiency_average": Result("efficiency_average", 0.5, "1", 0.001, "m", 1)},
+    )
+    mains = PortSheet("mains", direction="in")
+    sheet = DeviceSheet("AD-09", "adapter", output_w=output_w, ports=(mains, *ports))
+    assert list(limit_lines(sheet, [run])) == []
+    assert missing in " ".join(limit_notes(sheet, [run]))
+
+
+def test_a_single_output_is_held_against_its_class() -> None:
+    """65 W at one voltage: 0.880 and 0.890; at two it is tested at the highest with its rating (app. Z)."""
+    result = Result("efficiency_average", 0.91, "1", 0.001, "m", 1)
+    run = RunEvidence(1, "C1", "fixed 20 V", "efficiency", results={"efficiency_average": result})
+    for offers, limits in (
+        (("fixed 20 V 3.25 A",), [0.88, 0.88, 0.89]),
+        (("fixed 5 V 3 A", "fixed 20 V 3.25 A", "PPS 3.3-21 V 3 A"), [0.88, 0.88]),
+    ):
+        sheet = DeviceSheet("AD-09", "adapter", output_w=65.0, ports=(PortSheet("C1", offers=offers),))
+        lines = list(limit_lines(sheet, [run]))
+        assert [line.limit for line in lines] == pytest.approx(limits)
+        assert {line.verdict for line in lines} == {"met"}
+
+
+def test_several_outputs_have_a_no_load_limit_of_their_own() -> None:
+    """(EU) 2019/1782 and 10 CFR 430.32(w): multiple-voltage supplies, 0.300 W."""
+    result = Result("no_load_w", 0.2, "W", 0.001, "m", 1)
+    run = RunEvidence(1, "mains", None, "no-load", results={"no_load_w": result})
+    ports = (ONE, PortSheet("A1", offers=("fixed 5 V 2.4 A",)))
+    sheet = DeviceSheet("AD-09", "adapter", output_w=30.0, ports=ports)
+    lines = list(limit_lines(sheet, [run]))
+    assert [(line.standard, line.limit, line.verdict) for line in lines] == [
+        ("US Level VI", 0.3, "met"),
+        ("EU ecodesign", 0.3, "met"),
+    ]
 
 
 def test_samples_of_one_model_have_a_mean_and_a_spread(demo_library: Path) -> None:
