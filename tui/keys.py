@@ -125,6 +125,7 @@ KEYS: tuple[Key, ...] = (
     Key("run.part", "tab", "tab", "facts", "Switch between results, facts, events and origin", "part(1)", 13),
     Key("run.part_back", "shift+tab", "shift+tab", "part back", "Switch back", "part(-1)"),
     Key("run.undo", "u", "u", "undo", "Undo the last correction", "undo"),
+    Key("run.picture", "P", "P", "picture", "Draw this run as a picture: PNG or SVG", "picture"),
     # Compare
     Key("compare.voltage", "v", "v", "V", "Compare voltage", "channel('voltage_v')", 1),
     Key("compare.current", "i", "i", "A", "Compare current", "channel('current_a')", 2),
@@ -133,6 +134,7 @@ KEYS: tuple[Key, ...] = (
     Key("compare.origin", "l", "l", "align", "Align at load-on or by clock time", "origin", 5),
     Key("compare.down", "down,j", "j ↓", "next line", "Next result", "down", 6),
     Key("compare.up", "up,k", "k ↑", "previous line", "Previous result", "up"),
+    Key("compare.picture", "P", "P", "picture", "Draw these runs as a picture: PNG or SVG", "picture", 7),
     # Devices
     Key("devices.open", "enter", "enter", "open", "Open the device under the cursor", "open", 1),
     Key("devices.runs", "r", "r", "its runs", "List the runs of the device under the cursor", "runs", 2),
@@ -162,6 +164,7 @@ KEYS: tuple[Key, ...] = (
     Key("device.next", "right_square_bracket", "]", "next", "Next device", "neighbour(1)", 4),
     Key("device.compare", "c", "c", "compare", "Compare this device with its peers", "compare", 8),
     Key("device.publish", "p", "p", "publish", "Write this device's report into a folder", "publish", 6),
+    Key("device.picture", "P", "P", "picture", "Draw its energy over the load as a picture: PNG or SVG", "picture"),
     Key("device.previous", "left_square_bracket", "[", "previous", "Previous device", "neighbour(-1)", 5),
     Key("device.sheet", "e", "e", "sheet", "Correct this device's sheet", "sheet", 9),
     Key("devices.sheet", "e", "e", "sheet", "Correct the sheet of the device under the cursor", "sheet", 8),
@@ -180,6 +183,7 @@ KEYS: tuple[Key, ...] = (
     Key("side.order", "o", "o", "order", "Choose the quantity that orders the devices and pairs them", "order", 1),
     Key("side.runs", "r", "r", "their runs", "List the runs of these devices", "runs", 2),
     Key("side.publish", "p", "p", "publish", "Write this comparison as a report into a folder", "publish", 3),
+    Key("side.picture", "P", "P", "picture", "Draw the devices by one quantity: PNG or SVG", "picture", 6),
     Key("side.down", "j,down", "j ↓", "down", "Scroll down", "down", 4),
     Key("side.up", "k,up", "k ↑", "up", "Scroll up", "up", 5),
     Key("choose.need", "n", "n", "need", "Answer another need", "need", 1),

@@ -29,7 +29,7 @@ from store.uncertainty.decision import VERDICTS, Verdict
 from store.words.facts import parse_load
 from store.words.numbers import duration_text, figure_text
 
-__all__ = ["HeldLoad", "claim_bars", "decisive_load", "held_loads", "key_facts", "lead", "suits"]
+__all__ = ["HeldLoad", "at_room", "claim_bars", "decisive_load", "held_loads", "key_facts", "lead", "suits"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +47,11 @@ def _figure(row: ConditionRow, name: str) -> Figure | None:
     return next((figure for figure in row.figures if figure.name == name and figure.value is not None), None)
 
 
+def at_room(row: ConditionRow) -> bool:
+    """Whether it was tested at room temperature, or nothing is known of that."""
+    return row.ambient_c is None or ROOM_C[0] <= row.ambient_c <= ROOM_C[1]
+
+
 def held_loads(page: DevicePage) -> tuple[HeldLoad, ...]:
     """Every load of a discharge at room temperature, the largest first."""
     found = []
@@ -56,8 +61,9 @@ def held_loads(page: DevicePage) -> tuple[HeldLoad, ...]:
         for row in table.rows:
             load = parse_load(row.load)
             held, runtime = _figure(row, HELD_S.name), _figure(row, RUNTIME_S.name)
-            at_room = row.ambient_c is None or ROOM_C[0] <= row.ambient_c <= ROOM_C[1]
-            if load is None or load.unit != "W" or held is None or runtime is None or row.is_shared or not at_room:
+            if load is None or load.unit != "W" or held is None or runtime is None:
+                continue
+            if row.is_shared or not at_room(row):
                 continue
             is_held = (held.value or 0.0) >= HELD_SHARE * (runtime.value or 0.0)
             found.append(HeldLoad(load.value, held, runtime, is_held, row))

@@ -233,7 +233,7 @@ class Series:
     style: int = 0
     """Which colour, dash and marker."""
     manner: str = "line"
-    """`line`, `points` or `line and points`."""
+    """`line`, `points`, `line and points`, or `bars`: one under another, named by the panel's `x_words`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,8 +256,11 @@ class Panel:
     x_label: str = ""
     """Empty where the panel below has it."""
     from_zero: bool = False
+    x_from_zero: bool = False
     x_words: tuple[str, ...] = ()
     """Words instead of numbers at x = 0, 1, 2 ..."""
+    values: tuple[str, ...] = ()
+    """What stands behind each bar."""
     marks: tuple[tuple[float, str], ...] = ()
     """Moments on x with what happened then."""
 

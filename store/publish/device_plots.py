@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from store.devices.records import ComparisonPage, ConditionRow, DevicePage, TestTable
 from store.documents.figures import figure_cell
-from store.documents.glance import decisive_load
-from store.judge.matching import ROOM_C
+from store.documents.glance import at_room, decisive_load
 from store.methods.adapter import SHARES, efficiency_name
 from store.methods.discharge import ENERGY_OUT_WH, FIRST_CUTBACK_S
 from store.methods.recharge import ENERGY_IN_WH
@@ -32,12 +31,8 @@ def _table(page: DevicePage, kind: str) -> TestTable | None:
     return next((table for table in page.tables if table.kind == kind), None)
 
 
-def _at_room(row: ConditionRow) -> bool:
-    return row.ambient_c is None or ROOM_C[0] <= row.ambient_c <= ROOM_C[1]
-
-
 def _condition(row: ConditionRow, *, device: str = "") -> str:
-    ambient = f"{row.ambient_c:.0f} °C" if row.ambient_c is not None and not _at_room(row) else ""
+    ambient = f"{row.ambient_c:.0f} °C" if row.ambient_c is not None and not at_room(row) else ""
     return ", ".join(part for part in (device, row.port, row.mode, row.load, ambient) if part)
 
 
@@ -91,7 +86,7 @@ def _discharge_plot(library: Library, page: DevicePage) -> Plot | None:
     table = _table(page, "discharge")
     if table is None:
         return None
-    rows = [row for row in table.rows if not row.is_shared and _at_room(row)]
+    rows = [row for row in table.rows if not row.is_shared and at_room(row)]
     rows.sort(key=lambda row: (-_load_w(row), row.port, row.mode))
     labels = {row.run_ids[0]: _condition(row) for row in rows[:MOST_LINES]}
     if not labels:
@@ -141,7 +136,7 @@ def _energy_plot(page: DevicePage) -> Plot | None:
     places: dict[str, list[tuple[float, float, float | None, ConditionRow]]] = {}
     for row in table.rows:
         figure = row.figures[0]
-        if figure.value is None or row.is_shared or not _at_room(row) or not _load_w(row):
+        if figure.value is None or row.is_shared or not at_room(row) or not _load_w(row):
             continue
         place = ", ".join(part for part in (row.port, row.mode) if part)
         u = None if figure.expanded is None else 100.0 * figure.expanded / rated
@@ -170,7 +165,7 @@ def _energy_plot(page: DevicePage) -> Plot | None:
         f"FROM runs r JOIN devices d USING (device)\nWHERE r.run_id IN ({run_list(sorted(runs))})\n"
         "GROUP BY ALL ORDER BY ALL"
     )
-    panel = Panel("yield / %", tuple(series), x_label="set load / W")
+    panel = Panel("yield / %", tuple(series), x_label="set load / W", x_from_zero=True)
     note = "Bars: ± U, k = 2; no bar where the meter's accuracy is unknown."
     return Plot("yield", title, f"{title}. {' '.join(told)}", (panel,), note=note, sql=sql, run_ids=tuple(sorted(runs)))
 
@@ -275,7 +270,7 @@ def _efficiency_plot(page: DevicePage) -> Plot | None:
     if not series:
         return None
     title = f"{page.sheet.device}: efficiency over the load"
-    panel = Panel("efficiency / %", tuple(series), x_label="load / % of rated current")
+    panel = Panel("efficiency / %", tuple(series), x_label="load / % of rated current", x_from_zero=True)
     note = "Bars: ± U, k = 2."
     return Plot("efficiency", title, f"{title}. {' '.join(told)}", (panel,), note=note, run_ids=tuple(runs))
 

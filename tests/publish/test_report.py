@@ -26,7 +26,7 @@ from store.publish import (
 from store.publish.content import plots_of
 from tests.builders import add_run, make_run, write_export
 from tests.publish.pages import Page, contrast
-from tui.render.pages import write_plot, write_report
+from tui.render.pages import write_report
 from tui.render.pages.markdown import as_markdown, escaped
 
 
@@ -484,47 +484,3 @@ def test_a_missing_extra_is_named_with_its_command(tmp_path, monkeypatch, conten
     with pytest.raises(NotPublished, match=r"joulebook\[report\]"):
         write_report(draft_of(content), tmp_path / "out")
     assert not (tmp_path / "out").exists()
-
-
-# plots
-
-
-def test_a_plot_of_runs(tmp_path):
-    """SVG twice the same, with words instead of the picture; PNG by its ending."""
-    library = small_library(tmp_path / "library", with_recharge=True)
-    drawn = plot_runs(library, [1, 2], ["power_w", "temperature_c"])
-    assert "run 1" in drawn.alt
-    for name in ("a.svg", "b.svg", "c.png"):
-        write_plot(drawn, tmp_path / name)
-    text = (tmp_path / "a.svg").read_text("utf-8")
-    assert text == (tmp_path / "b.svg").read_text("utf-8")
-    assert "<title>" in text
-    assert Page(text[text.index("<svg") :]).loads() == []
-    assert (tmp_path / "c.png").read_bytes().startswith(b"\x89PNG")
-    with pytest.raises(NotPublished, match="exists"):
-        write_plot(drawn, tmp_path / "a.svg")
-
-
-def test_a_plot_that_cannot_be_is_refused(tmp_path):
-    """No such channel, none in these runs, too many runs, another ending."""
-    library = small_library(tmp_path / "library")
-    with pytest.raises(NotFound, match="power_w"):
-        plot_runs(library, [1], ["power_ww"])
-    with pytest.raises(NotPublished, match="None of these runs"):
-        plot_runs(library, [1], ["frequency_hz"])
-    with pytest.raises(NotPublished, match="too many"):
-        plot_runs(library, list(range(1, 9)), ["power_w"])
-    with pytest.raises(NotPublished, match=r"\.svg"):
-        write_plot(plot_runs(library, [1], ["power_w"]), tmp_path / "x.jpg")
-
-
-def test_a_plot_ignores_a_persons_own_settings(tmp_path):
-    """Colours and fonts of a personal matplotlib configuration don't change the bytes."""
-    import matplotlib as mpl
-
-    library = small_library(tmp_path / "library")
-    drawn = plot_runs(library, [1], ["power_w"])
-    write_plot(drawn, tmp_path / "a.svg")
-    with mpl.rc_context({"lines.linewidth": 9.0, "font.size": 30.0, "axes.facecolor": "red"}):
-        write_plot(drawn, tmp_path / "b.svg")
-    assert (tmp_path / "a.svg").read_bytes() == (tmp_path / "b.svg").read_bytes()

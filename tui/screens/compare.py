@@ -13,7 +13,7 @@ from textual.app import ComposeResult
 from store.judge.measured import Measured
 from store.model.records import RunView, StripSet
 from tui.keys import bindings
-from tui.screens.base import BaseScreen
+from tui.screens.publishing import PublishingScreen
 from tui.state.compare import LETTERS, CompareModel
 from tui.state.lines import Line, line
 from tui.state.plot import PATTERNS, pieces, unit_of, value_axis
@@ -30,7 +30,7 @@ MOST = 6
 """Runs that can still be told apart when laid over each other (chosen by us)."""
 
 
-class CompareScreen(BaseScreen):
+class CompareScreen(PublishingScreen):
     """Runs over each other."""
 
     PLACE: ClassVar[str] = "compare"
@@ -155,6 +155,10 @@ class CompareScreen(BaseScreen):
         """Lay on load applied, or on the clock."""
         self.model.origin = "clock" if self.model.origin == "load" else "load"
         self._paint()
+
+    def action_picture(self) -> None:
+        """Ask for a file and draw what is shown."""
+        self.picture_runs(self._run_ids, [self.model.channel])
 
     def action_down(self) -> None:
         """Next result."""

@@ -53,6 +53,10 @@ class DeviceScreen(DocumentScreen):
         """Ask for a folder and write the device's report there."""
         self.ask_folder([self._device])
 
+    def action_picture(self) -> None:
+        """Ask for a file and draw its energy over the load."""
+        self.picture_devices([self._device])
+
     def action_compare(self) -> None:
         """Set it beside its peers."""
         self.app.push_screen(SideBySideScreen([self._device]))

@@ -15,9 +15,9 @@ from textual.containers import Container, Vertical
 from importers.schema import CHANNELS
 from store.model.records import RunPage, RunView, StripSet
 from tui.keys import bindings
-from tui.screens.base import BaseScreen
 from tui.screens.edit import EditScreen
 from tui.screens.pick import PickScreen
+from tui.screens.publishing import PublishingScreen
 from tui.screens.why import WhyScreen
 from tui.state.fine_strips import FINE, LONG, FineStrips
 from tui.state.lines import Line, line
@@ -30,7 +30,7 @@ from tui.widgets.run_plot import RunPlot
 __all__ = ["RunScreen"]
 
 
-class RunScreen(BaseScreen):
+class RunScreen(PublishingScreen):
     """The page of one run."""
 
     PLACE: ClassVar[str] = "run"
@@ -326,6 +326,10 @@ class RunScreen(BaseScreen):
         """Correct this run's facts."""
         if self.model.view is not None:
             self.app.push_screen(EditScreen([self.model.view.facts], field))
+
+    def action_picture(self) -> None:
+        """Ask for a file and draw the channels that are shown."""
+        self.picture_runs([self._run_id], list(self.model.channels))
 
     def action_neighbour(self, step: int) -> None:
         """Next or previous run under the present filter."""

@@ -61,6 +61,11 @@ class SideBySideScreen(DocumentScreen):
         if self._page is not None:
             self.ask_folder([sheet.device for sheet in self._page.devices])
 
+    def action_picture(self) -> None:
+        """Ask for a file and draw the devices by one quantity."""
+        if self._page is not None:
+            self.picture_devices([sheet.device for sheet in self._page.devices], self._by)
+
     def action_runs(self) -> None:
         """List the runs of all of them."""
         if self._page is not None:

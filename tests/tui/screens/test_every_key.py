@@ -603,6 +603,25 @@ async def _(at: At, key: str) -> None:
     assert list(Path("out").rglob("*.html"))
 
 
+@checks("run.picture", "compare.picture", "device.picture", "side.picture")
+async def _(at: At, key: str) -> None:
+    """The file that is named is drawn; one that is there is asked about first."""
+    await at.press(key)
+    at.screen.query_one(Input).value = "drawn.png"
+    await at.press("enter")
+    first = Path("drawn.png").read_bytes()
+    assert first.startswith(b"\x89PNG")
+    Path("drawn.png").write_bytes(b"mine")
+    for answer, content in (("no", b"mine"), ("yes", first)):
+        await at.press(key)
+        at.screen.query_one(Input).value = "drawn.png"
+        await at.press("enter")
+        at.screen.query_one(Input).value = answer
+        await at.press("enter")
+        assert Path("drawn.png").read_bytes() == content
+    Path("drawn.png").unlink()
+
+
 # choose
 moves("choose", "j", "k", lambda at: at.screen.query_one("#document").scroll_offset.y)
 

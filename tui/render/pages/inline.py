@@ -7,15 +7,15 @@ from __future__ import annotations
 
 import re
 
-from tui.render.pages.figures import BAND, GRID, INK, LINES, PAPER
+from tui.render.pages.axes import LIGHT
 
 __all__ = ["inlined"]
 
-_COLOURS = {colour: f"var(--line{number})" for number, colour in enumerate(LINES, start=1)} | {
-    INK: "var(--ink)",
-    GRID: "var(--grid)",
-    BAND: "var(--band)",
-    PAPER: "var(--paper)",
+_COLOURS = {colour: f"var(--line{number})" for number, colour in enumerate(LIGHT.lines, start=1)} | {
+    LIGHT.ink: "var(--ink)",
+    LIGHT.grid: "var(--grid)",
+    LIGHT.band: "var(--band)",
+    LIGHT.paper: "var(--paper)",
 }
 _REFERENCE = re.compile(r'url\(#([^)]+)\)|href="#([^"]+)"')
 

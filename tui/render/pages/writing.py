@@ -2,25 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from importlib.util import find_spec
 from pathlib import Path
 
-from store.model.document import Plot
+from store.errors import DiskFault
 from store.publish.content import plots_of
 from store.publish.evidence import zip_folder
 from store.publish.folder import filled_folder
 from store.publish.package import slug
+from store.publish.pictures import Picture
 from store.publish.refusals import NotPublished
 from store.publish.reports import Issue
 
-__all__ = ["FORMATS", "ExtraMissing", "need_extra", "write_plot", "write_report"]
+__all__ = ["FORMATS", "ExtraMissing", "FileThere", "need_extra", "picture_files", "write_picture", "write_report"]
 
 FORMATS = ("html", "md")
 
 
 class ExtraMissing(NotPublished):
     """The libraries that draw and set pages are not installed."""
+
+
+class FileThere(NotPublished):
+    """A file of that name is there already."""
 
 
 def need_extra() -> None:
@@ -87,25 +92,64 @@ def write_report(
     return [folder / name for name in names]
 
 
-def write_plot(plot: Plot, file: Path, *, replace: bool = False) -> None:
-    """Write one plot; the ending, `.svg` or `.png`, decides.
+def write_picture(
+    picture: Picture, file: Path, shape: str = "wide", ground: str = "light", *, replace: bool = False
+) -> list[Path]:
+    """Write a picture: SVG or PNG by the file's ending; without an ending all of them, in both shapes on both grounds.
+
+    Returns:
+        The files.
 
     Raises:
         ExtraMissing: matplotlib is not installed.
-        NotPublished: Another ending, or the file is there.
+        NotPublished: Another ending, no such shape or ground, no such folder, or a file is there.
+    """
+    need_extra()
+    from tui.render.pages.pictures import Ground, Shape, picture_png, picture_svg
+
+    _known(shape, Shape, "shape")
+    _known(ground, Ground, "ground")
+    files = picture_files(file, shape, ground)
+    there = [path for path, _, _ in files if path.exists()]
+    if there and not replace:
+        raise FileThere(f"{there[0]} exists. Name another file, or overwrite it with --force.")
+    for path, of_shape, of_ground in files:
+        if path.suffix.lower() == ".svg":
+            content = picture_svg(picture, Shape(of_shape), Ground(of_ground)).encode()
+        else:
+            content = picture_png(picture, Shape(of_shape), Ground(of_ground))
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            beside = path.with_name(f".{path.name}.half")
+            beside.write_bytes(content)
+            beside.replace(path)
+        except OSError as error:
+            raise DiskFault.of(error, "Writing") from error
+    return [path for path, _, _ in files]
+
+
+def picture_files(file: Path, shape: str, ground: str) -> list[tuple[Path, str, str]]:
+    """Which files a picture goes into, each with its shape and ground.
+
+    Raises:
+        NotPublished: The name ends in something else than .svg or .png.
     """
     ending = file.suffix.lower()
-    if ending not in (".svg", ".png"):
-        raise NotPublished(f"{file} ends in neither .svg nor .png.")
-    if file.exists() and not replace:
-        raise NotPublished(f"{file} exists. Name another file, or overwrite it with --force.")
-    need_extra()
-    from tui.render.pages.figures import draw_png, draw_svg
+    if ending in (".svg", ".png"):
+        return [(file, shape, ground)]
+    if ending:
+        raise NotPublished(f"{file} ends in neither .svg nor .png. Without an ending both are written.")
+    return [
+        (file.with_name(f"{file.name}-{of_shape}-{of_ground}{end}"), of_shape, of_ground)
+        for of_shape in ("wide", "square")
+        for of_ground in ("light", "dark")
+        for end in (".svg", ".png")
+    ]
 
-    if ending == ".svg":
-        _write(file, draw_svg(plot))
-    else:
-        file.write_bytes(draw_png(plot))
+
+def _known(word: str, words: Iterable[str], what: str) -> None:
+    if word not in list(words):
+        raise NotPublished(f"`{word}` is no {what} of a picture. Known: {', '.join(words)}.")
 
 
 def _write(path: Path, text: str) -> None:
