@@ -127,7 +127,7 @@ def add_run(
 ) -> IngestOutcome:
     """Import one file's runs into a library."""
     stated = facts or Facts(device="PB-01", port="C1", mode="fixed 20 V", kind="discharge", load="30 W", ambient_c=22.0)
-    with library.begin_import(export, stated) as job:
+    with library.imports.begin(export, stated) as job:
         if job.already_outcome is not None:
             return job.already_outcome
         runs = parts or {None: frame if frame is not None else make_run()}
@@ -139,7 +139,7 @@ def make_store(tmp_path: Path, runs: int = 3, *, samples: int = 600) -> Library:
     library = Library.create(tmp_path / "store", zone="UTC", who="tester")
     exports = tmp_path / "exports"
     exports.mkdir(exist_ok=True)
-    with library.import_batch() as batch:  # a transaction each would take five times as long
+    with library.imports.batch() as batch:  # a transaction each would take five times as long
         for number in range(runs):
             facts = Facts(
                 device=f"PB-{number % 3 + 1:02d}",

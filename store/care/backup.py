@@ -29,7 +29,7 @@ from store.errors import DiskFault, NotALibrary, TraceDamaged, WrongFact
 from store.files import durable
 
 if TYPE_CHECKING:
-    from store.library import Library
+    from store.core import Store
 
 __all__ = ["backup", "restore"]
 
@@ -65,7 +65,7 @@ class _HashingReader(io.RawIOBase):
         return block
 
 
-def backup(library: Library, target: Path, progress: Progress | None = None) -> int:
+def backup(library: Store, target: Path, progress: Progress | None = None) -> int:
     """Write an archive: see `Library.backup`.
 
     Raises:
@@ -119,7 +119,7 @@ def _can_write(folder: Path) -> bool:
     return True
 
 
-def _write(library: Library, target: Path, progress: Progress | None) -> int:
+def _write(library: Store, target: Path, progress: Progress | None) -> int:
     room = library.layout.tmp if _can_write(library.layout.tmp) else target.parent
     copy = durable.new_temporary(room, ".copy.duckdb")
     manifest = durable.new_temporary(room, ".sha256")
@@ -149,7 +149,7 @@ def _write(library: Library, target: Path, progress: Progress | None) -> int:
             durable.remove(path, announce=False)
 
 
-def _write_files(library: Library, copy: Path, archive: _Archive, progress: Progress | None) -> None:
+def _write_files(library: Store, copy: Path, archive: _Archive, progress: Progress | None) -> None:
     with _read(copy) as engine:
         total, done = bytes_named(engine) + copy.stat().st_size, 0
 

@@ -32,6 +32,7 @@ from store.catalogue.run_records import (
     numbered,
     record_from_footer,
 )
+from store.devices.bench import Bench, load_bench
 from store.errors import DiskFault, StoreError, TraceDamaged, WrongFact
 from store.files import durable
 from store.files.layout import Layout
@@ -48,14 +49,14 @@ from store.files.traces import (
     to_arrays,
     to_table,
 )
-from store.imports.reduction import Bench, reduce_record
+from store.imports.reduction import reduce_record
 from store.model.records import IngestOutcome, Provenance, RunFacts
 from store.model.results import ArrayTrace
 from store.version import __version__
 from store.words.clock import to_stored
 
 if TYPE_CHECKING:
-    from store.library import Library
+    from store.core import Store
 
 __all__ = ["PackRun", "import_pack", "pack_records", "reduce_pack", "write_pack"]
 
@@ -314,7 +315,7 @@ def _bounded_map(
         yield future.result()
 
 
-def import_pack(library: Library, path: Path, progress: Progress | None = None) -> IngestOutcome:
+def import_pack(library: Store, path: Path, progress: Progress | None = None) -> IngestOutcome:
     """Take a pack of whole runs into a library: the file as it is, where its numbers are free.
 
     Raises:
@@ -331,7 +332,7 @@ def import_pack(library: Library, path: Path, progress: Progress | None = None) 
             is_free = not _taken(cursor, numbers)
         if already:
             return already
-        records = reduce_pack(path, records, library.bench(), progress)
+        records = reduce_pack(path, records, load_bench(library), progress)
         tmp = durable.new_temporary(library.layout.tmp, ".parquet")
         try:
             return _store(library, path, tmp, records, sha256 if is_free else None)
@@ -392,7 +393,7 @@ def pieces_as_stored(path: Path, records: Sequence[RunRecord]) -> Iterator[tuple
         yield record, table.slice(record.first_row, record.samples)
 
 
-def _store(library: Library, path: Path, tmp: Path, records: list[RunRecord], sha256: str | None) -> IngestOutcome:
+def _store(library: Store, path: Path, tmp: Path, records: list[RunRecord], sha256: str | None) -> IngestOutcome:
     while True:
         if sha256 is None:
             with library.catalogue.reader() as cursor:

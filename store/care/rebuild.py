@@ -11,7 +11,6 @@ from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import duckdb
 
@@ -24,11 +23,11 @@ from store.catalogue.journal import Journal, Kept, apply_kept, apply_run_facts
 from store.catalogue.migrations import LATEST, schema_version
 from store.catalogue.run_records import append_rows
 from store.catalogue.schema_check import check_objects, expected_tables
+from store.core import Store
 from store.errors import CatalogueDamaged, DiskFault, NotALibrary
 from store.files import durable
-
-if TYPE_CHECKING:
-    from store.library import Library
+from store.opening import write_first_schema
+from store.runs.recompute import recompute
 
 __all__ = ["RebuildReport", "facts_back", "rebuild"]
 
@@ -53,7 +52,7 @@ class RebuildReport:
     """Sentences about traces that could not be taken in."""
 
 
-def _is_sound(library: Library) -> bool:
+def _is_sound(library: Store) -> bool:
     """True where every value of the catalogue can be read."""
     try:
         with library.catalogue.reader() as cursor:
@@ -66,7 +65,7 @@ def _is_sound(library: Library) -> bool:
     return True
 
 
-def _move_aside(library: Library) -> Path | None:
+def _move_aside(library: Store) -> Path | None:
     stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%S%f")
     aside: Path | None = None
     for path in (library.layout.wal, library.layout.catalogue):
@@ -76,7 +75,7 @@ def _move_aside(library: Library) -> Path | None:
     return aside
 
 
-def _salvage(library: Library, damaged: Path) -> list[str]:
+def _salvage(library: Store, damaged: Path) -> list[str]:
     """Copy what can be read of a damaged catalogue into the new one, table by table.
 
     Only tables whose definition is ours to the letter are read, in an engine that can open nothing else: what another
@@ -103,7 +102,7 @@ def _salvage(library: Library, damaged: Path) -> list[str]:
     return taken
 
 
-def _from_journal(library: Library, folder: Path) -> Kept:
+def _from_journal(library: Store, folder: Path) -> Kept:
     """Bring the tables that the journal tells into the new catalogue, unless what was salvaged is later."""
     kept = Journal(folder).read()
     with library.catalogue.reader() as cursor:
@@ -114,21 +113,21 @@ def _from_journal(library: Library, folder: Path) -> Kept:
     return kept
 
 
-def facts_back(library: Library, kept: Kept) -> None:
+def facts_back(library: Store, kept: Kept) -> None:
     """Corrected facts of runs, and the results that depend on them."""
     with library.catalogue.writer() as cursor:
         changed = apply_run_facts(cursor, kept.run_facts)
     if changed:
-        library.recompute(changed)
+        recompute(library, changed)
 
 
-def _told_otherwise(library: Library) -> list[str]:
+def _told_otherwise(library: Store) -> list[str]:
     sql = "SELECT table_name FROM duckdb_tables() WHERE database_name = 'catalogue' ORDER BY table_name"
     with library.catalogue.reader() as cursor:
         return [row[0] for row in rows(cursor, sql) if row[0] not in _MADE_AGAIN]
 
 
-def rebuild(library: Library, progress: Callable[[int, int], None] | None = None) -> RebuildReport:
+def rebuild(library: Store, progress: Callable[[int, int], None] | None = None) -> RebuildReport:
     """See `Library.rebuild`."""
     try:
         for folder in library.layout.folders():
@@ -144,14 +143,14 @@ def rebuild(library: Library, progress: Callable[[int, int], None] | None = None
         raise DiskFault.of(error, "Rebuilding") from error
 
 
-def _rebuild_beside(library: Library, progress: Callable[[int, int], None] | None) -> RebuildReport:
+def _rebuild_beside(library: Store, progress: Callable[[int, int], None] | None) -> RebuildReport:
     """Make the new catalogue under a temporary name: one that holds half the runs must never be taken for whole."""
     layout = library.layout
     fresh = durable.new_temporary(layout.tmp, ".duckdb")
     log = fresh.with_name(fresh.name + ".wal")
-    shadow = type(library)(library.path, who=library.who, catalogue=Catalogue(fresh, log))
+    shadow = Store(library.path, who=library.who, catalogue=Catalogue(fresh, log))
     try:
-        shadow.write_first_schema()
+        write_first_schema(shadow)
         salvaged = _salvage(shadow, layout.catalogue) if layout.catalogue.exists() else []
         kept = _from_journal(shadow, layout.journal)
         count, unreadable = _take_in_all(shadow, progress, is_lost=True)
@@ -171,7 +170,7 @@ def _rebuild_beside(library: Library, progress: Callable[[int, int], None] | Non
 
 
 def _take_in_all(
-    library: Library, progress: Callable[[int, int], None] | None, *, is_lost: bool
+    library: Store, progress: Callable[[int, int], None] | None, *, is_lost: bool
 ) -> tuple[int, list[str]]:
     """Every whole trace that the catalogue does not name; the files that could not be taken in, as sentences."""
     with library.catalogue.reader() as cursor:

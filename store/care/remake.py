@@ -19,6 +19,7 @@ from store.care.repack import Moved, Replacement
 from store.catalogue import pending
 from store.catalogue.run_records import RunRecord, footer_entry
 from store.catalogue.shelved import GROWN, PARTED, Shelved
+from store.devices.bench import load_bench
 from store.errors import StoreError
 from store.files import durable
 from store.files.traces import TraceWriter, arrow_schema, moved_table, read_samples, to_arrays
@@ -28,7 +29,7 @@ from store.model.results import ArrayTrace
 from store.runs.recompute import load_records, replace_results, shelved_record
 
 if TYPE_CHECKING:
-    from store.library import Library
+    from store.core import Store
 
 __all__ = ["Remade", "remake"]
 
@@ -44,7 +45,7 @@ class Remade:
     """Runs that could not be made again, and why."""
 
 
-def remake(library: Library, file: str) -> Remade:
+def remake(library: Store, file: str) -> Remade:
     """Make the runs of a damaged or missing trace file again, in a file of their own.
 
     Raises:
@@ -70,7 +71,7 @@ def remake(library: Library, file: str) -> Remade:
     return Remade(file, tuple(record.facts.run_id for record in kept), tuple(sorted(lost.items())))
 
 
-def _read(library: Library, group: Sequence[RunRecord], tables: dict[int, pa.Table], lost: dict[int, str]) -> None:
+def _read(library: Store, group: Sequence[RunRecord], tables: dict[int, pa.Table], lost: dict[int, str]) -> None:
     """Runs of one export from its original; one whose reading differs does not stop the others."""
     for record in group:
         if _is_composed(record):
@@ -97,7 +98,7 @@ def _is_composed(record: RunRecord) -> bool:
     return any(record.facts.uid in item.into_uids and item.how != GROWN for item in record.shelved)
 
 
-def _composed(library: Library, record: RunRecord) -> pa.Table:
+def _composed(library: Store, record: RunRecord) -> pa.Table:
     """A joined run from the originals of its parts; a piece of a parted one from that one's.
 
     Raises:
@@ -125,7 +126,7 @@ def _for(uid: str, shelved: Sequence[Shelved]) -> tuple[Shelved, ...]:
     return tuple(one for item in direct for one in (item, *_for(item.uid, shelved)))
 
 
-def _rescue(library: Library, record: RunRecord, tables: dict[int, pa.Table], lost: dict[int, str]) -> None:
+def _rescue(library: Store, record: RunRecord, tables: dict[int, pa.Table], lost: dict[int, str]) -> None:
     """Take a run over from the damaged file where every page of it agrees with its checksum."""
     try:
         path = library.layout.absolute(record.provenance.trace_file)
@@ -142,10 +143,10 @@ def _rescue(library: Library, record: RunRecord, tables: dict[int, pa.Table], lo
 
 
 def _hold_against_results(
-    library: Library, records: Sequence[RunRecord], tables: dict[int, pa.Table], lost: dict[int, str]
+    library: Store, records: Sequence[RunRecord], tables: dict[int, pa.Table], lost: dict[int, str]
 ) -> None:
     """Let go of samples that give other results than were stored by the same methods: they are not those of before."""
-    bench = library.bench()
+    bench = load_bench(library)
     with library.catalogue.reader() as cursor:
         waiting = set(pending.due(cursor))
     for record in records:
@@ -162,7 +163,7 @@ def _hold_against_results(
             lost[record.facts.run_id] = f"its samples give another {', '.join(others[:3])} than was stored"
 
 
-def _install(library: Library, records: Sequence[RunRecord], tables: dict[int, pa.Table]) -> None:
+def _install(library: Store, records: Sequence[RunRecord], tables: dict[int, pa.Table]) -> None:
     writer = TraceWriter(durable.new_temporary(library.layout.tmp, ".parquet"))
     after: list[RunRecord] = []
     try:

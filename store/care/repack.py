@@ -26,7 +26,7 @@ from store.files.traces import TraceWriter, WrittenTrace, read_samples
 from store.runs.recompute import load_records
 
 if TYPE_CHECKING:
-    from store.library import Library
+    from store.core import Store
 
 __all__ = [
     "LOOSE_LIMIT",
@@ -75,7 +75,7 @@ class Replacement:
         """Remove the temporary, if it is still one."""
         durable.remove(self.written.path, announce=False)
 
-    def install(self, cursor: duckdb.DuckDBPyConnection, library: Library) -> list[str]:
+    def install(self, cursor: duckdb.DuckDBPyConnection, library: Store) -> list[str]:
         """Put the pack in the place of its sources.
 
         Returns:
@@ -118,7 +118,7 @@ class Replacement:
         return gone
 
 
-def _tables(library: Library, records: Sequence[RunRecord]) -> Iterator[tuple[RunRecord, Iterator[pa.Table]]]:
+def _tables(library: Store, records: Sequence[RunRecord]) -> Iterator[tuple[RunRecord, Iterator[pa.Table]]]:
     """Samples of runs in order of run_id, from whatever files they lie in."""
     ordered = sorted(records, key=lambda r: r.facts.run_id)
     for file, group in groupby(ordered, key=lambda r: r.provenance.trace_file):
@@ -130,7 +130,7 @@ def _tables(library: Library, records: Sequence[RunRecord]) -> Iterator[tuple[Ru
                 yield record, read_samples(path, record.first_row, record.samples, TRACE_COLUMNS)
 
 
-def write_merged(library: Library, records: Sequence[RunRecord]) -> Replacement:
+def write_merged(library: Store, records: Sequence[RunRecord]) -> Replacement:
     """Write runs as one new pack under a temporary name.
 
     Raises:
@@ -151,7 +151,7 @@ def write_merged(library: Library, records: Sequence[RunRecord]) -> Replacement:
     return Replacement(written, tuple(records), tuple(after))
 
 
-def write_without(library: Library, deleted: Sequence[RunRecord]) -> list[Replacement]:
+def write_without(library: Store, deleted: Sequence[RunRecord]) -> list[Replacement]:
     """For every file that holds other runs beside the deleted ones: a new pack of those others."""
     ids = {record.facts.run_id for record in deleted}
     files = sorted({record.provenance.trace_file for record in deleted})
@@ -176,7 +176,7 @@ def write_without(library: Library, deleted: Sequence[RunRecord]) -> list[Replac
     return made
 
 
-def check_hash(library: Library, record: RunRecord) -> None:
+def check_hash(library: Store, record: RunRecord) -> None:
     """Compare a trace file with the catalogue's hash.
 
     Raises:
@@ -191,7 +191,7 @@ def check_hash(library: Library, record: RunRecord) -> None:
         raise TraceDamaged(f"{path} is not what was written: its SHA-256 differs. Run `joulebook verify`.")
 
 
-def pack(library: Library, *, at_least: int = 2, progress: Callable[[int, int], None] | None = None) -> PackReport:
+def pack(library: Store, *, at_least: int = 2, progress: Callable[[int, int], None] | None = None) -> PackReport:
     """Merge loose traces, and packs that are small, into packs.
 
     Args:
@@ -235,7 +235,16 @@ def pack(library: Library, *, at_least: int = 2, progress: Callable[[int, int], 
     return PackReport(packed, tuple(names), tuple(sorted(damaged)))
 
 
-def remove_files(library: Library, files: Sequence[str]) -> None:
+def pack_if_loose(library: Store) -> None:
+    """Pack when too many traces are loose; what was imported is safe whatever becomes of that."""
+    if library.loose_traces > LOOSE_LIMIT:
+        try:
+            pack(library)
+        except StoreError as error:
+            library.notices.append(f"Packing was put off: {error}")
+
+
+def remove_files(library: Store, files: Sequence[str]) -> None:
     """Remove files whose runs a commit has just moved or deleted; still as the one writer, so that nobody sees them.
 
     Given to `Catalogue.once_committed`. What can't be removed is left over, and `verify` names it.
@@ -258,7 +267,7 @@ def _portions(records: Sequence[RunRecord]) -> Iterator[list[RunRecord]]:
         yield portion
 
 
-def _pack_portion(library: Library, records: list[RunRecord]) -> list[str]:
+def _pack_portion(library: Store, records: list[RunRecord]) -> list[str]:
     in_file_order = sorted(records, key=lambda r: (r.provenance.trace_file, r.first_row))
     replacement = write_merged(library, in_file_order)
     try:

@@ -19,7 +19,7 @@ from store.runs.recompute import load_records, replace_results
 from store.runs.reducing import reduce_again
 
 if TYPE_CHECKING:
-    from store.library import Library
+    from store.core import Store
 
 __all__ = ["Altered", "altered_results", "refuse_altered"]
 
@@ -53,7 +53,7 @@ def _differ(one: object, other: object) -> bool:
     return one != other
 
 
-def altered_results(library: Library, run_ids: Sequence[int]) -> list[Altered]:
+def altered_results(library: Store, run_ids: Sequence[int]) -> list[Altered]:
     """Results of runs that the same version of the method gives otherwise from the same samples.
 
     Results of older methods are left out. A run that waits for its results to be made anew, because a fact was changed,
@@ -94,7 +94,7 @@ def _altered_columns(cursor: duckdb.DuckDBPyConnection, record: RunRecord) -> li
     ]
 
 
-def refuse_altered(library: Library, run_ids: Sequence[int]) -> None:
+def refuse_altered(library: Store, run_ids: Sequence[int]) -> None:
     """Hold the results that are about to be published against their samples.
 
     Raises:

@@ -23,27 +23,28 @@ from store.catalogue.connection import rows
 from store.catalogue.numbers import next_run_id, next_trace_id, note_trace_ids, trace_row
 from store.catalogue.run_records import RunRecord, append_rows, footer_entry, insert_records, numbered
 from store.catalogue.shelved import settle
+from store.devices.bench import load_bench
 from store.errors import TraceDamaged
 from store.files import durable
 from store.files.traces import TraceWriter, WrittenTrace
 from store.runs.recompute import shelved_record
 
 if TYPE_CHECKING:
-    from store.library import Library
+    from store.core import Store
 
 __all__ = ["set_aside", "take_in"]
 
 _WHY = "why.tsv"
 
 
-def take_in(library: Library, strays: Sequence[Stray]) -> tuple[int, list[Stray]]:
+def take_in(library: Store, strays: Sequence[Stray]) -> tuple[int, list[Stray]]:
     """Bring runs of stray files into the catalogue, under new numbers where theirs are taken.
 
     Returns:
         How many runs are in the catalogue now that were not, or whose file was missing; and the files that are no
         longer needed, with the reason, to be set aside.
     """
-    bench = library.bench()
+    bench = load_bench(library)
     count = 0
     left: list[Stray] = []
     for stray in strays:
@@ -62,7 +63,7 @@ def take_in(library: Library, strays: Sequence[Stray]) -> tuple[int, list[Stray]
     return count, left
 
 
-def _store(library: Library, stray: Stray, path: Path, records: Sequence[RunRecord]) -> int:
+def _store(library: Store, stray: Stray, path: Path, records: Sequence[RunRecord]) -> int:
     size = path.stat().st_size
     written = WrittenTrace(path, stray.sha256, size, sum(record.samples for record in records))
     if stray.is_whole:
@@ -120,7 +121,7 @@ def _numbered(cursor: duckdb.DuckDBPyConnection, records: Sequence[RunRecord]) -
 
 def _insert(
     cursor: duckdb.DuckDBPyConnection,
-    library: Library,
+    library: Store,
     file: str,
     written: WrittenTrace,
     records: Sequence[RunRecord],
@@ -172,7 +173,7 @@ def drop_empty_files(cursor: duckdb.DuckDBPyConnection) -> list[str]:
     return gone
 
 
-def restore_originals(cursor: duckdb.DuckDBPyConnection, library: Library, records: Sequence[RunRecord]) -> None:
+def restore_originals(cursor: duckdb.DuckDBPyConnection, library: Store, records: Sequence[RunRecord]) -> None:
     """Rows of the originals that runs were read from, where those lie whole on the disk."""
     made: list[dict[str, Any]] = []
     hidden = [shelved_record(library.layout, item) for record in records for item in record.shelved]
@@ -188,7 +189,7 @@ def restore_originals(cursor: duckdb.DuckDBPyConnection, library: Library, recor
     append_rows(cursor, "original", made)
 
 
-def set_aside(library: Library, strays: Iterable[Stray]) -> list[str]:
+def set_aside(library: Store, strays: Iterable[Stray]) -> list[str]:
     """Move files to `set_aside/`, each with a line of why in `set_aside/why.tsv`; as the one writer.
 
     A file that the catalogue names meanwhile stays where it is.
@@ -224,7 +225,7 @@ def _move(source: Path, folder: Path) -> Path:
     return target
 
 
-def _note(library: Library, stray: Stray, target: Path) -> None:
+def _note(library: Store, stray: Stray, target: Path) -> None:
     line = f"{datetime.now(UTC):%Y-%m-%dT%H:%M:%SZ}\t{target.name}\t{stray.file}\t{stray.why}\n"
     with (library.layout.set_aside / _WHY).open("a", encoding="utf-8") as file:
         file.write(line)

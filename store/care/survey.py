@@ -23,7 +23,7 @@ from store.files import durable
 from store.files.originals import original_hash
 
 if TYPE_CHECKING:
-    from store.library import Library
+    from store.core import Store
 
 __all__ = ["Stray", "cause_of", "survey"]
 
@@ -55,7 +55,7 @@ class _KnownRun:
     is_there: bool
 
 
-def _size(library: Library, file: object) -> int:
+def _size(library: Store, file: object) -> int:
     try:
         return library.layout.absolute(str(file)).stat().st_size
     except (OSError, StoreError):
@@ -79,7 +79,7 @@ class _Known:
     """Files that were found to hold other bytes than were written."""
 
 
-def _known(library: Library, records: Sequence[RunRecord], damaged: Iterable[str]) -> _Known:
+def _known(library: Store, records: Sequence[RunRecord], damaged: Iterable[str]) -> _Known:
     """Asked for the runs found alone: a library may hold a million others."""
     found = _Known(damaged=frozenset(damaged))
     for first in range(0, len(records), PIECE):
@@ -92,7 +92,7 @@ def _known(library: Library, records: Sequence[RunRecord], damaged: Iterable[str
     return found
 
 
-def _look_up(cursor: duckdb.DuckDBPyConnection, library: Library, records: Sequence[RunRecord], found: _Known) -> None:
+def _look_up(cursor: duckdb.DuckDBPyConnection, library: Store, records: Sequence[RunRecord], found: _Known) -> None:
     hidden = [item for record in records for item in record.shelved]
     uids = [*(record.facts.uid for record in records), *(item.uid for item in hidden)]
     numbers = [*(record.facts.run_id for record in records), *(item.run_id for item in hidden)]
@@ -121,9 +121,7 @@ def _look_up(cursor: duckdb.DuckDBPyConnection, library: Library, records: Seque
     found.originals |= {str(row[0]) for row in rows(cursor, sql, [sources])}
 
 
-def survey(
-    library: Library, files: Iterable[str], *, damaged: Iterable[str] = (), is_lost: bool = False
-) -> list[Stray]:
+def survey(library: Store, files: Iterable[str], *, damaged: Iterable[str] = (), is_lost: bool = False) -> list[Stray]:
     """What each file is that the catalogue does not name.
 
     Args:
@@ -164,7 +162,7 @@ class _Looked:
     """Why it can't be taken for a trace; empty where it can."""
 
 
-def _looked_at(library: Library, file: str) -> _Looked:
+def _looked_at(library: Store, file: str) -> _Looked:
     try:
         path = library.layout.absolute(file)
         sha256 = durable.hash_file(path)
@@ -177,7 +175,7 @@ def _looked_at(library: Library, file: str) -> _Looked:
     return _Looked(tuple(records), sha256, "")
 
 
-def _original(library: Library, file: str) -> Stray:
+def _original(library: Store, file: str) -> Stray:
     name = _ORIGINAL.fullmatch(file)
     try:
         path = library.layout.absolute(file)

@@ -34,9 +34,10 @@ from store.files import durable
 from store.files.originals import original_hash
 from store.files.traces import arrow_schema, read_footer
 from store.imports.originals_back import repoint
+from store.runs.recompute import recompute
 
 if TYPE_CHECKING:
-    from store.library import Library
+    from store.core import Store
 
 __all__ = ["Finding", "verify"]
 
@@ -61,7 +62,7 @@ class Finding:
 
 
 def verify(
-    library: Library,
+    library: Store,
     *,
     repair: bool = False,
     quick: bool = False,
@@ -95,7 +96,7 @@ def verify(
     return findings
 
 
-def _check_catalogue(library: Library, *, quick: bool) -> tuple[list[Finding], set[str]]:
+def _check_catalogue(library: Store, *, quick: bool) -> tuple[list[Finding], set[str]]:
     """What is wrong in the catalogue, and the files that it does not name.
 
     Both at one moment: while it is read nobody commits, so what is not named is not about to be.
@@ -110,7 +111,7 @@ def _check_catalogue(library: Library, *, quick: bool) -> tuple[list[Finding], s
         return findings, strays
 
 
-def _check_strays(library: Library, files: set[str], damaged: Sequence[Finding], *, repair: bool) -> list[Finding]:
+def _check_strays(library: Store, files: set[str], damaged: Sequence[Finding], *, repair: bool) -> list[Finding]:
     """Files that the catalogue does not name: whole ones are taken in, all others set aside."""
     strays = survey(library, files, damaged=[f.subject for f in damaged])
     moved: dict[str, str] = {}
@@ -142,7 +143,7 @@ def _check_strays(library: Library, files: set[str], damaged: Sequence[Finding],
     return findings
 
 
-def _original_back(library: Library, finding: Finding) -> Finding:
+def _original_back(library: Store, finding: Finding) -> Finding:
     """The catalogue's name of an original put right where that lies whole under the name that its hash gives it."""
     if "original" not in finding.code or not repoint(library, finding.subject):
         return finding
@@ -150,7 +151,7 @@ def _original_back(library: Library, finding: Finding) -> Finding:
     return replace(finding, message=told, is_repaired=True)
 
 
-def _mended(library: Library, damaged: Sequence[Finding]) -> list[Finding]:
+def _mended(library: Store, damaged: Sequence[Finding]) -> list[Finding]:
     """Damaged traces made again from originals, as far as these are whole; the damaged files are set aside."""
     findings: list[Finding] = []
     for finding in damaged:
@@ -171,7 +172,7 @@ def _mended(library: Library, damaged: Sequence[Finding]) -> list[Finding]:
     return findings
 
 
-def _check_own_files(library: Library) -> Iterator[Finding]:
+def _check_own_files(library: Store) -> Iterator[Finding]:
     """Profiles and queries that the tester made: no hash is kept of them, for they are edited by hand."""
     for path in library.layout.own_files():
         name = path.relative_to(library.path).as_posix()
@@ -193,7 +194,7 @@ def _check_tables(cursor: duckdb.DuckDBPyConnection) -> Iterator[Finding]:
         )
 
 
-def _check_leftovers(library: Library, *, repair: bool) -> list[Finding]:
+def _check_leftovers(library: Store, *, repair: bool) -> list[Finding]:
     layout = library.layout
     logs = sorted(path.name for path in layout.root.glob("catalogue.duckdb.wal.unreadable-*"))
     findings = [Finding("log-aside", name, f"{name} could not be replayed. {_AFTER_LOG}") for name in logs]
@@ -207,7 +208,7 @@ def _check_leftovers(library: Library, *, repair: bool) -> list[Finding]:
     return findings
 
 
-def _check_files(library: Library, *, quick: bool, progress: Progress | None) -> list[Finding]:
+def _check_files(library: Store, *, quick: bool, progress: Progress | None) -> list[Finding]:
     findings = []
     with library.catalogue.reader() as cursor:
         total, done = bytes_named(cursor), 0
@@ -223,7 +224,7 @@ def _check_files(library: Library, *, quick: bool, progress: Progress | None) ->
     return findings
 
 
-def _check_named(library: Library, entry: NamedFile, *, quick: bool) -> Finding | None:
+def _check_named(library: Store, entry: NamedFile, *, quick: bool) -> Finding | None:
     try:
         path = library.layout.absolute(entry.file)
     except UnsafePath as error:
@@ -231,7 +232,7 @@ def _check_named(library: Library, entry: NamedFile, *, quick: bool) -> Finding 
     return _check_file(path, entry, quick=quick)
 
 
-def _check_results(library: Library, *, every: bool, repair: bool) -> list[Finding]:
+def _check_results(library: Store, *, every: bool, repair: bool) -> list[Finding]:
     """Stored results of a drawn sample of runs, or of every run, against what their samples give."""
     with library.catalogue.reader() as cursor:
         known = cursor.execute("SELECT run_id FROM catalogue.run ORDER BY run_id").fetchnumpy()["run_id"]
@@ -243,7 +244,7 @@ def _check_results(library: Library, *, every: bool, repair: bool) -> list[Findi
         with suppress(TraceDamaged, NotFound, OSError):  # a damaged trace is a finding of its own
             altered += altered_results(library, [run_id])
     if repair and altered:
-        library.recompute(sorted({entry.run_id for entry in altered}))
+        recompute(library, sorted({entry.run_id for entry in altered}))
     return [Finding("result", f"run {entry.run_id}", entry.told(), is_repaired=repair) for entry in altered]
 
 

@@ -13,8 +13,8 @@ import duckdb
 from store.catalogue.connection import rows
 
 if TYPE_CHECKING:
+    from store.core import Store
     from store.files.traces import WrittenTrace
-    from store.library import Library
 
 __all__ = ["are_taken", "next_run_id", "next_trace_id", "note_trace_ids", "reserve_run_ids", "trace_row"]
 
@@ -29,7 +29,7 @@ def next_run_id(cursor: duckdb.DuckDBPyConnection) -> int:
     return int(rows(cursor, sql)[0][0])
 
 
-def reserve_run_ids(library: Library, count: int) -> int:
+def reserve_run_ids(library: Store, count: int) -> int:
     """Take numbers for `count` runs, so that no other process uses them; the first of them. Unused ones stay unused."""
     with library.catalogue.writer() as cursor:
         first = next_run_id(cursor)

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from store.choose.terms import Candidate, Criterion, Gate, Term
+from store.devices.device_store import DeviceStore
 from store.devices.kept import KeptOfDevices
 from store.devices.marks import device_marks
 from store.judge.claims import judge_claims
@@ -39,7 +40,7 @@ from store.uncertainty.decision import NOT_MET, Limits, decide
 from store.usb.air_travel import flight_class, rated_energy_exact
 
 if TYPE_CHECKING:
-    from store.library import Library
+    from store.core import Store
 
 __all__ = ["candidates_for", "terms_of"]
 
@@ -90,7 +91,7 @@ def terms_of(gates: Iterable[Gate], criteria: Iterable[Criterion]) -> tuple[Term
 
 
 def candidates_for(
-    library: Library, kind: str, terms: Sequence[Term], devices: Sequence[str] | None = None
+    library: Store, kind: str, terms: Sequence[Term], devices: Sequence[str] | None = None
 ) -> tuple[Candidate, ...]:
     """Every device of a kind with its values.
 
@@ -100,7 +101,7 @@ def candidates_for(
         terms: What is looked at.
         devices: Only these; all of the kind where None.
     """
-    sheets = library.sheets()
+    sheets = library.service(DeviceStore).sheets()
     asked = None if devices is None else set(devices)
     names = [n for n, s in sorted(sheets.items()) if s.kind == kind and (asked is None or n in asked)]
 

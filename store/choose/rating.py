@@ -21,7 +21,7 @@ from store.version import __version__
 from store.words.clock import now_utc, to_stored
 
 if TYPE_CHECKING:
-    from store.library import Library
+    from store.core import Store
 
 __all__ = [
     "Move",
@@ -54,7 +54,7 @@ def shipped_scheme() -> Scheme:
     return read_scheme(table_text("rating.toml"), source="rating.toml")
 
 
-def rate(library: Library, scheme: Scheme) -> Choice:
+def rate(library: Store, scheme: Scheme) -> Choice:
     """Apply a scheme to every device of its kind; gates first."""
     need = Need(
         scheme.title,
@@ -68,12 +68,12 @@ def rate(library: Library, scheme: Scheme) -> Choice:
     return answer(library, need)
 
 
-def answer(library: Library, need: Need) -> Choice:
+def answer(library: Store, need: Need) -> Choice:
     """Answer a need from what a library holds."""
     return choose(need, candidates_for(library, need.kind, terms_of(need.gates, need.criteria)))
 
 
-def answer_text(library: Library, text: str, *, scheme: Scheme | None = None, source: str = "need") -> Choice:
+def answer_text(library: Store, text: str, *, scheme: Scheme | None = None, source: str = "need") -> Choice:
     """Answer a need as a person writes it, by a scheme of its kind.
 
     Args:
@@ -93,7 +93,7 @@ def answer_text(library: Library, text: str, *, scheme: Scheme | None = None, so
     return answer(library, read_need(text, scheme=chosen if is_for else None, source=source))
 
 
-def kept_schemes(library: Library, name: str) -> tuple[Scheme, ...]:
+def kept_schemes(library: Store, name: str) -> tuple[Scheme, ...]:
     """Versions of a scheme that were applied, the oldest first."""
     with library.catalogue.reader() as cursor:
         found: list[Any] = rows(
@@ -102,7 +102,7 @@ def kept_schemes(library: Library, name: str) -> tuple[Scheme, ...]:
     return tuple(read_scheme(text, source=f"{name} as kept") for (text,) in found)
 
 
-def save_scheme(library: Library, scheme: Scheme, *, who: str = "", reason: str = "") -> bool:
+def save_scheme(library: Store, scheme: Scheme, *, who: str = "", reason: str = "") -> bool:
     """Keep a version of a scheme; False where it is kept already.
 
     Raises:

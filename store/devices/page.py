@@ -9,6 +9,7 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from store.devices.records import DevicePage, FlightLine, PortLine, TestTable
+from store.devices.saved import load_devices
 from store.errors import NotFound
 from store.judge.claims import judge_claims
 from store.judge.course import CourseTest, load_course
@@ -29,7 +30,7 @@ from store.usb.power_objects import PowerObject
 from store.usb.power_rating import shortfalls
 
 if TYPE_CHECKING:
-    from store.library import Library
+    from store.core import Store
 
 __all__ = ["course_of", "device_page", "judge_all", "sheet_of"]
 
@@ -50,7 +51,7 @@ def sheet_of(evidence: BenchEvidence, name: str) -> DeviceSheet:
     raise NotFound.of("device", name, sorted({*evidence.sheets, *evidence.runs}))
 
 
-def device_page(library: Library, name: str, *, loads_w: Sequence[float] = ()) -> DevicePage:
+def device_page(library: Store, name: str, *, loads_w: Sequence[float] = ()) -> DevicePage:
     """Everything about one device.
 
     Args:
@@ -62,7 +63,8 @@ def device_page(library: Library, name: str, *, loads_w: Sequence[float] = ()) -
         NotFound: no such device.
         CourseRefused: the library's own course can't be read.
     """
-    known = library.sheets()
+    with library.catalogue.reader() as cursor:
+        known = load_devices(cursor)
     samples = same_model(known[name], known.values()) if name in known else ()
     evidence = read_evidence(library, [name, *samples])
     sheet = sheet_of(evidence, name)
@@ -89,7 +91,7 @@ def device_page(library: Library, name: str, *, loads_w: Sequence[float] = ()) -
     )
 
 
-def course_of(library: Library, name: str) -> CourseGrid:
+def course_of(library: Store, name: str) -> CourseGrid:
     """Which tests of the course a device has behind it.
 
     Raises:
@@ -101,7 +103,7 @@ def course_of(library: Library, name: str) -> CourseGrid:
     return course_grid(sheet_of(evidence, name), evidence.of(name), tests)
 
 
-def judge_all(library: Library, devices: Iterable[str] | None = None) -> dict[str, tuple[Verdict, ...]]:
+def judge_all(library: Store, devices: Iterable[str] | None = None) -> dict[str, tuple[Verdict, ...]]:
     """Every claim of devices held against their runs, some devices at a time.
 
     Args:
@@ -112,7 +114,8 @@ def judge_all(library: Library, devices: Iterable[str] | None = None) -> dict[st
         Verdicts by device, in the order of codes; none for a device without a claim.
     """
     asked = None if devices is None else set(devices)
-    found = sorted(library.sheets().items())
+    with library.catalogue.reader() as cursor:
+        found = sorted(load_devices(cursor).items())
     claimed = [name for name, sheet in found if sheet.claims and (asked is None or name in asked)]
     return {
         name: tuple(judge_claims(evidence.sheets[name], evidence.of(name)))

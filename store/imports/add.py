@@ -11,12 +11,16 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from importers.schema import Facts
+from store.care import packs
 from store.imports.importer import FileOutcome, Order, find_files
+from store.imports.job import ImportJob
+from store.imports.many_jobs import ImportBatch
 from store.imports.workers import import_files
+from store.model.records import IngestOutcome
 from store.runs.proposals import Proposal, accept, proposals
 
 if TYPE_CHECKING:
-    from store.library import Library
+    from store.core import Store
 
 __all__ = ["Imports"]
 
@@ -25,7 +29,7 @@ __all__ = ["Imports"]
 class Imports:
     """Exports into one library."""
 
-    library: Library
+    store: Store
 
     def add(
         self,
@@ -60,7 +64,23 @@ class Imports:
         named = (paths,) if isinstance(paths, (str, Path)) else tuple(paths)
         found = find_files(Path(path) for path in named)
         order = Order(facts or Facts(), profile, dict(answers or {}), zone, dry_run)
-        return import_files(self.library, found.files, order, progress or _untold, workers=workers)
+        return import_files(self.store, found.files, order, progress or _untold, workers=workers)
+
+    def begin(self, path: str | Path, facts: Facts | None = None, *, is_own: bool = False) -> ImportJob:
+        """Begin to import one file: a context manager that hashes it and takes its runs.
+
+        A log that was imported before and has grown since takes the place of its shorter version, whose facts, note,
+        group and pairs it keeps; `part` takes that back.
+
+        Args:
+            path: The file.
+            facts: What holds for its runs.
+            is_own: True to make it a run of its own even if it is a longer version of another.
+
+        Raises (on entering):
+            DiskFault: The file can't be read.
+        """
+        return ImportJob(self.store, Path(path), facts or Facts(), is_own=is_own)
 
     def proposals(self, run_ids: Iterable[int]) -> tuple[Proposal, ...]:
         """What some runs belong together with: parts of one log to join, logs of one moment to group.
@@ -68,7 +88,7 @@ class Imports:
         Args:
             run_ids: Runs, as those of an import's outcomes.
         """
-        return proposals(self.library, run_ids)
+        return proposals(self.store, run_ids)
 
     def accept(self, proposal: Proposal) -> int:
         """Join or group the runs of a proposal; `part` and `ungroup` take it back.
@@ -79,7 +99,35 @@ class Imports:
         Raises:
             WrongFact: It can't be done after all, with the reason.
         """
-        return accept(self.library, proposal)
+        return accept(self.store, proposal)
+
+    def batch(
+        self,
+        *,
+        every_files: int = 128,
+        every_s: float = 5.0,
+        reserve: int = 0,
+        on_committed: Callable[[Path, IngestOutcome], None] | None = None,
+    ) -> ImportBatch:
+        """Import many files, several per transaction: see `ImportBatch`."""
+        return ImportBatch(
+            self.store, every_files=every_files, every_s=every_s, reserve=reserve, on_committed=on_committed
+        )
+
+    def add_pack(self, path: str | Path, progress: Callable[[int, int], None] | None = None) -> IngestOutcome:
+        """Take in a Parquet pack of whole runs with their facts in its footer (see `store.care.packs.write_pack`).
+
+        Devices and meters are looked up for the results: save their sheets first, or recompute afterwards.
+
+        Args:
+            path: The pack; it is copied.
+            progress: Told how many runs of how many are reduced.
+
+        Raises:
+            TraceDamaged: No pack, or its footer and rows disagree.
+            WrongFact: Some of its runs are in the library, some not.
+        """
+        return packs.import_pack(self.store, Path(path), progress)
 
 
 def _untold(_done: int, _total: int) -> None:

@@ -23,7 +23,7 @@ from store.files.originals import original_hash, unpack_original
 from store.files.traces import present_channels, to_table
 
 if TYPE_CHECKING:
-    from store.library import Library
+    from store.core import Store
 
 __all__ = ["read_again"]
 
@@ -57,7 +57,7 @@ class _Sink:
         return kept
 
 
-def read_again(library: Library, records: Sequence[RunRecord]) -> list[tuple[RunRecord, pa.Table]]:
+def read_again(library: Store, records: Sequence[RunRecord]) -> list[tuple[RunRecord, pa.Table]]:
     """Runs of one export as trace tables, read from the kept original by the kept profile.
 
     Args:
@@ -100,7 +100,7 @@ def _as_stored(record: RunRecord, sink: _Sink) -> tuple[RunRecord, pa.Table]:
 
 
 @contextmanager
-def _unpacked(library: Library, original: Path, name: str) -> Iterator[Path]:
+def _unpacked(library: Store, original: Path, name: str) -> Iterator[Path]:
     """The export under its own ending in a temporary file."""
     suffix = Path(name).suffix
     safe = suffix if suffix[1:].isalnum() and len(suffix) <= 9 else ""

@@ -11,8 +11,10 @@ from types import TracebackType
 from typing import Self
 
 from importers.schema import ImportedExport
-from store import Library, StoreError
+from store.core import Store
+from store.errors import StoreError
 from store.imports.importer import REFUSALS, FileOutcome, Order, Progress, imported, known_before, read_into, refusal
+from store.imports.many_jobs import ImportBatch
 from store.model.records import IngestOutcome
 
 __all__ = ["Together"]
@@ -29,13 +31,13 @@ class Together:
     """
 
     def __init__(
-        self, library: Library, order: Order, told: Callable[[Path, FileOutcome], None], *, reserve: int = 0
+        self, library: Store, order: Order, told: Callable[[Path, FileOutcome], None], *, reserve: int = 0
     ) -> None:
         self._library = library
         self._order = order
         self._told = told
         self._waiting: dict[Path, ImportedExport] = {}
-        self._batch = library.import_batch(reserve=reserve, on_committed=self._committed)
+        self._batch = ImportBatch(library, reserve=reserve, on_committed=self._committed)
 
     def __enter__(self) -> Self:
         return self

@@ -30,7 +30,7 @@ from store.model.records import IngestOutcome
 from store.runs.recompute import load_records
 
 if TYPE_CHECKING:
-    from store.library import Library
+    from store.core import Store
 
 __all__ = ["PreparedFile", "commit_prepared", "known_outcome"]
 
@@ -58,7 +58,7 @@ class PreparedFile:
             durable.remove(tmp, announce=False)
 
 
-def commit_prepared(library: Library, waiting: Sequence[PreparedFile]) -> list[IngestOutcome]:
+def commit_prepared(library: Store, waiting: Sequence[PreparedFile]) -> list[IngestOutcome]:
     """Store prepared files in one transaction; whatever happens, no temporary is left.
 
     Runs were numbered when they were read. Where another process took those numbers meanwhile, numbers are reserved in
@@ -88,7 +88,7 @@ def commit_prepared(library: Library, waiting: Sequence[PreparedFile]) -> list[I
             prepared.discard()
 
 
-def _try_commit(library: Library, waiting: Sequence[PreparedFile]) -> list[IngestOutcome] | None:
+def _try_commit(library: Store, waiting: Sequence[PreparedFile]) -> list[IngestOutcome] | None:
     """One try; None where the numbers were taken.
 
     Raises:
@@ -104,7 +104,7 @@ def _try_commit(library: Library, waiting: Sequence[PreparedFile]) -> list[Inges
 
 
 def _store(
-    library: Library, waiting: Sequence[PreparedFile], replacements: Sequence[Replacement]
+    library: Store, waiting: Sequence[PreparedFile], replacements: Sequence[Replacement]
 ) -> list[IngestOutcome] | None:
     layout = library.layout
     with library.catalogue.writer() as cursor:
@@ -147,7 +147,7 @@ def _as_longer(prepared: PreparedFile) -> IngestOutcome | None:
 
 
 def _let_stand_back(
-    library: Library,
+    library: Store,
     cursor: duckdb.DuckDBPyConnection,
     stored: Sequence[PreparedFile],
     replacements: Sequence[Replacement],
@@ -170,7 +170,7 @@ def _let_stand_back(
         library.catalogue.once_committed(lambda: remove_files(library, gone))
 
 
-def _looked_up_again(library: Library, prepared: PreparedFile) -> PreparedFile:
+def _looked_up_again(library: Store, prepared: PreparedFile) -> PreparedFile:
     """The same with shorter runs as they are now: packed elsewhere, or gone.
 
     Raises:

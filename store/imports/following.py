@@ -14,12 +14,12 @@ from store.imports.importer import own_profiles
 from store.imports.watched_folder import marks_of
 
 if TYPE_CHECKING:
-    from store.library import Library
+    from store.core import Store
 
 __all__ = ["follow", "newest_export"]
 
 
-def follow(library: Library, path: Path, facts: Facts) -> Following:
+def follow(library: Store, path: Path, facts: Facts) -> Following:
     """Follow one export; see `Following.look`.
 
     Args:

@@ -33,7 +33,7 @@ from store.runs.recompute import load_records
 from store.words.clock import to_stored
 
 if TYPE_CHECKING:
-    from store.library import Library
+    from store.core import Store
 
 __all__ = [
     "Before",
@@ -129,7 +129,7 @@ def _at_line_ends(block: bytes, cuts: npt.NDArray[np.int64]) -> npt.NDArray[np.i
     return cuts[is_end]
 
 
-def find_before(library: Library, starts: Sequence[LogStart], same_beginning: Sequence[str], told: Facts) -> Before:
+def find_before(library: Store, starts: Sequence[LogStart], same_beginning: Sequence[str], told: Facts) -> Before:
     """Runs that are versions of the logs of one file.
 
     Args:
@@ -191,7 +191,7 @@ def _differs(facts: RunFacts, told: Facts) -> bool:
     )
 
 
-def _begin_alike(library: Library, record: RunRecord, start: LogStart) -> bool:
+def _begin_alike(library: Store, record: RunRecord, start: LogStart) -> bool:
     """Whether the samples that both have are the same; the shorter's last one may have been cut off."""
     if start.values is None:
         return False

@@ -19,7 +19,9 @@ import importers
 from importers import ImportProblem, ImportRefused, Inspection, Profile
 from importers.reading.importing import ProfileCheck
 from importers.schema import Facts, ImportedExport, ImportSink, RunStart
-from store import Library, LibraryBusy, NotFound, StoreError, WrongFact
+from store.core import Store
+from store.errors import LibraryBusy, NotFound, StoreError, WrongFact
+from store.imports.job import ImportJob
 from store.model.records import IngestOutcome
 
 __all__ = [
@@ -135,7 +137,7 @@ class Order:
     """A longer version of an imported log becomes a run of its own, not that log's new version."""
 
 
-def own_profiles(library: Library | None) -> tuple[Profile, ...]:
+def own_profiles(library: Store | None) -> tuple[Profile, ...]:
     """Profiles that this library's tester made; those that ship are always tried beside them.
 
     Raises:
@@ -144,12 +146,12 @@ def own_profiles(library: Library | None) -> tuple[Profile, ...]:
     return importers.load_profiles(library.path / "profiles") if library is not None else ()
 
 
-def all_profiles(library: Library | None) -> tuple[Profile, ...]:
+def all_profiles(library: Store | None) -> tuple[Profile, ...]:
     """The library's own profiles, then those that ship."""
     return (*own_profiles(library), *importers.shipped_profiles())
 
 
-def named_profile(library: Library | None, name: str) -> Profile:
+def named_profile(library: Store | None, name: str) -> Profile:
     """A profile by its name.
 
     Raises:
@@ -161,7 +163,7 @@ def named_profile(library: Library | None, name: str) -> Profile:
     return known[name]
 
 
-def keep_profile(library: Library, path: Path, name: str, order: Order, *, overwrite: bool = False) -> Path:
+def keep_profile(library: Store, path: Path, name: str, order: Order, *, overwrite: bool = False) -> Path:
     """Keep how a file is read as a profile of the library.
 
     Raises:
@@ -180,7 +182,7 @@ def keep_profile(library: Library, path: Path, name: str, order: Order, *, overw
     return place
 
 
-def check_profiles(path: Path, library: Library | None) -> Sequence[ProfileCheck]:
+def check_profiles(path: Path, library: Store | None) -> Sequence[ProfileCheck]:
     """What every profile finds in a file.
 
     Raises:
@@ -190,7 +192,7 @@ def check_profiles(path: Path, library: Library | None) -> Sequence[ProfileCheck
     return importers.check_profiles(path, own_profiles(library), zone=zone)
 
 
-def inspect_file(path: Path, library: Library | None, order: Order) -> Inspection:
+def inspect_file(path: Path, library: Store | None, order: Order) -> Inspection:
     """What the importer makes of a file.
 
     Raises:
@@ -202,7 +204,7 @@ def inspect_file(path: Path, library: Library | None, order: Order) -> Inspectio
     )
 
 
-def import_file(library: Library, path: Path, order: Order, progress: Progress | None = None) -> FileOutcome:
+def import_file(library: Store, path: Path, order: Order, progress: Progress | None = None) -> FileOutcome:
     """Import one file, all or nothing; what a person can cause comes back as a value, not as an exception.
 
     Args:
@@ -235,19 +237,17 @@ def refusal(path: Path, error: Exception) -> FileOutcome:
     return FileOutcome(str(path), "refused", reason=str(error), is_busy=busy, questions=questions)
 
 
-def _import(library: Library, path: Path, order: Order, progress: Progress | None) -> FileOutcome:
+def _import(library: Store, path: Path, order: Order, progress: Progress | None) -> FileOutcome:
     if order.is_dry:
         return _look(library, path, order, progress)
-    with library.begin_import(path, order.facts, is_own=order.is_own) as job:
+    with ImportJob(library, path, order.facts, is_own=order.is_own) as job:
         if job.already_outcome is not None:
             return known_before(path, job.already_outcome)
         export = read_into(job, library, path, order, progress)
         return imported(path, export, job.commit(export))
 
 
-def read_into(
-    sink: ImportSink, library: Library, path: Path, order: Order, progress: Progress | None
-) -> ImportedExport:
+def read_into(sink: ImportSink, library: Store, path: Path, order: Order, progress: Progress | None) -> ImportedExport:
     """Inspect a file and push its samples into a sink.
 
     Raises:
@@ -281,7 +281,7 @@ class _Nowhere:
         """Take samples, keep none."""
 
 
-def _look(library: Library, path: Path, order: Order, progress: Progress | None) -> FileOutcome:
+def _look(library: Store, path: Path, order: Order, progress: Progress | None) -> FileOutcome:
     """Read a file as an import would, and store nothing."""
     export = read_into(_Nowhere(), library, path, order, progress)
     samples = sum(run.samples for run in export.runs)

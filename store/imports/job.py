@@ -20,8 +20,10 @@ import numpy as np
 import polars as pl
 
 from importers.schema import Facts, ImportedExport, ImportedRun, RunStart
+from store.care.repack import pack_if_loose
 from store.catalogue.numbers import next_run_id
 from store.catalogue.run_records import RunRecord, footer_entry
+from store.devices.bench import Bench, load_bench
 from store.errors import DiskFault, StoreError, WrongFact
 from store.files import durable
 from store.files.originals import OriginalCopy
@@ -38,7 +40,7 @@ from store.imports.grown import (
 )
 from store.imports.known_runs import known_runs
 from store.imports.originals_back import put_back
-from store.imports.reduction import Bench, direction_of, reduce_record
+from store.imports.reduction import direction_of, reduce_record
 from store.imports.undisturbed import undisturbed
 from store.judge.contradictions import contradictions
 from store.model.records import IngestOutcome, Provenance, RunFacts
@@ -49,8 +51,8 @@ from store.version import __version__
 from store.words.clock import now_utc, to_stored
 
 if TYPE_CHECKING:
+    from store.core import Store
     from store.imports.many_jobs import ImportBatch
-    from store.library import Library
 
 __all__ = ["ImportJob"]
 
@@ -138,7 +140,7 @@ class ImportJob:
 
     def __init__(
         self,
-        library: Library,
+        library: Store,
         path: Path,
         facts: Facts,
         batch: ImportBatch | None = None,
@@ -247,13 +249,13 @@ class ImportJob:
         prepared = self.prepare(export)
         with undisturbed():
             outcome = commit_prepared(self._library, [prepared])[0]
-            self._library.after_import()
+            pack_if_loose(self._library)
         return outcome
 
     def prepare(self, export: ImportedExport) -> PreparedFile:
         """Finish the temporary files, and reduce the runs; the catalogue is only read."""
         self._original.go_on()
-        bench = self._batch.bench() if self._batch else self._library.bench()
+        bench = self._batch.bench() if self._batch else load_bench(self._library)
         by_part = {sink.start.part: sink for sink in self._sinks}
         runs: list[tuple[RunRecord, WrittenTrace]] = []
         before = self._before(export, by_part)

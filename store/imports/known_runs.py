@@ -14,11 +14,11 @@ import numpy as np
 
 from store.catalogue.connection import rows
 from store.catalogue.numbers import next_run_id
-from store.imports.reduction import Bench
+from store.devices.bench import Bench, load_bench
 from store.words.clock import as_utc
 
 if TYPE_CHECKING:
-    from store.library import Library
+    from store.core import Store
 
 __all__ = ["KnownRuns", "known_runs"]
 
@@ -33,7 +33,7 @@ _NEW = "SELECT source_bytes, source_sha256, source_file, started_at FROM catalog
 class KnownRuns:
     """Hashes and sizes of the originals, names and start times, as the catalogue has them."""
 
-    def __init__(self, library: Library) -> None:
+    def __init__(self, library: Store) -> None:
         self._library = library
         self._generation = -1
         self._highest = 0
@@ -57,7 +57,7 @@ class KnownRuns:
         if generation != self._generation:
             with self._library.catalogue.reader() as cursor:
                 self._read(cursor)
-            self.bench = self._library.bench()
+            self.bench = load_bench(self._library)
             self._generation = generation
         return self
 
@@ -79,8 +79,6 @@ class KnownRuns:
         self.next_id = next_run_id(cursor)
 
 
-def known_runs(library: Library) -> KnownRuns:
+def known_runs(library: Store) -> KnownRuns:
     """The one of a library, kept with it."""
-    if library.known is None:
-        library.known = KnownRuns(library)
-    return library.known.look()
+    return library.service(KnownRuns).look()

@@ -14,17 +14,18 @@ from typing import TYPE_CHECKING, Self
 import numpy as np
 
 from importers.schema import Facts, ImportedExport
+from store.care.repack import pack_if_loose
 from store.catalogue.numbers import reserve_run_ids
+from store.devices.bench import Bench
 from store.imports.commit import PreparedFile, commit_prepared, known_outcome
 from store.imports.grown import Beginnings, LogStart
 from store.imports.job import ImportJob
 from store.imports.known_runs import known_runs
-from store.imports.reduction import Bench
 from store.imports.undisturbed import undisturbed
 from store.model.records import IngestOutcome
 
 if TYPE_CHECKING:
-    from store.library import Library
+    from store.core import Store
 
 __all__ = ["ImportBatch"]
 
@@ -32,7 +33,7 @@ __all__ = ["ImportBatch"]
 class ImportBatch:
     """Several files per transaction, for speed; each file is still all or nothing.
 
-    Use: `with library.import_batch(on_committed=...) as batch: with batch.begin_import(path, facts) as job: ...;
+    Use: `with ImportBatch(library, on_committed=...) as batch: with batch.begin_import(path, facts) as job: ...;
     batch.commit(job, export)`. A file is durable once `on_committed` was called for it.
 
     Args:
@@ -46,7 +47,7 @@ class ImportBatch:
 
     def __init__(
         self,
-        library: Library,
+        library: Store,
         *,
         every_files: int = 128,
         every_s: float = 5.0,
@@ -77,7 +78,7 @@ class ImportBatch:
             self._discard()
 
     def begin_import(self, path: str | Path, facts: Facts | None = None, *, is_own: bool = False) -> ImportJob:
-        """Like `Library.begin_import`, as a part of this batch."""
+        """Begin a file as a part of this batch: see `ImportJob`."""
         return ImportJob(self._library, Path(path), facts or Facts(), self, is_own=is_own)
 
     def commit(self, job: ImportJob, export: ImportedExport) -> None:
@@ -149,7 +150,7 @@ class ImportBatch:
         if self._on_committed:
             for prepared, outcome in zip(waiting, outcomes, strict=True):
                 self._on_committed(prepared.path, outcome)
-        self._library.after_import()
+        pack_if_loose(self._library)
 
     def _discard(self) -> None:
         for prepared in self._waiting:

@@ -14,12 +14,12 @@ from store.files import durable
 from store.files.originals import OriginalCopy, original_hash
 
 if TYPE_CHECKING:
-    from store.library import Library
+    from store.core import Store
 
 __all__ = ["put_back", "repoint"]
 
 
-def put_back(library: Library, path: Path, sha256: str) -> bool:
+def put_back(library: Store, path: Path, sha256: str) -> bool:
     """Keep an export's bytes again where the copy that was kept is not what was written.
 
     Args:
@@ -57,7 +57,7 @@ def put_back(library: Library, path: Path, sha256: str) -> bool:
     return True
 
 
-def repoint(library: Library, stored_as: str) -> bool:
+def repoint(library: Store, stored_as: str) -> bool:
     """Name an original by its own name again where the catalogue names another place for it.
 
     Returns:
@@ -84,7 +84,7 @@ def repoint(library: Library, stored_as: str) -> bool:
     return mended
 
 
-def _is_whole(library: Library, stored_as: str, stored_sha256: str) -> bool:
+def _is_whole(library: Store, stored_as: str, stored_sha256: str) -> bool:
     try:
         return durable.hash_file(library.layout.absolute(stored_as)) == stored_sha256
     except (OSError, StoreError):

@@ -12,9 +12,10 @@ from contextlib import nullcontext
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from store import Library
+from store.core import Store
 from store.imports.batch import Together
 from store.imports.importer import FileOutcome, Order, import_file
+from store.opening import open_store
 from store.processes import cores as cores_here
 from store.processes import finished, helpers, is_main_thread
 
@@ -60,7 +61,7 @@ def _size(file: Path) -> int:
 
 
 def import_files(
-    library: Library, files: Sequence[Path], order: Order, progress: Progress, *, workers: int | None = None
+    library: Store, files: Sequence[Path], order: Order, progress: Progress, *, workers: int | None = None
 ) -> list[FileOutcome]:
     """Import files one by one or side by side; a refused one does not end the rest.
 
@@ -93,7 +94,7 @@ def import_files(
 class _Task:
     """What the two ways of importing many files share."""
 
-    library: Library
+    library: Store
     files: Sequence[Path]
     order: Order
     sizes: Sequence[int]
@@ -194,12 +195,12 @@ def _collect(
         done.update(zip(share, outcomes, strict=True))
 
 
-_place: list[tuple[Library, Order]] = []
+_place: list[tuple[Store, Order]] = []
 # A worker process's own library and order, set once when it starts: the pool has no other place for them.
 
 
 def _begin_worker(path: str, order: Order) -> None:
-    _place[:] = [(Library.open(Path(path)), order)]
+    _place[:] = [(open_store(Store, path), order)]
 
 
 def _work(files: list[str]) -> list[FileOutcome]:

@@ -28,7 +28,7 @@ from store.words.numbers import figure_text
 from store.words.quantities import unit_of
 
 if TYPE_CHECKING:
-    from store.library import Library
+    from store.core import Store
 
 __all__ = ["compare_devices", "row_of"]
 
@@ -37,7 +37,7 @@ class ComparisonRefused(StoreError):  # noqa: N818 - named for what happened, as
     """Devices that can't be compared."""
 
 
-def compare_devices(library: Library, names: Sequence[str], *, by: str | None = None) -> ComparisonPage:
+def compare_devices(library: Store, names: Sequence[str], *, by: str | None = None) -> ComparisonPage:
     """Set devices side by side.
 
     Args:

@@ -15,6 +15,7 @@ import numpy as np
 import pyarrow as pa
 
 from store.catalogue.connection import rows
+from store.devices.bench import load_bench
 from store.judge.contradictions import contradictions
 from store.judge.derived.ratios import ASSUMED_ADAPTER, AdapterEfficiency, pair_runs, ratio, wall_to_load, wasted_share
 from store.judge.measured import Measured, RunEvidence, measured
@@ -22,11 +23,13 @@ from store.methods.adapter import LOW_END, Side, efficiency_results, is_mains, s
 from store.model.records import Meter
 from store.model.results import Account, Array, Contribution, Flag, MeterAccuracy, Result
 from store.model.sheet import DeviceSheet, PortSheet
+from store.runs.pairs import pairs_by_hand
+from store.runs.sample_store import SampleStore
 from store.usb.efficiency_limits import LOW_VOLTAGE_V, standards
 from store.usb.offers import is_adaptive, offered_current_a, read_mode
 
 if TYPE_CHECKING:
-    from store.library import Library
+    from store.core import Store
 
 __all__ = [
     "BenchEvidence",
@@ -84,7 +87,7 @@ class BenchEvidence:
         return self.runs.get(device, ())
 
 
-def read_evidence(library: Library, devices: Iterable[str] | None = None) -> BenchEvidence:
+def read_evidence(library: Store, devices: Iterable[str] | None = None) -> BenchEvidence:
     """Sheets and evidence of some devices, or of all, with derived results.
 
     Args:
@@ -93,11 +96,11 @@ def read_evidence(library: Library, devices: Iterable[str] | None = None) -> Ben
     """
     with library.catalogue.reader() as cursor:
         loaded = load_evidence(cursor, None if devices is None else tuple(devices))
-    bench = library.bench()
+    bench = load_bench(library)
     return derive_evidence(library, loaded, bench.devices, bench.meters)
 
 
-def evidence_by_portions(library: Library, devices: Sequence[str]) -> Iterator[tuple[tuple[str, ...], BenchEvidence]]:
+def evidence_by_portions(library: Store, devices: Sequence[str]) -> Iterator[tuple[tuple[str, ...], BenchEvidence]]:
     """Evidence of many devices, some of them at a time, so that memory does not grow with the library.
 
     Args:
@@ -107,14 +110,14 @@ def evidence_by_portions(library: Library, devices: Sequence[str]) -> Iterator[t
     Yields:
         Devices, and the evidence of them.
     """
-    bench = library.bench()
+    bench = load_bench(library)
     for portion in _portions(library, devices):
         with library.catalogue.reader() as cursor:
             loaded = load_evidence(cursor, portion)
         yield tuple(portion), derive_evidence(library, loaded, bench.devices, bench.meters)
 
 
-def _portions(library: Library, devices: Sequence[str]) -> list[list[str]]:
+def _portions(library: Store, devices: Sequence[str]) -> list[list[str]]:
     """The devices, dealt so that each portion has some thousands of runs."""
     with library.catalogue.reader() as cursor:
         counted = rows(cursor, "SELECT device, count(*) FROM catalogue.run WHERE device IS NOT NULL GROUP BY device")
@@ -275,7 +278,7 @@ def _run(row: Sequence[Any], results: Mapping[str, Result]) -> _Run:
 
 
 def derive_evidence(
-    library: Library, loaded: Sequence[_Run], sheets: Mapping[str, DeviceSheet], meters: Mapping[str, Meter]
+    library: Store, loaded: Sequence[_Run], sheets: Mapping[str, DeviceSheet], meters: Mapping[str, Meter]
 ) -> BenchEvidence:
     """Results that follow from several runs, added to the runs that they speak of."""
     groups: dict[int, list[_Run]] = {}
@@ -290,7 +293,8 @@ def derive_evidence(
             evidence = _with_efficiency(_Desk(library, meters), run, members, sheets.get(run.device))
         by_device.setdefault(run.device, []).append(_unless_contradicted(evidence, sheets.get(run.device)))
     adapters = _measured_adapters(loaded, groups)
-    by_hand = {pair.discharge_id: pair.recharge_id for pair in library.pairs()}
+    with library.catalogue.reader() as cursor:
+        by_hand = {pair.discharge_id: pair.recharge_id for pair in pairs_by_hand(cursor)}
     runs = {device: tuple(_with_round_trips(found, adapters, by_hand)) for device, found in by_device.items()}
     return BenchEvidence(sheets, runs)
 
@@ -306,7 +310,7 @@ def _unless_contradicted(run: RunEvidence, sheet: DeviceSheet | None) -> RunEvid
 class _Desk:
     """Where samples and meters come from."""
 
-    library: Library
+    library: Store
     meters: Mapping[str, Meter]
 
 
@@ -348,9 +352,9 @@ def _low_end(ac: Side, dc: Side, port: PortSheet, mode: str | None, rated_a: flo
     return replace(efficiency_results(ac, dc, full_a)[-1], name=LOW_END)
 
 
-def _columns(library: Library, run: _Run) -> dict[str, Array]:
+def _columns(library: Store, run: _Run) -> dict[str, Array]:
     wanted = [name for name in _EFFICIENCY_CHANNELS if name in run.channels]
-    table = library.samples(run.evidence.run_id, wanted)
+    table = library.service(SampleStore).read(run.evidence.run_id, wanted)
     return {
         name: np.asarray(table.column(name).to_numpy(zero_copy_only=False), dtype=np.float64)
         for name in ("t_s", *wanted)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+from store.devices.meter_store import MeterStore
 from store.devices.records import DevicePage
 from store.judge.evidence import BenchEvidence
 from store.methods.specs import page_tables
@@ -13,19 +14,20 @@ from store.publish.content import Section
 from store.publish.efficiency_sql import efficiency_queries
 from store.publish.figures_sql import headline_queries, pairs_query, quoted, results_query
 from store.publish.shown import run_list
+from store.sql.session import SqlSession
 
 if TYPE_CHECKING:
-    from store.library import Library
+    from store.core import Store
 
 __all__ = ["conditions_section", "data_section", "methods_section"]
 
 
-def _rows(library: Library, sql: str) -> list[dict[str, Any]]:
-    found: list[dict[str, Any]] = library.sql(sql, limit=None).table.to_pylist()
+def _rows(library: Store, sql: str) -> list[dict[str, Any]]:
+    found: list[dict[str, Any]] = library.service(SqlSession).run(sql, limit=None).table.to_pylist()
     return found
 
 
-def conditions_section(library: Library, run_ids: Sequence[int]) -> Section:
+def conditions_section(library: Store, run_ids: Sequence[int]) -> Section:
     """Under what it was measured and by which meters, with their calibration."""
     runs = _rows(library, f"SELECT * FROM runs WHERE run_id IN ({run_list(run_ids)}) ORDER BY run_id")
     ambients = sorted({round(float(run["ambient_c"])) for run in runs if run["ambient_c"] is not None})
@@ -54,9 +56,9 @@ def conditions_section(library: Library, run_ids: Sequence[int]) -> Section:
     return Section("conditions", "Conditions and meters", tuple(blocks))
 
 
-def _meters(library: Library, names: Sequence[str], overdue: Sequence[str]) -> Table:
-    calibrations = {name: library.calibrations(name) for name in names}
-    known = {meter.name: meter for meter in library.meters()}
+def _meters(library: Store, names: Sequence[str], overdue: Sequence[str]) -> Table:
+    calibrations = {name: library.service(MeterStore).calibrations(name) for name in names}
+    known = {meter.name: meter for meter in library.service(MeterStore).all()}
     rows = []
     for name in names:
         meter = known.get(name)
@@ -105,7 +107,7 @@ def methods_section() -> Section:
 
 
 def data_section(
-    library: Library,
+    library: Store,
     pages: Sequence[DevicePage],
     evidence: BenchEvidence,
     plots: Sequence[Plot],
@@ -147,7 +149,7 @@ _RUNS_SQL = (
 )
 
 
-def _runs(library: Library, run_ids: Sequence[int]) -> Table:
+def _runs(library: Store, run_ids: Sequence[int]) -> Table:
     with library.catalogue.reader() as cursor:
         found = cursor.execute(_RUNS_SQL, [list(run_ids)]).fetchall()
     rows = []

@@ -16,6 +16,8 @@ from typing import TYPE_CHECKING, Any
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from store.devices.device_store import DeviceStore
+from store.devices.meter_store import MeterStore
 from store.model.records import Meter, RunView
 from store.publish.checked import check_traces
 from store.publish.export import run_source
@@ -23,10 +25,12 @@ from store.publish.folder import check_free, filled_folder
 from store.publish.package import hash_of, licence_lines
 from store.publish.refusals import NotPublished
 from store.publish.tables import plain_json, write_table
+from store.runs.run_store import RunStore
+from store.runs.sample_store import SampleStore
 from store.version import __version__
 
 if TYPE_CHECKING:
-    from store.library import Library
+    from store.core import Store
 
 __all__ = ["export_bdf", "reason_against"]
 
@@ -62,7 +66,7 @@ def reason_against(run: RunView, device_kind: str) -> str:
 
 
 def export_bdf(
-    library: Library,
+    library: Store,
     run_ids: Sequence[int],
     folder: Path,
     form: str = "csv",
@@ -93,20 +97,20 @@ def export_bdf(
     if form not in ("csv", "parquet"):
         raise NotPublished(f"The format is written as csv or parquet, not as `{form}`.")
     check_free(folder, replace=replace)
-    runs = [library.run(run_id) for run_id in sorted(set(run_ids))]
-    kinds = {row.device: row.kind for row in library.devices()}
+    runs = [library.service(RunStore).get(run_id) for run_id in sorted(set(run_ids))]
+    kinds = {row.device: row.kind for row in library.service(DeviceStore).all()}
     against = [text for run in runs if (text := reason_against(run, kinds.get(run.facts.device or "", "")))]
     if against:
         raise NotPublished("\n".join(against))
     if not runs:
         raise NotPublished("No run fits, so there is nothing to write.")
     check_traces(library, [run.facts.run_id for run in runs])
-    meters = {meter.name: meter for meter in library.meters()}
+    meters = {meter.name: meter for meter in library.service(MeterStore).all()}
     names = []
     with filled_folder(folder, replace=replace) as work:
         for run in runs:
             stem = _stem(run, institution or library.name)
-            columns = _columns(library.samples(run.facts.run_id), run)
+            columns = _columns(library.service(SampleStore).read(run.facts.run_id), run)
             path = work / f"{stem}.bdf.{form}"
             shown = [c.label if form == "csv" else c.machine for c in columns]
             write_table(pa.table([c.values for c in columns], names=shown), path, form)

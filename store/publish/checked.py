@@ -15,7 +15,7 @@ from store.catalogue.connection import rows
 from store.errors import NotFound, TraceDamaged
 
 if TYPE_CHECKING:
-    from store.library import Library
+    from store.core import Store
 
 __all__ = ["CheckedTrace", "check_traces"]
 
@@ -31,7 +31,7 @@ class CheckedTrace:
     run_ids: tuple[int, ...]
 
 
-def check_traces(library: Library, run_ids: Sequence[int]) -> tuple[CheckedTrace, ...]:
+def check_traces(library: Store, run_ids: Sequence[int]) -> tuple[CheckedTrace, ...]:
     """Hash every trace file that holds one of the runs.
 
     Raises:
@@ -63,7 +63,7 @@ def check_traces(library: Library, run_ids: Sequence[int]) -> tuple[CheckedTrace
     return tuple(checked)
 
 
-def _hash(library: Library, file: str) -> str:
+def _hash(library: Store, file: str) -> str:
     digest = hashlib.sha256()
     try:
         with library.layout.absolute(file).open("rb") as source:

@@ -19,7 +19,7 @@ from store.publish.shown import run_list
 from store.words.facts import parse_load, parse_mode, window_of
 
 if TYPE_CHECKING:
-    from store.library import Library
+    from store.core import Store
 
 __all__ = ["comparison_plots", "decisive_plot", "device_plots"]
 
@@ -36,7 +36,7 @@ def _condition(row: ConditionRow, *, device: str = "") -> str:
     return ", ".join(part for part in (device, row.port, row.mode, row.load, ambient) if part)
 
 
-def device_plots(library: Library, page: DevicePage) -> tuple[Plot, ...]:
+def device_plots(library: Store, page: DevicePage) -> tuple[Plot, ...]:
     """Every plot that a device's runs allow."""
     name = page.sheet.device
     found = [
@@ -51,7 +51,7 @@ def device_plots(library: Library, page: DevicePage) -> tuple[Plot, ...]:
     return tuple(_named(plot, prefix) for plot in found if plot is not None)
 
 
-def decisive_plot(library: Library, page: DevicePage) -> Plot | None:
+def decisive_plot(library: Store, page: DevicePage) -> Plot | None:
     """The run that tells the story: power and case temperature at the largest load that was tested, cutback marked."""
     found = decisive_load(page)
     if found is None:
@@ -82,7 +82,7 @@ def _named(plot: Plot, prefix: str) -> Plot:
     return replace(plot, id=f"{slug(prefix)}-{plot.id}")
 
 
-def _discharge_plot(library: Library, page: DevicePage) -> Plot | None:
+def _discharge_plot(library: Store, page: DevicePage) -> Plot | None:
     table = _table(page, "discharge")
     if table is None:
         return None
@@ -101,7 +101,7 @@ def _load_w(row: ConditionRow) -> float:
     return load.value if load is not None and load.unit == "W" else 0.0
 
 
-def _recharge_plot(library: Library, page: DevicePage) -> Plot | None:
+def _recharge_plot(library: Store, page: DevicePage) -> Plot | None:
     table = _table(page, "recharge")
     if table is None:
         return None
@@ -116,7 +116,7 @@ def _ambient_words(row: ConditionRow) -> str:
     return ", ".join(part for part in (row.port, row.mode, ambient) if part)
 
 
-def _heat_plot(library: Library, page: DevicePage) -> Plot | None:
+def _heat_plot(library: Store, page: DevicePage) -> Plot | None:
     if page.sheet.kind == "power bank":
         return None
     table = _table(page, "heat")
@@ -170,7 +170,7 @@ def _energy_plot(page: DevicePage) -> Plot | None:
     return Plot("yield", title, f"{title}. {' '.join(told)}", (panel,), note=note, sql=sql, run_ids=tuple(sorted(runs)))
 
 
-def _regulation_plot(library: Library, page: DevicePage) -> Plot | None:
+def _regulation_plot(library: Store, page: DevicePage) -> Plot | None:
     table = _table(page, "regulation")
     if table is None:
         return None
@@ -275,13 +275,13 @@ def _efficiency_plot(page: DevicePage) -> Plot | None:
     return Plot("efficiency", title, f"{title}. {' '.join(told)}", (panel,), note=note, run_ids=tuple(runs))
 
 
-def comparison_plots(library: Library, page: ComparisonPage) -> tuple[Plot, ...]:
+def comparison_plots(library: Store, page: ComparisonPage) -> tuple[Plot, ...]:
     """One discharge of each device over time, over one another."""
     drawn = _overlay(library, page)
     return (drawn,) if drawn is not None else ()
 
 
-def _overlay(library: Library, page: ComparisonPage) -> Plot | None:
+def _overlay(library: Store, page: ComparisonPage) -> Plot | None:
     row = next((r for r in page.rows if r.name == ENERGY_OUT_WH.name), None)
     if row is None:
         return None

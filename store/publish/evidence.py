@@ -16,6 +16,9 @@ import pyarrow.compute as pc
 
 from importers.schema import CHANNELS
 from store.catalogue.accounts import load_account
+from store.devices.device_store import DeviceStore
+from store.devices.page import device_page
+from store.judge.comparison import compare_devices
 from store.judge.evidence import read_evidence
 from store.methods.registry import METHODS, redo_of_today
 from store.methods.why import gets_it_again
@@ -25,9 +28,11 @@ from store.publish.evidence_figures import PrintedFigure, compared_figures, prin
 from store.publish.figures_sql import quoted
 from store.publish.shown import run_list
 from store.publish.tables import write_table
+from store.runs.sample_store import SampleStore
+from store.sql.session import SqlSession
 
 if TYPE_CHECKING:
-    from store.library import Library
+    from store.core import Store
 
 __all__ = ["write_evidence", "zip_folder"]
 
@@ -48,7 +53,7 @@ _EARLIEST = (1980, 1, 1, 0, 0, 0)
 """The first moment that a ZIP file can hold: it says nothing of when the file was made."""
 
 
-def write_evidence(library: Library, content: Report, folder: Path) -> None:
+def write_evidence(library: Store, content: Report, folder: Path) -> None:
     """Fill a new folder with all that a page rests on.
 
     Args:
@@ -90,11 +95,11 @@ def _trace_of(run_id: int) -> str:
     return f"traces/run-{run_id:06d}.parquet"
 
 
-def _write_lists(library: Library, content: Report, run_ids: Sequence[int], folder: Path) -> dict[str, pa.Schema]:
+def _write_lists(library: Store, content: Report, run_ids: Sequence[int], folder: Path) -> dict[str, pa.Schema]:
     devices = ", ".join(quoted(name) for name in _devices(library, content))
     schemas = {}
     for name, sql in _LISTS.items():
-        table = library.sql(sql.format(devices=devices, runs=run_list(run_ids)), limit=None).table
+        table = library.service(SqlSession).run(sql.format(devices=devices, runs=run_list(run_ids)), limit=None).table
         if name == "runs":
             table = table.append_column("trace_sha256", _trace_hashes(library, run_ids))
         table = _without_zone(table)
@@ -103,15 +108,15 @@ def _write_lists(library: Library, content: Report, run_ids: Sequence[int], fold
     return schemas
 
 
-def _devices(library: Library, content: Report) -> list[str]:
+def _devices(library: Store, content: Report) -> list[str]:
     """The page's devices, and those of their model whose means stand on it."""
-    sheets = library.sheets()
+    sheets = library.service(DeviceStore).sheets()
     models = {sheets[name].model for name in content.devices if name in sheets and sheets[name].model}
     alike = {name for name, sheet in sheets.items() if sheet.model in models}
     return sorted({*content.devices, *alike})
 
 
-def _trace_hashes(library: Library, run_ids: Sequence[int]) -> pa.Array:
+def _trace_hashes(library: Store, run_ids: Sequence[int]) -> pa.Array:
     with library.catalogue.reader() as cursor:
         found = cursor.execute(
             "SELECT t.sha256 FROM catalogue.run r JOIN catalogue.trace_file t USING (trace_id) "
@@ -130,12 +135,12 @@ def _without_zone(table: pa.Table) -> pa.Table:
     return table
 
 
-def _write_methods(library: Library, run_ids: Sequence[int], folder: Path) -> None:
+def _write_methods(library: Store, run_ids: Sequence[int], folder: Path) -> None:
     sql = (
         "SELECT DISTINCT name AS result, method, method_version FROM results "
         f'WHERE "current" AND value IS NOT NULL AND run_id IN ({run_list(run_ids)}) ORDER BY ALL'
     )
-    table = library.sql(sql, limit=None).table
+    table = library.service(SqlSession).run(sql, limit=None).table
     known = [METHODS.get(name) for name in table.column("method").to_pylist()]
     versions = table.column("method_version").to_pylist()
     same = [method is not None and method.version == v for method, v in zip(known, versions, strict=True)]
@@ -145,9 +150,9 @@ def _write_methods(library: Library, run_ids: Sequence[int], folder: Path) -> No
     write_table(table, folder / "methods.csv", "csv")
 
 
-def _whole_trace(library: Library, run_id: int) -> pa.Table:
+def _whole_trace(library: Store, run_id: int) -> pa.Table:
     """A run's samples with every channel's column, empty where the meter gave none."""
-    held = library.samples(run_id)
+    held = library.service(SampleStore).read(run_id)
     count = held.num_rows
     columns: dict[str, pa.ChunkedArray | pa.Array] = {"run_id": pa.array([run_id] * count, pa.int64())}
     columns["t_s"] = held.column("t_s")
@@ -174,11 +179,11 @@ def _type(kind: pa.DataType) -> str:
     return next((name for fits, name in _TYPES.items() if fits(kind)), "VARCHAR")
 
 
-def _figures(library: Library, content: Report) -> list[PrintedFigure]:
+def _figures(library: Store, content: Report) -> list[PrintedFigure]:
     evidence = read_evidence(library, _devices(library, content))
     if len(content.devices) > 1:
-        return list(compared_figures(library.compare_devices(content.devices), evidence))
-    return list(printed_figures(library.device_page(content.devices[0]), evidence))
+        return list(compared_figures(compare_devices(library, content.devices), evidence))
+    return list(printed_figures(device_page(library, content.devices[0]), evidence))
 
 
 def _that_run(
@@ -192,14 +197,14 @@ def _that_run(
     return kept, [figure for figure in figures if figure not in kept]
 
 
-def _results_sql(library: Library, run_ids: Sequence[int]) -> str:
+def _results_sql(library: Store, run_ids: Sequence[int]) -> str:
     """A statement for each result of each run, over its trace alone."""
     texts = [_HEAD_RESULTS]
     sql = (
         "SELECT run_id, name, value FROM results "
         f'WHERE "current" AND value IS NOT NULL AND run_id IN ({run_list(run_ids)}) ORDER BY run_id, name'
     )
-    wanted = library.sql(sql, limit=None).table.to_pylist()
+    wanted = library.service(SqlSession).run(sql, limit=None).table.to_pylist()
     with library.catalogue.reader() as cursor:
         accounts = [load_account(cursor, row["run_id"], row["name"]) for row in wanted]
     for row, account in zip(wanted, accounts, strict=True):

@@ -17,10 +17,13 @@ from store.publish.folder import check_free, filled_folder
 from store.publish.package import resource, write_package
 from store.publish.refusals import NotPublished
 from store.publish.tables import FORMATS, describe_fields, write_table
+from store.runs.run_store import RunStore
+from store.runs.sample_store import SampleStore
+from store.sql.session import SqlSession
 from store.version import __version__
 
 if TYPE_CHECKING:
-    from store.library import Library
+    from store.core import Store
 
 __all__ = ["export_runs", "run_source"]
 
@@ -28,7 +31,7 @@ Progress = Callable[[int, int], None]
 
 
 def export_runs(
-    library: Library,
+    library: Store,
     run_ids: Sequence[int],
     folder: Path,
     form: str = "csv",
@@ -66,7 +69,7 @@ def export_runs(
     with filled_folder(folder, replace=replace) as work:
         resources = _write_lists(library, wanted, work, form)
         for done, run_id in enumerate(wanted):
-            resources.append(_write_run(library, library.run(run_id), work, form))
+            resources.append(_write_run(library, library.service(RunStore).get(run_id), work, form))
             if progress is not None:
                 progress(done + 1, len(wanted))
         devices = sorted({str(r["joulebook"]["device"]) for r in resources if "joulebook" in r})
@@ -83,7 +86,7 @@ def export_runs(
     return [*(r["path"] for r in resources), "datapackage.json"]
 
 
-def _write_lists(library: Library, run_ids: Sequence[int], work: Path, form: str) -> list[dict[str, Any]]:
+def _write_lists(library: Store, run_ids: Sequence[int], work: Path, form: str) -> list[dict[str, Any]]:
     listed = ", ".join(map(str, run_ids))
     questions = {
         "runs": f"SELECT * FROM runs WHERE run_id IN ({listed}) ORDER BY run_id",
@@ -91,15 +94,15 @@ def _write_lists(library: Library, run_ids: Sequence[int], work: Path, form: str
     }
     resources = []
     for name, sql in questions.items():
-        table = library.sql(sql, limit=None).table
+        table = library.service(SqlSession).run(sql, limit=None).table
         path = work / f"{name}.{form}"
         write_table(table, path, form)
         resources.append(resource(path, work, form, table, {"sql": sql}))
     return resources
 
 
-def _write_run(library: Library, run: RunView, work: Path, form: str) -> dict[str, Any]:
-    table: pa.Table = library.samples(run.facts.run_id)
+def _write_run(library: Store, run: RunView, work: Path, form: str) -> dict[str, Any]:
+    table: pa.Table = library.service(SampleStore).read(run.facts.run_id)
     source = run_source(run)
     path = work / f"run-{run.facts.run_id:06d}.{form}"
     write_table(table, path, form, {"run": source, "fields": describe_fields(table)})

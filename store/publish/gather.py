@@ -9,7 +9,9 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from store.care.results_check import refuse_altered
+from store.devices.page import device_page
 from store.devices.records import DevicePage
+from store.judge.comparison import compare_devices
 from store.judge.evidence import read_evidence
 from store.model.document import Block, Manner, Plot, words
 from store.publish.appendix import conditions_section, data_section, methods_section
@@ -29,7 +31,7 @@ from store.publish.sections import (
 from store.publish.side_by_side import comparison_sections
 
 if TYPE_CHECKING:
-    from store.library import Library
+    from store.core import Store
 
 __all__ = ["LANGUAGES", "gather_report"]
 
@@ -49,7 +51,7 @@ _CAUTIONS = (
 
 
 def gather_report(
-    library: Library,
+    library: Store,
     devices: Sequence[str],
     *,
     lang: str = "en",
@@ -79,7 +81,7 @@ def gather_report(
     names = tuple(dict.fromkeys(devices))
     if not names:
         raise NotPublished("Name the device, or devices, that the report is about.")
-    pages = [library.device_page(name) for name in names]
+    pages = [device_page(library, name) for name in names]
     run_ids = _runs_of(library, names)
     if not run_ids:
         raise NotPublished(f"{' and '.join(names)}: no run in this library, so there is nothing to report.")
@@ -89,7 +91,7 @@ def gather_report(
     sections: list[Section] = []
     plots: list[Plot] = []
     if len(pages) > 1:
-        comparison = library.compare_devices(names)
+        comparison = compare_devices(library, names)
         plots += comparison_plots(library, comparison)
         reports = {name: own_id(library, [name], lang) for name in names}
         sections += comparison_sections(comparison, plots, reports)
@@ -140,7 +142,7 @@ def _title(pages: Sequence[DevicePage]) -> str:
     return f"{len(pages)} {what} compared: {', '.join(page.sheet.device for page in pages)}"
 
 
-def _runs_of(library: Library, names: Sequence[str]) -> tuple[int, ...]:
+def _runs_of(library: Store, names: Sequence[str]) -> tuple[int, ...]:
     with library.catalogue.reader() as cursor:
         found = cursor.execute(
             "SELECT run_id FROM catalogue.run WHERE device IN (SELECT unnest(?)) ORDER BY run_id", [list(names)]

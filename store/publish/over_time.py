@@ -17,9 +17,11 @@ from store.model.document import Panel, Plot, Series
 from store.publish.checked import check_traces
 from store.publish.refusals import NotPublished
 from store.publish.shown import run_list
+from store.runs.run_store import RunStore
+from store.sql.session import SqlSession
 
 if TYPE_CHECKING:
-    from store.library import Library
+    from store.core import Store
 
 __all__ = ["ask_rows", "plot_runs", "time_plot"]
 
@@ -32,9 +34,9 @@ POINTS = 240
 """Points of a line over the longest run: more than a page shows."""
 
 
-def ask_rows(library: Library, sql: str) -> list[dict[str, Any]]:
+def ask_rows(library: Store, sql: str) -> list[dict[str, Any]]:
     """Every row that a question gives."""
-    found: list[dict[str, Any]] = library.sql(sql, limit=None).table.to_pylist()
+    found: list[dict[str, Any]] = library.service(SqlSession).run(sql, limit=None).table.to_pylist()
     return found
 
 
@@ -54,7 +56,7 @@ def over_time_sql(run_ids: Sequence[int], channel: str, bucket_s: int, anchor: s
     )
 
 
-def bucket_for(library: Library, run_ids: Sequence[int]) -> int:
+def bucket_for(library: Store, run_ids: Sequence[int]) -> int:
     """Length of a span [s] in whole seconds, so that the longest run has about POINTS of them."""
     sql = f"SELECT max(duration_s) AS longest, max(interval_s) AS step FROM runs WHERE run_id IN ({run_list(run_ids)})"
     found = ask_rows(library, sql)[0]
@@ -66,7 +68,7 @@ def bucket_for(library: Library, run_ids: Sequence[int]) -> int:
 
 
 def _time_series(
-    library: Library, channel: str, labels: Mapping[int, str], *, anchor: str, bucket_s: int
+    library: Store, channel: str, labels: Mapping[int, str], *, anchor: str, bucket_s: int
 ) -> tuple[tuple[Series, ...], str]:
     run_ids = tuple(labels)
     sql = over_time_sql(run_ids, channel, bucket_s, anchor)
@@ -91,7 +93,7 @@ def _time_series(
 
 
 def time_plot(
-    library: Library,
+    library: Store,
     plot_id: str,
     title: str,
     labels: Mapping[int, str],
@@ -149,7 +151,7 @@ def _in_words(y_label: str, series: Series) -> str:
     )
 
 
-def plot_runs(library: Library, run_ids: Sequence[int], channels: Sequence[str], *, title: str = "") -> Plot:
+def plot_runs(library: Store, run_ids: Sequence[int], channels: Sequence[str], *, title: str = "") -> Plot:
     """Any runs over each other, any channels, from load applied where a run has such a moment.
 
     Args:
@@ -171,12 +173,12 @@ def plot_runs(library: Library, run_ids: Sequence[int], channels: Sequence[str],
         if name not in known:
             raise NotFound.of("channel", name, known)
     for run_id in dict.fromkeys(run_ids):
-        facts = library.run(run_id).facts
+        facts = library.service(RunStore).get(run_id).facts
         condition = ", ".join(
             part for part in (facts.device, facts.port, facts.mode, facts.load_set, facts.kind) if part
         )
         labels[run_id] = f"run {run_id}: {condition}" if condition else f"run {run_id}"
-    kinds = {library.run(run_id).facts.kind for run_id in run_ids}
+    kinds = {library.service(RunStore).get(run_id).facts.kind for run_id in run_ids}
     anchor = ANCHORS.get(next(iter(kinds)) or "", POWER_PLATEAU_W.name)
     wanted = {name: known[name] for name in channels}
     head = title or f"{' and '.join(known[name].partition(' / ')[0] for name in channels)} of " + (

@@ -10,10 +10,13 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from store.devices.device_store import DeviceStore
+from store.devices.page import device_page
 from store.devices.records import ComparisonRow, DevicePage
 from store.documents.figures import amount, figure_cell
 from store.documents.glance import at_room
 from store.errors import NotFound
+from store.judge.comparison import compare_devices
 from store.judge.measured import Measured
 from store.methods.discharge import ENERGY_OUT_WH, FIRST_CUTBACK_S, HELD_S, RUNTIME_S
 from store.methods.recharge import TIME_TO_FULL_S
@@ -24,11 +27,13 @@ from store.model.sheet import DeviceSheet
 from store.publish.over_time import plot_runs
 from store.publish.package import slug
 from store.publish.refusals import NotPublished
+from store.runs.result_store import ResultStore
+from store.runs.run_store import RunStore
 from store.words.facts import parse_load
 from store.words.numbers import duration_text, shown_in
 
 if TYPE_CHECKING:
-    from store.library import Library
+    from store.core import Store
 
 __all__ = ["Picture", "names_of", "picture_of_comparison", "picture_of_device", "picture_of_runs"]
 
@@ -61,7 +66,7 @@ def names_of(sheets: Iterable[DeviceSheet]) -> dict[str, str]:
     }
 
 
-def picture_of_runs(library: Library, run_ids: Sequence[int], channels: Sequence[str], *, title: str = "") -> Picture:
+def picture_of_runs(library: Store, run_ids: Sequence[int], channels: Sequence[str], *, title: str = "") -> Picture:
     """One run, or several over each other.
 
     Args:
@@ -75,10 +80,10 @@ def picture_of_runs(library: Library, run_ids: Sequence[int], channels: Sequence
         TraceDamaged: A trace's hash is wrong.
     """
     drawn = plot_runs(library, run_ids, channels)
-    facts = [library.run(run_id).facts for run_id in dict.fromkeys(run_ids)]
+    facts = [library.service(RunStore).get(run_id).facts for run_id in dict.fromkeys(run_ids)]
     names = names_of(_sheets(library, [f.device for f in facts if f.device]))
     labels, common = _labels(facts, names)
-    results = library.measured([f.run_id for f in facts])
+    results = library.service(ResultStore).measured([f.run_id for f in facts])
     head = title or _title_of_runs(facts, names, results, drawn, channels)
     panels = tuple(_renamed(panel, labels, is_single=len(facts) == 1) for panel in drawn.panels)
     panels = _in_hours(panels)
@@ -88,11 +93,11 @@ def picture_of_runs(library: Library, run_ids: Sequence[int], channels: Sequence
     return Picture(plot, common, _source(facts))
 
 
-def _sheets(library: Library, devices: Sequence[str]) -> list[DeviceSheet]:
+def _sheets(library: Store, devices: Sequence[str]) -> list[DeviceSheet]:
     found = []
     for device in dict.fromkeys(devices):
         try:
-            found.append(library.device(device))
+            found.append(library.service(DeviceStore).get(device))
         except NotFound:
             found.append(DeviceSheet(device, ""))
     return found
@@ -229,14 +234,14 @@ def _source(facts: Sequence[RunFacts]) -> str:
     return ", ".join(told)
 
 
-def picture_of_device(library: Library, device: str, *, title: str = "") -> Picture:
+def picture_of_device(library: Store, device: str, *, title: str = "") -> Picture:
     """A device's delivered energy over the load, each port and mode as points with ±, the rated energy as a line.
 
     Raises:
         NotFound: No such device.
         NotPublished: No discharge at room temperature.
     """
-    page = library.device_page(device)
+    page = device_page(library, device)
     name = names_of([page.sheet])[page.sheet.device]
     places = _energies(page)
     if not places:
@@ -299,9 +304,7 @@ def _energy_title(name: str, places: Mapping[str, Sequence[_Point]], rated: floa
     return f"{name} delivers {' to '.join(dict.fromkeys(spans))} Wh, by the load"
 
 
-def picture_of_comparison(
-    library: Library, devices: Sequence[str], by: str | None = None, *, title: str = ""
-) -> Picture:
+def picture_of_comparison(library: Store, devices: Sequence[str], by: str | None = None, *, title: str = "") -> Picture:
     """Devices by one quantity, the best first: bars from zero, ± as whiskers, one condition for all.
 
     Args:
@@ -316,7 +319,7 @@ def picture_of_comparison(
     """
     if len(devices) > MOST_BARS:
         raise NotPublished(f"{len(devices)} bars are too many for one picture; {MOST_BARS} can be read.")
-    page = library.compare_devices(devices, by)
+    page = compare_devices(library, devices, by=by)
     row = _row(page.rows, by)
     names = names_of(page.devices)
     if row is None:
@@ -384,8 +387,7 @@ def _comparison_title(row: ComparisonRow, names: Mapping[str, str], devices: Seq
     return f"{row.label[0].upper()}{row.label[1:]}: no difference is shown" if row.better else label_of(row.name)
 
 
-def _days(library: Library, runs: Sequence[int]) -> str:
-    days = sorted(
-        {f.started_at.date().isoformat() for f in (library.run(run).facts for run in runs) if f.started_at is not None}
-    )
+def _days(library: Store, runs: Sequence[int]) -> str:
+    starts = [library.service(RunStore).get(run).facts.started_at for run in runs]
+    days = sorted({start.date().isoformat() for start in starts if start is not None})
     return f", tested {' to '.join(dict.fromkeys((days[0], days[-1])))}" if days else ""

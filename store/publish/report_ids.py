@@ -11,7 +11,7 @@ import duckdb
 from store.catalogue.connection import rows
 
 if TYPE_CHECKING:
-    from store.library import Library
+    from store.core import Store
 
 __all__ = ["library_uid", "own_id", "report_id"]
 
@@ -28,7 +28,7 @@ def library_uid(cursor: duckdb.DuckDBPyConnection) -> str:
     return str(found[0][0]) if found else ""
 
 
-def own_id(library: Library, devices: Sequence[str], lang: str = "en") -> str:
+def own_id(library: Store, devices: Sequence[str], lang: str = "en") -> str:
     """The id of a library's report on some devices, issued or not."""
     with library.catalogue.reader() as cursor:
         return report_id(library_uid(cursor), tuple(dict.fromkeys(devices)), lang)

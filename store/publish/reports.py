@@ -20,11 +20,12 @@ from store.model.document import Cell, Facts, Manner, Paragraph, Table
 from store.publish.content import Report, Section
 from store.publish.refusals import NotPublished
 from store.publish.report_ids import library_uid, own_id, report_id
+from store.sql.session import SqlSession
 from store.version import __version__
 from store.words.clock import as_utc, now_utc, to_stored
 
 if TYPE_CHECKING:
-    from store.library import Library
+    from store.core import Store
 
 __all__ = [
     "Issue",
@@ -88,7 +89,7 @@ class ReasonWanted(NotPublished):
         self.changes = tuple(changes)
 
 
-def issue_report(library: Library, content: Report, *, who: str = "", reason: str = "") -> Issue:
+def issue_report(library: Store, content: Report, *, who: str = "", reason: str = "") -> Issue:
     """Give a report its version: the one it has where nothing changed, else a new one that replaces it.
 
     Raises:
@@ -131,7 +132,7 @@ def issue_report(library: Library, content: Report, *, who: str = "", reason: st
     return load_issue(library, report, version)
 
 
-def _last(library: Library, report: str) -> Issue | None:
+def _last(library: Store, report: str) -> Issue | None:
     try:
         return load_issue(library, report)
     except NotFound:
@@ -143,7 +144,7 @@ _COLUMNS = (
 )
 
 
-def load_issue(library: Library, report: str, version: int | None = None) -> Issue:
+def load_issue(library: Store, report: str, version: int | None = None) -> Issue:
     """A report as it was issued; its latest version where none is named.
 
     Raises:
@@ -179,9 +180,13 @@ def load_issue(library: Library, report: str, version: int | None = None) -> Iss
     )
 
 
-def issued_reports(library: Library) -> pa.Table:
+def issued_reports(library: Store) -> pa.Table:
     """Every issued version: report, version, issued_at, issued_by, title, reason."""
-    return library.sql("SELECT report, version, issued_at, issued_by, title, reason FROM reports", limit=None).table
+    return (
+        library.service(SqlSession)
+        .run("SELECT report, version, issued_at, issued_by, title, reason FROM reports", limit=None)
+        .table
+    )
 
 
 def draft_of(content: Report) -> Issue:

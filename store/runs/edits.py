@@ -27,7 +27,7 @@ from store.runs.reducing import reduce_again
 from store.words.clock import now_utc, to_stored
 
 if TYPE_CHECKING:
-    from store.library import Library
+    from store.core import Store
 
 __all__ = ["EDITABLE", "delete_runs", "edit_runs"]
 
@@ -51,7 +51,7 @@ def _text(value: object) -> str | None:
     return value.isoformat() if isinstance(value, datetime) else str(value)
 
 
-def edit_runs(library: Library, run_ids: Sequence[int], changes: Mapping[str, object], who: str, reason: str) -> int:
+def edit_runs(library: Store, run_ids: Sequence[int], changes: Mapping[str, object], who: str, reason: str) -> int:
     """Change facts of runs: all of them, with their results, or none.
 
     Returns:
@@ -117,7 +117,7 @@ def _store(
     return len(changes)
 
 
-def delete_runs(library: Library, run_ids: Sequence[int], who: str, reason: str) -> int:
+def delete_runs(library: Store, run_ids: Sequence[int], who: str, reason: str) -> int:
     """Delete runs with their samples; a tombstone with the original's hash stays. The caller has asked.
 
     The original goes with the last run that was read from it.
@@ -157,7 +157,7 @@ def _stone_of(item: Shelved, now: datetime | None, who: str, reason: str) -> dic
 
 def _bury(
     cursor: duckdb.DuckDBPyConnection,
-    library: Library,
+    library: Store,
     records: Sequence[RunRecord],
     replacements: Sequence[Replacement],
     *,

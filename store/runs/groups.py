@@ -17,9 +17,10 @@ from store.catalogue.connection import rows
 from store.errors import NotFound, WrongFact
 from store.files.traces import ParquetTrace
 from store.model.results import Array
+from store.runs.sample_store import SampleStore
 
 if TYPE_CHECKING:
-    from store.library import Library
+    from store.core import Store
 
 __all__ = ["GroupMember", "SharedEvent", "find_offset", "group", "take_group_id", "ungroup"]
 
@@ -123,8 +124,8 @@ def _signal(channel: str, place: Any) -> tuple[Array, Array]:
     return (np.concatenate([p["t_s"] for p in pieces]), np.concatenate([p[channel] for p in pieces]))
 
 
-def _by_event(library: Library, run_ids: Sequence[int]) -> list[GroupMember]:
-    places = {run_id: library.trace_place(run_id) for run_id in run_ids}
+def _by_event(library: Store, run_ids: Sequence[int]) -> list[GroupMember]:
+    places = {run_id: library.service(SampleStore).place(run_id) for run_id in run_ids}
     reference = run_ids[0]
     found = [GroupMember(reference, 0.0, 0.0, "reference")]
     for run_id in run_ids[1:]:
@@ -177,7 +178,7 @@ def _by_statement(run_ids: Sequence[int], offsets_s: Mapping[int, float]) -> lis
 
 
 def group(
-    library: Library, run_ids: Sequence[int], how: str, offsets_s: Mapping[int, float], *, who: str, reason: str
+    library: Store, run_ids: Sequence[int], how: str, offsets_s: Mapping[int, float], *, who: str, reason: str
 ) -> tuple[GroupMember, ...]:
     """Put simultaneous runs on a common time base: see `Library.group`."""
     ids = list(dict.fromkeys(run_ids))
@@ -256,7 +257,7 @@ def _dissolve_singles(cursor: duckdb.DuckDBPyConnection, who: str, reason: str) 
     return len(found)
 
 
-def ungroup(library: Library, run_ids: Sequence[int], who: str, reason: str) -> int:
+def ungroup(library: Store, run_ids: Sequence[int], who: str, reason: str) -> int:
     """Take runs out of their groups: see `Library.ungroup`."""
     ids = list(dict.fromkeys(run_ids))
     with library.catalogue.writer() as cursor:

@@ -37,6 +37,7 @@ from store.catalogue.shelved import (
     put_back,
     shelve,
 )
+from store.devices.bench import load_bench
 from store.errors import DiskFault, NotFound, WrongFact
 from store.files import durable
 from store.files.traces import TraceWriter, WrittenTrace, moved_table, read_samples
@@ -47,7 +48,7 @@ from store.runs.recompute import load_records, shelved_record
 from store.words.clock import now_utc, to_stored
 
 if TYPE_CHECKING:
-    from store.library import Library
+    from store.core import Store
 
 __all__ = ["Joining", "Parting", "join", "part", "take_apart"]
 
@@ -92,7 +93,7 @@ class _Made:
 
 
 def join(
-    library: Library,
+    library: Store,
     run_ids: Sequence[int],
     offsets_s: Mapping[int, float] | None = None,
     *,
@@ -120,7 +121,7 @@ def join(
 
 
 def _join(
-    library: Library, records: Sequence[RunRecord], offsets_s: Mapping[int, float], who: str, reason: str
+    library: Store, records: Sequence[RunRecord], offsets_s: Mapping[int, float], who: str, reason: str
 ) -> Joining:
     ordered, offsets, how = _laid_out(library, records, offsets_s)
     facts, warnings = _facts_of(ordered)
@@ -177,7 +178,7 @@ def _join(
 
 
 def _laid_out(
-    library: Library, records: Sequence[RunRecord], offsets_s: Mapping[int, float]
+    library: Store, records: Sequence[RunRecord], offsets_s: Mapping[int, float]
 ) -> tuple[list[RunRecord], list[float], str]:
     """Parts in order of time, when each began from the first's first sample [s], and how that is known.
 
@@ -210,7 +211,7 @@ def _laid_out(
     return ordered, offsets, how
 
 
-def _by_counters(library: Library, records: Sequence[RunRecord]) -> dict[int, float]:
+def _by_counters(library: Store, records: Sequence[RunRecord]) -> dict[int, float]:
     """When each run began, where a counter goes on from one to the next in the order given."""
     at = {records[0].facts.run_id: 0.0}
     for one, other in pairwise(records):
@@ -225,7 +226,7 @@ def _by_counters(library: Library, records: Sequence[RunRecord]) -> dict[int, fl
     return at
 
 
-def counter_gap_s(library: Library, one: RunRecord, other: RunRecord) -> float | None:
+def counter_gap_s(library: Store, one: RunRecord, other: RunRecord) -> float | None:
     """Time between the last sample of a run and the first of the next, by a counter that goes on [s].
 
     The counter's step divided by the mean of the flow at both ends, but at least a sampling interval; None where no
@@ -281,7 +282,7 @@ def _facts_of(records: Sequence[RunRecord]) -> tuple[RunFacts, tuple[str, ...]]:
     return RunFacts(**merged), tuple(warnings)
 
 
-def _reunite(library: Library, whole: Shelved, records: Sequence[RunRecord], who: str, reason: str) -> Joining:
+def _reunite(library: Store, whole: Shelved, records: Sequence[RunRecord], who: str, reason: str) -> Joining:
     """A run that was parted is there again under its number, with its facts and results."""
     by_uid = {record.facts.uid: record for record in records}
     ordered = [by_uid[uid] for uid in whole.into_uids]
@@ -300,7 +301,7 @@ def _reunite(library: Library, whole: Shelved, records: Sequence[RunRecord], who
     return Joining(whole.run_id, tuple(ids), tuple(times), "parted")
 
 
-def take_apart(library: Library, run_id: int, *, who: str, reason: str) -> Parting:
+def take_apart(library: Store, run_id: int, *, who: str, reason: str) -> Parting:
     """Take a joining back, or that a log grew: see `Library.part`."""
     while True:
         with library.catalogue.reader() as cursor:
@@ -367,7 +368,7 @@ def tombstone(record: RunRecord, who: str, reason: str) -> dict[str, Any]:
     }
 
 
-def part(library: Library, run_id: int, at_s: Sequence[float], *, who: str, reason: str) -> Parting:
+def part(library: Store, run_id: int, at_s: Sequence[float], *, who: str, reason: str) -> Parting:
     """Make one log several runs, parted at times of its own clock: see `Library.part`."""
     while True:
         with library.catalogue.reader() as cursor:
@@ -402,7 +403,7 @@ def part(library: Library, run_id: int, at_s: Sequence[float], *, who: str, reas
         return Parting(run_id, tuple(ids), is_back=False)
 
 
-def _borders(library: Library, whole: RunRecord, at_s: Sequence[float]) -> list[tuple[int, float]]:
+def _borders(library: Store, whole: RunRecord, at_s: Sequence[float]) -> list[tuple[int, float]]:
     """First row and time [s] of each piece, and the end.
 
     Raises:
@@ -440,7 +441,7 @@ class _Piece:
         told = f"{whole.facts.uid}/{self.row}-{self.end_row}@{self.begin_s!r}/{self.run_id}"
         return hashlib.sha256(told.encode()).hexdigest()[:32]
 
-    def record(self, library: Library, whole: RunRecord, hidden: Shelved, who: str) -> RunRecord:
+    def record(self, library: Store, whole: RunRecord, hidden: Shelved, who: str) -> RunRecord:
         started, uid, begin = whole.facts.started_at, self.uid_of(whole), self.begin_s
         if started is not None:
             started += timedelta(seconds=begin)
@@ -470,7 +471,7 @@ def _count_amendment(cursor: duckdb.DuckDBPyConnection, run_id: int) -> None:
 
 
 def _replace(
-    library: Library,
+    library: Store,
     before: Sequence[RunRecord],
     made: Sequence[_Made],
     back: Sequence[tuple[_Made, Shelved]],
@@ -492,7 +493,7 @@ def _replace(
         for item in made:
             file = _write(library, item)
             written.append((item.record, file))
-            written[-1] = (reduce_pack(file.path, [item.record], library.bench())[0], file)
+            written[-1] = (reduce_pack(file.path, [item.record], load_bench(library))[0], file)
         returned = [(shelved, _write(library, item)) for item, shelved in back]
         written += [(item.record, file) for (item, _), (_, file) in zip(back, returned, strict=True)]
         replacements = write_without(library, before)
@@ -537,7 +538,7 @@ def _check_unchanged(cursor: duckdb.DuckDBPyConnection, before: Sequence[RunReco
         raise Moved("Runs were changed meanwhile.")
 
 
-def _write(library: Library, item: _Made) -> WrittenTrace:
+def _write(library: Store, item: _Made) -> WrittenTrace:
     """The samples of a run in the making under a temporary name, with its footer."""
     writer = TraceWriter(durable.new_temporary(library.layout.tmp, ".parquet"))
     try:
@@ -549,7 +550,7 @@ def _write(library: Library, item: _Made) -> WrittenTrace:
         raise
 
 
-def _samples(library: Library, item: _Made) -> Iterator[pa.Table]:
+def _samples(library: Store, item: _Made) -> Iterator[pa.Table]:
     for source, row, count, add_s in item.pieces:
         path = library.layout.absolute(source.provenance.trace_file)
         for table in read_samples(path, source.first_row + row, count, TRACE_COLUMNS):

@@ -9,6 +9,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from store.devices.bench import load_bench
+from store.devices.verdict_store import VerdictStore
 from store.judge.claims import judge_claims
 from store.judge.evidence import derive_evidence, load_evidence
 from store.model.results import Result
@@ -17,8 +19,8 @@ from store.runs.reducing import PORTION, reduce_again
 from store.uncertainty.decision import Verdict
 
 if TYPE_CHECKING:
-    from store.imports.reduction import Bench
-    from store.library import Library
+    from store.core import Store
+    from store.devices.bench import Bench
 
 __all__ = ["RecomputePreview", "VerdictChange", "flips", "preview"]
 
@@ -57,7 +59,7 @@ def flips(before: Sequence[Verdict], after: Sequence[Verdict]) -> tuple[VerdictC
 
 
 def preview(
-    library: Library,
+    library: Store,
     run_ids: Sequence[int] | None = None,
     *,
     bench: Bench | None = None,
@@ -83,12 +85,12 @@ def preview(
         fresh |= {record.facts.run_id: record.reduction.results for record in portion if record.reduction}
     moved = {change.run_id for change in changes}
     after = _judged(library, {run_id: results for run_id, results in fresh.items() if run_id in moved}, bench)
-    return RecomputePreview(tuple(changes), flips(library.verdicts(), after) if moved else ())
+    return RecomputePreview(tuple(changes), flips(library.service(VerdictStore).all(), after) if moved else ())
 
 
-def _judged(library: Library, fresh: Mapping[int, Sequence[Result]], bench: Bench | None) -> list[Verdict]:
+def _judged(library: Store, fresh: Mapping[int, Sequence[Result]], bench: Bench | None) -> list[Verdict]:
     """Every claim held against the results as they would be."""
-    known = bench or library.bench()
+    known = bench or load_bench(library)
     with library.catalogue.reader() as cursor:
         loaded = load_evidence(cursor)
     changed = [

@@ -18,11 +18,12 @@ from store.catalogue.connection import rows
 from store.catalogue.run_records import RunRecord
 from store.files.traces import read_samples, to_arrays
 from store.runs.recompute import load_records
+from store.runs.run_store import RunStore
 from store.words.clock import to_stored
 from store.words.numbers import significant
 
 if TYPE_CHECKING:
-    from store.library import Library
+    from store.core import Store
 
 __all__ = ["LogSpan", "Proposal", "accept", "proposals", "propose"]
 
@@ -224,7 +225,7 @@ def _same_moment(one: LogSpan, other: LogSpan) -> tuple[str, bool] | None:
     return "logged at the same time", True
 
 
-def proposals(library: Library, run_ids: Iterable[int]) -> tuple[Proposal, ...]:
+def proposals(library: Store, run_ids: Iterable[int]) -> tuple[Proposal, ...]:
     """What some runs, just imported, belong together with: among themselves, or runs that are there.
 
     Args:
@@ -260,7 +261,7 @@ def _near(cursor: duckdb.DuckDBPyConnection, record: RunRecord) -> set[int]:
     return {int(row[0]) for row in rows(cursor, sql + " LIMIT 64", values)}
 
 
-def _span(library: Library, record: RunRecord) -> LogSpan | None:
+def _span(library: Store, record: RunRecord) -> LogSpan | None:
     facts = record.facts
     try:
         ends = [_values(library, record, row) for row in (0, record.samples - 1)]
@@ -280,13 +281,13 @@ def _span(library: Library, record: RunRecord) -> LogSpan | None:
     )
 
 
-def _values(library: Library, record: RunRecord, row: int) -> dict[str, float]:
+def _values(library: Store, record: RunRecord, row: int) -> dict[str, float]:
     path = library.layout.absolute(record.provenance.trace_file)
     table = pa.concat_tables(read_samples(path, record.first_row + row, 1, record.channels))
     return {name: float(values[0]) for name, values in to_arrays(table).items() if values[0] == values[0]}
 
 
-def accept(library: Library, proposal: Proposal, *, who: str | None = None) -> int:
+def accept(library: Store, proposal: Proposal, *, who: str | None = None) -> int:
     """Do what is proposed.
 
     Returns:
@@ -297,9 +298,11 @@ def accept(library: Library, proposal: Proposal, *, who: str | None = None) -> i
     """
     ids = proposal.run_ids
     if proposal.how == "join":
-        return library.join(ids, who=who, reason=proposal.reason).run_id
+        return library.service(RunStore).join(ids, who=who, reason=proposal.reason).run_id
     if proposal.is_dated:
-        library.group(ids, who=who, reason=proposal.reason)
+        library.service(RunStore).group(ids, who=who, reason=proposal.reason)
     else:
-        library.group(ids, how="stated", offsets_s=dict.fromkeys(ids, 0.0), who=who, reason=proposal.reason)
+        library.service(RunStore).group(
+            ids, how="stated", offsets_s=dict.fromkeys(ids, 0.0), who=who, reason=proposal.reason
+        )
     return ids[0]

@@ -25,9 +25,9 @@ from store.runs import listing
 from store.runs.reducing import portions_again
 
 if TYPE_CHECKING:
-    from store.library import Library
+    from store.core import Store
 
-__all__ = ["ResultChange", "load_records", "recompute", "replace_results", "shelved_record"]
+__all__ = ["ResultChange", "load_records", "recompute", "recompute_due", "replace_results", "shelved_record"]
 
 _COMPARED = ("name", "value", "unit", "uncertainty", "text", "method", "method_version", "from_s", "to_s", "reason")
 
@@ -230,7 +230,7 @@ def _update_runs(cursor: duckdb.DuckDBPyConnection, records: Sequence[RunRecord]
 
 
 def recompute(
-    library: Library,
+    library: Store,
     run_ids: Sequence[int] | None = None,
     *,
     dry_run: bool = False,
@@ -270,6 +270,14 @@ def recompute(
     if failed:
         raise _partly(failed, len(records) - len(failed), dry_run=dry_run)
     return [change for number in sorted(changes) for change in changes[number]]
+
+
+def recompute_due(library: Store) -> None:
+    """Results of the runs that a changed fact of the bench touches; those that come out the same stay as they are."""
+    with library.catalogue.reader() as cursor:
+        waiting = pending.due(cursor)
+    if waiting:
+        recompute(library, waiting)
 
 
 def _partly(failed: Mapping[int, str], done: int, *, dry_run: bool) -> PartlyDone:

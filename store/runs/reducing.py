@@ -10,17 +10,18 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass
 from itertools import groupby
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from store.care.packs import reduce_pack
 from store.catalogue.run_records import RunRecord
+from store.core import Store
+from store.devices.bench import load_bench
 from store.errors import TraceDamaged
+from store.opening import open_store
 from store.processes import cores, finished, helpers, is_main_thread
 
 if TYPE_CHECKING:
-    from store.imports.reduction import Bench
-    from store.library import Library
+    from store.devices.bench import Bench
 
 __all__ = ["PORTION", "Portion", "portions_again", "reduce_again", "workers_for"]
 
@@ -58,14 +59,14 @@ def workers_for(records: Sequence[RunRecord]) -> int:
 
 
 def reduce_again(
-    library: Library,
+    library: Store,
     records: Sequence[RunRecord],
     progress: Callable[[int, int], None] | None = None,
     *,
     bench: Bench | None = None,
 ) -> list[RunRecord]:
     """The records with results, events and previews made anew from their traces, by the library's bench or another."""
-    bench = bench or library.bench()
+    bench = bench or load_bench(library)
     done: list[RunRecord] = []
     for file, group in groupby(records, key=lambda record: record.provenance.trace_file):
         (path,) = library.checks.check([file])
@@ -76,7 +77,7 @@ def reduce_again(
 
 
 def portions_again(
-    library: Library,
+    library: Store,
     records: Sequence[RunRecord],
     progress: Callable[[int, int], None] | None = None,
     *,
@@ -100,7 +101,7 @@ def portions_again(
             told.done += len(part)
         return
     waiting: dict[Future[tuple[list[RunRecord], dict[int, str]]], tuple[int, Sequence[RunRecord]]] = {}
-    with helpers(workers - 1, _begin_worker, type(library), str(library.path)) as pool:
+    with helpers(workers - 1, _begin_worker, str(library.path)) as pool:
         while parts or waiting:
             while parts and len(waiting) < AHEAD * (workers - 1):
                 number, part = parts.popleft()
@@ -129,12 +130,12 @@ class _Told:
 
 
 def _reduce_what_can(
-    library: Library, records: Sequence[RunRecord], progress: Callable[[int], None] | None = None
+    library: Store, records: Sequence[RunRecord], progress: Callable[[int], None] | None = None
 ) -> tuple[list[RunRecord], dict[int, str]]:
     """Runs made anew, file by file; those of a file that can't be read, with the reason."""
     done: list[RunRecord] = []
     failed: dict[int, str] = {}
-    bench = library.bench()
+    bench = load_bench(library)
     for _, group in groupby(records, key=lambda record: record.provenance.trace_file):
         runs = list(group)
         try:
@@ -147,12 +148,12 @@ def _reduce_what_can(
     return done, failed
 
 
-_place: list[Library] = []
+_place: list[Store] = []
 # A helper process's own library, set once when it starts: the pool has no other place for it.
 
 
-def _begin_worker(kind: type[Library], path: str) -> None:
-    _place[:] = [kind.open(Path(path))]
+def _begin_worker(path: str) -> None:
+    _place[:] = [open_store(Store, path)]
 
 
 def _work(records: Sequence[RunRecord]) -> tuple[list[RunRecord], dict[int, str]]:

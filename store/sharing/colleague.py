@@ -23,7 +23,7 @@ from store.files.layout import Layout
 from store.sharing.target import ShareRefused
 
 if TYPE_CHECKING:
-    from store.library import Library
+    from store.core import Store
 
 __all__ = ["Colleague", "rename_devices", "visit"]
 
@@ -42,7 +42,7 @@ class Colleague:
 
 
 @contextmanager
-def visit(library: Library, source: Path) -> Iterator[Colleague]:
+def visit(library: Store, source: Path) -> Iterator[Colleague]:
     """Open another library for reading: a folder, or a backup archive.
 
     Args:

@@ -16,12 +16,13 @@ from importlib.util import find_spec
 from typing import TYPE_CHECKING
 
 from store.catalogue.connection import rows
+from store.devices.verdict_store import VerdictStore
 from store.errors import DiskFault
 from store.sharing.facts import FACT_TABLES, block_of, digests_of
 from store.sharing.target import ShareRefused, Target
 
 if TYPE_CHECKING:
-    from store.library import Library
+    from store.core import Store
     from store.sharing.tables import BenchState, SharedTables
 
 __all__ = ["ShareReport", "share"]
@@ -50,7 +51,7 @@ class ShareReport:
 
 
 def share(
-    library: Library,
+    library: Store,
     to: str,
     bench: str,
     *,
@@ -93,7 +94,7 @@ def share(
 
 
 def _share(
-    library: Library, tables: SharedTables, *, is_dry: bool, progress: Callable[[int, int], None] | None
+    library: Store, tables: SharedTables, *, is_dry: bool, progress: Callable[[int, int], None] | None
 ) -> ShareReport:
     known = tables.state()
     with library.catalogue.reader() as cursor:
@@ -115,7 +116,7 @@ def _share(
 
 
 def _round(
-    library: Library,
+    library: Store,
     tables: SharedTables,
     known: BenchState | None,
     library_uid: str,
@@ -173,11 +174,11 @@ def _round(
     )
 
 
-def _share_table(library: Library, tables: SharedTables, name: str, contents: dict[str, str], *, is_dry: bool) -> int:
+def _share_table(library: Store, tables: SharedTables, name: str, contents: dict[str, str], *, is_dry: bool) -> int:
     """Write the blocks of a table that differ from what was shared last; how many rows that is."""
     is_there = is_dry or tables.exists(name)
     prefix = f"{name}/"
-    table = cache(library.verdict_table)
+    table = cache(library.service(VerdictStore).table)
     with library.catalogue.reader() as cursor:
         digests = {f"{prefix}{number}": digest for number, digest in digests_of(cursor, name, table).items()}
     due = [key for key, digest in digests.items() if not is_there or contents.get(key) != digest]

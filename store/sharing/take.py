@@ -31,7 +31,7 @@ from store.sharing.conflicts import Conflict, Prefer
 from store.sharing.take_facts import take_facts, tie_runs
 
 if TYPE_CHECKING:
-    from store.library import Library
+    from store.core import Store
 
 __all__ = ["HeldBack", "TakeReport", "take"]
 
@@ -80,7 +80,7 @@ class TakeReport:
 
 
 def take(
-    library: Library,
+    library: Store,
     source: Path,
     *,
     prefer: Prefer = Prefer.ASK,
@@ -150,7 +150,7 @@ def take(
         )
 
 
-def _held_back(library: Library, other: Colleague, missing: Sequence[RunRecord]) -> tuple[HeldBack, ...]:
+def _held_back(library: Store, other: Colleague, missing: Sequence[RunRecord]) -> tuple[HeldBack, ...]:
     """Devices whose code is taken here by a device of another kind, maker, model or serial number."""
     with other.catalogue.reader() as cursor:
         theirs = load_devices(cursor)
@@ -172,7 +172,7 @@ def _held_back(library: Library, other: Colleague, missing: Sequence[RunRecord])
 
 
 def _take_runs(
-    library: Library,
+    library: Store,
     other: Colleague,
     missing: Sequence[RunRecord],
     progress: Callable[[int, int], None] | None,
@@ -257,7 +257,7 @@ def _portions(records: Sequence[RunRecord]) -> Iterator[list[RunRecord]]:
         yield portion
 
 
-def _take_portion(library: Library, other: Colleague, records: Sequence[RunRecord], numbers: dict[int, int]) -> None:
+def _take_portion(library: Store, other: Colleague, records: Sequence[RunRecord], numbers: dict[int, int]) -> None:
     """Write the runs' samples under their new numbers, copy their originals, and store all in one transaction."""
     written, after = _write(library, other, records, numbers)
     originals = _originals(library, other, records)
@@ -292,7 +292,7 @@ def _sources(records: Sequence[RunRecord]) -> set[str]:
 
 
 def _write(
-    library: Library, other: Colleague, records: Sequence[RunRecord], numbers: dict[int, int]
+    library: Store, other: Colleague, records: Sequence[RunRecord], numbers: dict[int, int]
 ) -> tuple[WrittenTrace, list[RunRecord]]:
     writer = TraceWriter(durable.new_temporary(library.layout.tmp, ".parquet"))
     after: list[RunRecord] = []
@@ -311,7 +311,7 @@ def _write(
         raise
 
 
-def _originals(library: Library, other: Colleague, records: Sequence[RunRecord]) -> list[tuple[Path, dict[str, Any]]]:
+def _originals(library: Store, other: Colleague, records: Sequence[RunRecord]) -> list[tuple[Path, dict[str, Any]]]:
     """Copies of originals that are not here, under temporary names, with their rows."""
     wanted = sorted(_sources(records))
     sql = (

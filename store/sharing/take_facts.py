@@ -23,12 +23,13 @@ from store.devices.saved import flat_sheet, list_meters, load_devices, save_devi
 from store.files import durable
 from store.runs import pairs
 from store.runs.groups import take_group_id
+from store.runs.run_store import RunStore
 from store.sharing.colleague import Colleague
 from store.sharing.conflicts import RUN_FACTS, Conflict, Prefer, Told, settle, told_differently
 from store.words.clock import as_utc
 
 if TYPE_CHECKING:
-    from store.library import Library
+    from store.core import Store
 
 __all__ = ["FactsReport", "TiesReport", "take_facts", "tie_runs"]
 
@@ -62,7 +63,7 @@ class TiesReport:
     conflicts: tuple[Conflict, ...]
 
 
-def take_facts(library: Library, other: Colleague, prefer: Prefer, *, is_dry: bool) -> FactsReport:
+def take_facts(library: Store, other: Colleague, prefer: Prefer, *, is_dry: bool) -> FactsReport:
     """Bring sheets, meters with calibrations, settings, profiles and saved queries.
 
     Args:
@@ -129,7 +130,7 @@ def take_facts(library: Library, other: Colleague, prefer: Prefer, *, is_dry: bo
     return report
 
 
-def tie_runs(library: Library, other: Colleague, taken: Sequence[int], prefer: Prefer) -> TiesReport:
+def tie_runs(library: Store, other: Colleague, taken: Sequence[int], prefer: Prefer) -> TiesReport:
     """Bring what ties runs together, their amendments, and what both tell of the runs that both have.
 
     Args:
@@ -171,7 +172,7 @@ def tie_runs(library: Library, other: Colleague, taken: Sequence[int], prefer: P
         if conflict.takes == "theirs" and conflict.field in RUN_FACTS:
             changes[int(conflict.key)][conflict.field] = _typed(conflict.field, conflict.theirs.value)
     for run_id, facts in changes.items():
-        library.edit_runs([run_id], facts, reason=f"taken from {other.name}")
+        library.service(RunStore).edit([run_id], facts, reason=f"taken from {other.name}")
     return TiesReport(added, tuple(settled))
 
 
@@ -366,7 +367,7 @@ def _tie_pairs(
     return conflicts
 
 
-def _files(library: Library, other: Colleague, prefer: Prefer, *, is_dry: bool) -> tuple[list[str], list[Conflict]]:
+def _files(library: Store, other: Colleague, prefer: Prefer, *, is_dry: bool) -> tuple[list[str], list[Conflict]]:
     """Profiles and saved queries that are only there; one of the same name that says something else is a conflict."""
     came: list[str] = []
     conflicts: list[Conflict] = []

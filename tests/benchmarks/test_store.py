@@ -115,13 +115,13 @@ def test_the_list(big: Library):
         ("PB-017", "-energy_wh"),
         ("mode:20V", "device"),
     ):
-        few = times(lambda text=text, sort=sort: big.runs(text, sort=sort, columns=SHOWN))
-        every = times(lambda text=text, sort=sort: big.runs(text, sort=sort))
+        few = times(lambda text=text, sort=sort: big.runs.page(text, sort=sort, columns=SHOWN))
+        every = times(lambda text=text, sort=sort: big.runs.page(text, sort=sort))
         print(
             f"\nlist of {RUNS:,} by `{text}` {sort}: {1e3 * min(few):.1f} ms (median {1e3 * sorted(few)[4]:.1f}), "
             f"every column {1e3 * min(every):.1f} ms"
         )
-    assert big.runs("port:C1").shown > 0
+    assert big.runs.page("port:C1").shown > 0
 
 
 def test_the_command(big: Library):
@@ -133,17 +133,17 @@ def test_the_command(big: Library):
         subprocess.run(command, check=True, capture_output=True, env=root)
 
     a, b = beside(lambda: run(ours), lambda: run([sys.executable, "-c", "import duckdb, polars"]))
-    query = min(times(lambda: big.runs("port:C1 wh>5", limit=40)))
+    query = min(times(lambda: big.runs.page("port:C1 wh>5", limit=40)))
     told = f"{1e3 * a:.0f} ms, importing both {1e3 * b:.0f} ms, question {1e3 * query:.0f} ms"
     print(f"\n`runs`: {told}: {(a - query) / b:.2f}")
 
 
 def test_one_run(big: Library):
     """A run's 10,000 samples from a file of its own; a run of 100 out of a pack of 20,000 runs."""
-    last = big.runs(sort="-run_id", limit=1).table["run_id"][0].as_py()
-    assert big.samples(last).num_rows == 10_000
-    own, packed = times(lambda: big.samples(last)), times(lambda: big.samples(RUNS // 2))
-    frame = times(lambda: big.trace(last).collect())
+    last = big.runs.page(sort="-run_id", limit=1).table["run_id"][0].as_py()
+    assert big.samples.read(last).num_rows == 10_000
+    own, packed = times(lambda: big.samples.read(last)), times(lambda: big.samples.read(RUNS // 2))
+    frame = times(lambda: big.samples.lazy(last).collect())
     print(
         f"\n10,000 samples: {1e3 * min(own):.1f} ms (median {1e3 * sorted(own)[4]:.1f}), as a LazyFrame "
         f"{1e3 * min(frame):.1f} ms; 100 samples out of a pack of {PER_PACK:,} runs: {1e3 * min(packed):.1f} ms"
@@ -152,26 +152,26 @@ def test_one_run(big: Library):
 
 def test_ten_million_samples_to_a_strip(big: Library, tmp_path: Path):
     """Minimum, mean, maximum of four channels in 400 time buckets, beside bare DuckDB on a bare file of these rows."""
-    run_id = big.runs(sort="-samples", limit=1).table["run_id"][0].as_py()
+    run_id = big.runs.page(sort="-samples", limit=1).table["run_id"][0].as_py()
     channels = ("voltage_v", "current_a", "power_w", "temperature_c")
     bare = duckdb.connect()
-    trace = str(big.trace_place(run_id)[0])
+    trace = str(big.samples.place(run_id)[0])
     names = ", ".join(("t_s", *channels))
     bare.execute(f"COPY (SELECT {names} FROM read_parquet('{trace}')) TO '{tmp_path}/bare.parquet' (COMPRESSION zstd)")
-    duration = big.run(run_id).duration_s
+    duration = big.runs.get(run_id).duration_s
     bands = ", ".join(f"min({c}), avg({c}), max({c})" for c in channels)
     sql = (
         f"SELECT least(CAST(floor(t_s * 400 / {duration}) AS INTEGER), 399) AS bucket, {bands} "
         f"FROM '{tmp_path}/bare.parquet' GROUP BY bucket"
     )
-    a, b = beside(lambda: big.strips(run_id, channels, buckets=400), lambda: bare.execute(sql).fetchnumpy())
+    a, b = beside(lambda: big.samples.strips(run_id, channels, buckets=400), lambda: bare.execute(sql).fetchnumpy())
     print(f"\n10 million samples to 400 buckets: {1e3 * a:.0f} ms, bare DuckDB {1e3 * b:.0f} ms: {a / b:.2f}")
 
 
 def test_a_sum_over_all_samples(big: Library, tmp_path: Path):
     """An aggregate over every sample by `sql`, beside bare DuckDB on one file of the same rows."""
     bare = duckdb.connect()
-    names = ", ".join(f"'{file['path']}'" for file in big.files())
+    names = ", ".join(f"'{file['path']}'" for file in big.maintenance.files())
     bare.execute(f"COPY (FROM read_parquet([{names}])) TO '{tmp_path}/all.parquet' (COMPRESSION zstd)")
     for question in (
         "SELECT count(*), avg(voltage_v), max(power_w) FROM {s}",
@@ -179,8 +179,8 @@ def test_a_sum_over_all_samples(big: Library, tmp_path: Path):
     ):
         ours = question.format(s="samples")
         theirs = question.format(s=f"'{tmp_path}/all.parquet'")
-        first = times(lambda ours=ours: Library.open(big.path).sql(ours), 1)[0]
-        a, b = beside(lambda ours=ours: big.sql(ours), lambda theirs=theirs: bare.execute(theirs).fetchall())
+        first = times(lambda ours=ours: Library.open(big.path).sql.run(ours), 1)[0]
+        a, b = beside(lambda ours=ours: big.sql.run(ours), lambda theirs=theirs: bare.execute(theirs).fetchall())
         print(f"\n{ours}: {1e3 * a:.0f} ms (first {1e3 * first:.0f}), bare DuckDB {1e3 * b:.0f} ms: {a / b:.2f}")
 
 
@@ -194,8 +194,8 @@ def test_questions_over_the_tables(big: Library):
         "SELECT r.device, avg(s.voltage_v) FROM samples s JOIN runs r USING (run_id) WHERE r.port = 'C1' GROUP BY 1",
     ):
         fresh = Library.open(big.path)
-        first = times(lambda fresh=fresh, question=question: fresh.sql(question), 1)[0]
-        again = min(times(lambda fresh=fresh, question=question: fresh.sql(question), 5))
+        first = times(lambda fresh=fresh, question=question: fresh.sql.run(question), 1)[0]
+        again = min(times(lambda fresh=fresh, question=question: fresh.sql.run(question), 5))
         print(f"\n{question}: first {1e3 * first:.0f} ms, again {1e3 * again:.0f} ms")
 
 
@@ -203,7 +203,7 @@ def test_verify_quick(tmp_path: Path):
     """Names and sizes of 10,000 runs with 10,000 originals."""
     library = library_of(tmp_path, 10_000)
     rows = []
-    template = library.sql("FROM originals LIMIT 1").table.to_pylist()[0]
+    template = library.sql.run("FROM originals LIMIT 1").table.to_pylist()[0]
     for number in range(10_000):
         sha256 = hashlib.sha256(str(number).encode()).hexdigest()
         name = f"originals/{sha256}.csv.zst"
@@ -212,6 +212,6 @@ def test_verify_quick(tmp_path: Path):
         rows.append({**row, "profile_text": "", "problems": "[]"})
     with library.catalogue.writer() as cursor:
         append_rows(cursor, "original", rows)
-    taken = times(lambda: library.verify(quick=True), 5)
+    taken = times(lambda: library.maintenance.verify(quick=True), 5)
     print(f"\nverify --quick at 10,000 runs and originals: {1e3 * min(taken):.0f} ms")
-    assert {finding.code for finding in library.verify(quick=True)} <= {"rows"}
+    assert {finding.code for finding in library.maintenance.verify(quick=True)} <= {"rows"}

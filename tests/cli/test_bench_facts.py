@@ -28,7 +28,7 @@ def test_thresholds_are_listed_tried_and_set(cli: Cli, tmp_path: Path) -> None:
     cli(*at, "thresholds", "held_bnad").assert_refused("Did you mean held_band")
     tried = cli(*at, "thresholds", "window_share", "0.5", "--reason", "x", "--dry-run", "--json").json()
     assert tried.keys() == {"changes", "verdicts"}
-    assert library.amendments() == ()
+    assert library.amendments.all() == ()
     assert cli(*at, "thresholds", "window_share", "0,5", "--reason", "loads here idle high").status == 0
     assert "unless set 0.1" in cli(*at, "thresholds").out
     assert "loads here idle high" in cli(*at, "thresholds", "window_share").out
@@ -52,7 +52,7 @@ def test_verdicts_that_would_flip_are_named(cli: Cli, demo_copy: Path) -> None:
     _, _, told = said.out.partition("verdicts that would flip")
     assert "PB-01" in told
     assert "Nothing was stored" in said.err
-    assert Library.open(demo_copy).amendments("threshold") == ()
+    assert Library.open(demo_copy).amendments.all("threshold") == ()
 
 
 def test_pairs_are_made_listed_and_taken_away(cli: Cli, demo_copy: Path) -> None:
@@ -72,17 +72,17 @@ def test_display_readings_typed_in_become_a_run(cli: Cli, tmp_path: Path) -> Non
     at = ("--library", library.path)
     pairs = ("20.1 V = 20.05 V", "20,2 V = 20,15 V", "1.54 A = 1.50 A", "1.05 A = 1.01 A")
     assert cli(*at, "display", "PB-01", *pairs, "--port", "C1").status == 0
-    found = {result.name: result.value for result in library.results(1)}
+    found = {result.name: result.value for result in library.results.of(1)}
     assert found["display_voltage_bias_v"] == pytest.approx(0.05)
     assert found["display_current_bias_a"] == pytest.approx(0.04)
     assert found["display_voltage_error_max_v"] == pytest.approx(0.05)
     levels = ("@0:00 100 % = 0 Wh", "@1:00 70 % = 20 Wh", "@1:40 5 % = 38 Wh", "@1:50 0 % = 40 Wh")
     assert cli(*at, "display", "PB-01", *levels).status == 0
-    found = {result.name: result.value for result in library.results(2)}
+    found = {result.name: result.value for result in library.results.of(2)}
     assert found["charge_level_off"] == pytest.approx(0.20)
     assert found["charge_level_jumps"] == 2.0
     for name in ("charge_level_off", "charge_level_jumps"):
-        sql = redo_sql(library.why(2, name), 2, str(library.trace_place(2)[0]))
+        sql = redo_sql(library.results.why(2, name), 2, str(library.samples.place(2)[0]))
         assert duckdb.connect().execute(sql).fetchall()[0][0] == pytest.approx(found[name])
     assert cli(*at, "display", "PB-01", *levels).err.startswith("These very readings")
     cli(*at, "display", "PB-01", "87 % = 3 V").assert_refused("Wh delivered so far", status=2)

@@ -50,7 +50,7 @@ def test_load_and_load_again_after_an_edit(own: list[str], tmp_path: Path, capsy
     file.write_text(SHEET.replace("device = 200", "device = 260"), "utf-8")
     assert main([*own, "device", "load", str(file), "--reason", "weighed again"]) == 0
     assert "1 change" in capsys.readouterr().err
-    change = Library.open(own[1]).amendments("device", ["PB-77"])[-1]
+    change = Library.open(own[1]).amendments.all("device", ["PB-77"])[-1]
     assert (change.field, change.old_value, change.new_value, change.reason) == (
         "mass_g",
         "200.0",
@@ -86,7 +86,7 @@ def test_good_sheets_are_loaded_though_others_are_bad(
     assert "line 4: `capacity_mha` in [rated] is no key of a device sheet. Did you mean `capacity_mah`?" in said
     assert "none.toml: not read" in said
     assert "2 sheets not loaded" in said
-    assert [row.device for row in Library.open(own[1]).devices()] == ["PB-77"]
+    assert [row.device for row in Library.open(own[1]).devices.all()] == ["PB-77"]
 
 
 def test_question_needs_a_yes(own: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -95,14 +95,14 @@ def test_question_needs_a_yes(own: list[str], tmp_path: Path, capsys: pytest.Cap
     assert main([*own, "device", "load", str(file)]) == 1
     assert "--sure" in capsys.readouterr().err
     assert main([*own, "device", "load", str(file), "--sure"]) == 0
-    assert Library.open(own[1]).device("PB-77").rated_energy_wh == 50
+    assert Library.open(own[1]).devices.get("PB-77").rated_energy_wh == 50
 
 
 def test_add_keeps_what_is_not_named(own: list[str], capsys: pytest.CaptureFixture[str]) -> None:
     assert main([*own, "device", "add", "CB-9"]) == 2
     assert main([*own, "device", "add", "CB-9", "--kind", "cable", "--mass", "33"]) == 0
     assert main([*own, "device", "add", "CB-9", "--note", "two metres"]) == 0
-    sheet = Library.open(own[1]).device("CB-9")
+    sheet = Library.open(own[1]).devices.get("CB-9")
     assert (sheet.kind, sheet.mass_g, sheet.note) == ("cable", 33, "two metres")
     assert main([*own, "device", "add", "CB-9", "--mass", "-1"]) == 1
     assert "above 0" in capsys.readouterr().err

@@ -116,9 +116,9 @@ def test_side_by_side_gives_what_one_by_one_gives(tmp_path: Path) -> None:
         outcomes = import_files(library, files, order, lambda _done, _total: None, workers=workers)
         assert [outcome.status for outcome in outcomes] == ["imported"] * 3 + ["refused"] + ["imported"] * 2
         assert [outcome.file for outcome in outcomes] == [str(file) for file in files]
-        runs = library.runs(limit=None).table.to_pylist()
+        runs = library.runs.page(limit=None).table.to_pylist()
         energies.append(sorted(run["energy_wh"] for run in runs))
-        assert library.verify() == []
+        assert library.maintenance.verify() == []
     assert energies[0] == energies[1]
     assert len(energies[0]) == 5
 
@@ -162,9 +162,9 @@ def test_ctrl_c_leaves_finished_files_imported_and_says_what_was_not(tmp_path: P
     assert imported | left == {str(file) for file in files}
     assert all("stopped" in entry["reason"] for entry in document["refused"])
     library = Library.open(place)
-    assert library.runs(limit=1).total == len(imported)
-    assert library.verify() == []
+    assert library.runs.page(limit=1).total == len(imported)
+    assert library.maintenance.verify() == []
     again = import_files(library, files, Order(), lambda _done, _total: None, workers=1)
     assert [outcome.status for outcome in again].count("imported") == len(left)
     assert [outcome.status for outcome in again].count("already") == len(imported)
-    assert library.runs(limit=1).total == len(files)
+    assert library.runs.page(limit=1).total == len(files)

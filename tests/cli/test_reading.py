@@ -133,7 +133,7 @@ def test_help_of_sql_lists_the_views_that_there_are(cli: Cli) -> None:
     from store import Library
     from store.sql.views import view_columns
 
-    views = Library.open(Path(__import__("os").environ["JOULEBOOK_LIBRARY"])).views()
+    views = Library.open(Path(__import__("os").environ["JOULEBOOK_LIBRARY"])).sql.views()
     assert {name: tuple(column for column, _ in columns) for name, columns in views.items()} == view_columns()
     text = cli("sql", "--help").out
     assert all(view in text for view in views)

@@ -27,10 +27,10 @@ def results(demo_library: Path) -> dict[int, dict[str, Any]]:
     """Current results by run and name, and the run's interval and meter under `run`."""
     library = Library.open(demo_library)
     found: dict[int, dict[str, Any]] = {}
-    for row in pl.from_arrow(library.sql("SELECT * FROM runs", limit=1000).table).iter_rows(named=True):
+    for row in pl.from_arrow(library.sql.run("SELECT * FROM runs", limit=1000).table).iter_rows(named=True):
         found[row["run_id"]] = {"run": row}
     sql = "SELECT run_id, name, value, uncertainty FROM results WHERE current AND run_id IS NOT NULL"
-    for row in pl.from_arrow(library.sql(sql, limit=100_000).table).iter_rows(named=True):
+    for row in pl.from_arrow(library.sql.run(sql, limit=100_000).table).iter_rows(named=True):
         found[row["run_id"]][row["name"]] = row
     return found
 

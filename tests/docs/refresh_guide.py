@@ -133,7 +133,7 @@ def _unit(spec: ResultSpec, by: float = 1.0) -> str:
 
 def views(library: Library) -> str:
     """Every view and column."""
-    found = library.views()
+    found = library.sql.views()
     lines = [
         "# Views and columns",
         "",

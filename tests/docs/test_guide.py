@@ -57,7 +57,7 @@ def test_sql_examples_answer_on_the_demo(demo_library: Path) -> None:
     library = Library.open(demo_library)
     assert blocks("sql")
     for sql in blocks("sql"):
-        assert library.sql(sql).table.num_rows > 0
+        assert library.sql.run(sql).table.num_rows > 0
 
 
 @pytest.mark.parametrize("example", re.findall(r"\| `([^`]+)` \|$", TEXTS["filters"], re.MULTILINE))

@@ -65,7 +65,7 @@ def test_sql_examples_answer_on_the_demo(sql: str, demo_library: Path) -> None:
     """Each of README's questions has an answer in the demo library."""
     from store import Library
 
-    answer = Library.open(demo_library).sql(sql)
+    answer = Library.open(demo_library).sql.run(sql)
     assert answer.table.num_rows > 0
     assert not answer.is_cut
 

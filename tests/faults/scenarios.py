@@ -45,12 +45,12 @@ def base(folder: Path) -> Path:
         write_export(folder, f"more{number}.csv")
     facts = RunFacts(50, "5" * 32, "PB-09", "C1", "fixed 9 V", "discharge", "out", "18 W", 22.0, None, None)
     write_pack(folder / "new.parquet", [PackRun(facts, make_run(150, seed=9))])
-    library.edit_runs([3], {"note": "a slip"})
+    library.runs.edit([3], {"note": "a slip"})
     with library.catalogue.writer() as cursor:
         cursor.execute(
             "UPDATE catalogue.result SET value = 1, method_version = 0 WHERE name = 'energy_wh' AND run_id = 4"
         )
-    library.backup(folder / "kept.tar")
+    library.maintenance.backup(folder / "kept.tar")
     return library.path
 
 
@@ -61,7 +61,7 @@ def do_import(folder: Path) -> None:
 
 
 def do_import_many(folder: Path) -> None:
-    with opened(folder).import_batch(every_files=2) as batch:
+    with opened(folder).imports.batch(every_files=2) as batch:
         for number in range(3):
             export = folder / f"more{number}.csv"
             with batch.begin_import(export, Facts(kind="standby")) as job:
@@ -75,64 +75,66 @@ def do_import_and_pack(folder: Path) -> None:
     try:
         library = opened(folder)
         do_import(folder)
-        if len(library.files()) > 1:  # the same command again is no import: packing is then a command of its own
-            library.pack()
+        if (
+            len(library.maintenance.files()) > 1
+        ):  # the same command again is no import: packing is then a command of its own
+            library.maintenance.pack()
     finally:
         repack.LOOSE_LIMIT = kept
 
 
 def do_import_pack(folder: Path) -> None:
-    opened(folder).import_pack(folder / "new.parquet")
+    opened(folder).imports.add_pack(folder / "new.parquet")
 
 
 def do_edit(folder: Path) -> None:
-    opened(folder).edit_runs([1, 2], {"load": "20 W", "note": "corrected"}, reason="typo")
+    opened(folder).runs.edit([1, 2], {"load": "20 W", "note": "corrected"}, reason="typo")
 
 
 def do_set_aside(folder: Path) -> None:
-    opened(folder).edit_runs([2], {"quality": "rejected"}, reason="the probe fell off")
+    opened(folder).runs.edit([2], {"quality": "rejected"}, reason="the probe fell off")
 
 
 def do_undo(folder: Path) -> None:
-    opened(folder).edit_runs([3], {"note": ""}, reason="taken back")
+    opened(folder).runs.edit([3], {"note": ""}, reason="taken back")
 
 
 def do_recompute(folder: Path) -> None:
-    opened(folder).recompute()
+    opened(folder).results.recompute()
 
 
 def do_group(folder: Path) -> None:
     library = opened(folder)
-    if library.run(1).facts.group_id is None:
-        library.group([1, 2], how="stated", offsets_s={2: 12.5})
+    if library.runs.get(1).facts.group_id is None:
+        library.runs.group([1, 2], how="stated", offsets_s={2: 12.5})
 
 
 def do_sheet(folder: Path) -> None:
-    opened(folder).save_device(DeviceSheet("PB-01", "power bank", rated_energy_wh=61.6, mass_g=352.0))
+    opened(folder).devices.save(DeviceSheet("PB-01", "power bank", rated_energy_wh=61.6, mass_g=352.0))
 
 
 def do_meter(folder: Path) -> None:
-    opened(folder).add_meter(Meter("M1", voltage_spec="0.05% + 2d(0.001)"))
+    opened(folder).meters.add(Meter("M1", voltage_spec="0.05% + 2d(0.001)"))
 
 
 def do_delete(folder: Path) -> None:
     library = opened(folder)
-    if library.runs("run:2").shown:
-        library.delete_runs([2], reason="wrong port")
+    if library.runs.page("run:2").shown:
+        library.runs.delete([2], reason="wrong port")
 
 
 def do_pack(folder: Path) -> None:
-    opened(folder).pack()
+    opened(folder).maintenance.pack()
 
 
 def do_delete_packed(folder: Path) -> None:
-    opened(folder).pack()
+    opened(folder).maintenance.pack()
     do_delete(folder)
 
 
 def do_backup(folder: Path) -> None:
     if not (folder / "all.tar").exists():
-        opened(folder).backup(folder / "all.tar")
+        opened(folder).maintenance.backup(folder / "all.tar")
 
 
 def do_restore(folder: Path) -> None:
@@ -141,7 +143,7 @@ def do_restore(folder: Path) -> None:
 
 
 def lose_catalogue(folder: Path) -> None:
-    opened(folder).pack()
+    opened(folder).maintenance.pack()
     add_run(opened(folder), folder / "new.csv", make_run(70, seed=3))
     path = folder / "store" / "catalogue.duckdb"
     path.write_bytes(path.read_bytes()[:9000])
@@ -157,7 +159,7 @@ def make_old(folder: Path) -> None:
 
 
 def do_repair(folder: Path) -> None:
-    opened(folder).verify(repair=True)
+    opened(folder).maintenance.verify(repair=True)
 
 
 def leave_litter(folder: Path) -> None:
@@ -230,7 +232,7 @@ def state(folder: Path) -> dict[str, object]:
 
 def said_by(library: Library) -> dict[str, object]:
     """The answer of every view, by one reader; samples as sums per run, from the files that the catalogue names."""
-    files = [Path(str(file["path"])) for file in library.files()]
+    files = [Path(str(file["path"])) for file in library.maintenance.files()]
     samples = f"SELECT run_id, count(*), sum(t_s), sum(voltage_v) FROM ({samples_sql(files)}) GROUP BY 1 ORDER BY 1"
     with library.catalogue.reader() as cursor:
         found: dict[str, object] = {name: rows(cursor, sql.format(**VIEWS)) for name, sql in _ASKED.items()}

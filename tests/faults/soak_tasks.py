@@ -84,24 +84,24 @@ def edit_until(folder: Path, name: str, until: float) -> None:
     turn = 0
     while time.time() < until:
         turn += 1
-        runs = library.runs_frame("port:one,two")["run_id"].to_list()
+        runs = library.runs.frame("port:one,two")["run_id"].to_list()
         if len(runs) < 4:
             time.sleep(0.2)
             continue
         some = rng.sample(runs, 3)
-        changed = library.edit_runs(some, {"note": f"turn {turn}", "ambient": 20 + turn % 9}, reason="soak")
+        changed = library.runs.edit(some, {"note": f"turn {turn}", "ambient": 20 + turn % 9}, reason="soak")
         journal.note("edit", changed=changed)
         if turn % 5 == 0:
-            journal.note("edit", changed=library.edit_runs(some[:1], {"quality": "suspect"}, reason="soak"))
+            journal.note("edit", changed=library.runs.edit(some[:1], {"quality": "suspect"}, reason="soak"))
         if turn % 7 == 0:
-            library.delete_runs(some[2:], reason="soak")
+            library.runs.delete(some[2:], reason="soak")
             journal.note("delete", run_id=some[2])
         if turn % 23 == 0:
-            library.pack()
+            library.maintenance.pack()
             journal.note("pack")
         if turn % 31 == 0:
             target = folder / f"backup-{turn}.tar"
-            library.backup(target)
+            library.maintenance.backup(target)
             target.unlink()
             journal.note("backup")
 
@@ -116,7 +116,7 @@ def ask_until(folder: Path, name: str, until: float) -> None:
         "(SELECT count(*) FROM runs ANTI JOIN originals ON source_sha256 = sha256) AS lonely"
     )
     while time.time() < until:
-        (row,) = library.sql(same).table.to_pylist()
+        (row,) = library.sql.run(same).table.to_pylist()
         assert row["stated"] == row["held"], row
         assert row["whole"], row
         assert row["lonely"] == 0, row

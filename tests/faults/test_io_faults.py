@@ -61,11 +61,13 @@ class Trial:
         """Whole runs only; `verify --repair` leaves it clean; the same command again ends like an undisturbed one."""
         library = self._opened()
         if library is not None:
-            library.verify(repair=True)
-            assert library.verify() == []
+            library.maintenance.verify(repair=True)
+            assert library.maintenance.verify() == []
         self.scenario.act(self.folder)
         assert state(self.folder) == self.after
-        left_over = Library.open(self.folder / "store", who="tester").verify(repair=not self.scenario.opens_before)
+        left_over = Library.open(self.folder / "store", who="tester").maintenance.verify(
+            repair=not self.scenario.opens_before
+        )
         assert all(finding.is_repaired for finding in left_over), left_over
         assert not list(self.folder.glob("store/tmp/*"))
         left = [path.name for path in self.folder.iterdir() if ".part" in path.name or ".restore" in path.name]

@@ -61,7 +61,7 @@ def writer(tmp_path: Path):
 
 async def test_no_screen_holds_the_catalogue(tmp_path: Path, writer):
     library = make_store(tmp_path, 4, samples=60)
-    library.save_device(DeviceSheet("PB-01", "power bank", rated_energy_wh=61.6))
+    library.devices.save(DeviceSheet("PB-01", "power bank", rated_energy_wh=61.6))
     app = app_on(library)
     seen = set()
     async with app.run_test(size=(120, 40)) as pilot:

@@ -104,8 +104,8 @@ class Cut:
             if at == len(self.events):
                 assert found == self.after, "what was acknowledged is lost"
             said = list(library.notices)
-            library.verify(repair=True)
-            assert [finding.message for finding in library.verify()] == []
+            library.maintenance.verify(repair=True)
+            assert [finding.message for finding in library.maintenance.verify()] == []
         else:
             said = []
         self.scenario.act(work)

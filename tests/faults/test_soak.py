@@ -106,7 +106,7 @@ async def test_a_crowd_on_one_library_loses_nothing(tmp_path: Path):
     deleted = {entry["run_id"] for entry in done if entry["what"] == "delete"}
     left = [entry for run_id, entry in imported.items() if run_id not in deleted]
     library = Library.open(tmp_path / "store")
-    (found,) = library.sql(
+    (found,) = library.sql.run(
         "SELECT count(*) AS runs, sum(samples) AS samples, sum(energy_wh) AS wh, "
         "(SELECT count(*) FROM samples) AS held, "
         "(SELECT count(*) FROM amendments WHERE reason = 'soak' AND field <> 'deleted') AS changes, "
@@ -117,7 +117,7 @@ async def test_a_crowd_on_one_library_loses_nothing(tmp_path: Path):
     assert found["wh"] == pytest.approx(sums["wh"] + sum(entry["wh"] for entry in left), rel=1e-9)
     assert found["changes"] == sum(entry["changed"] for entry in done if entry["what"] == "edit")
     assert found["deleted"] == len(deleted)
-    assert library.verify() == []
+    assert library.maintenance.verify() == []
     assert not list(library.layout.tmp.iterdir())
     told = {
         "runs imported": len(imported),

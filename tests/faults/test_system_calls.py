@@ -43,7 +43,7 @@ class Command:
         lines = [f"{t},{20 + 0.01 * (t % 7):.3f},{1.5 + 0.001 * (t % 5):.3f}" for t in range(400)]
         (folder / "log.csv").write_text("\n".join(["Time (s),Voltage (V),Current (A)", *lines, ""]))
         if "delete" in self.words:
-            library.pack()
+            library.maintenance.pack()
         if "recompute" in self.words:
             with library.catalogue.writer() as cursor:
                 cursor.execute("UPDATE catalogue.result SET value = 1, method_version = 0 WHERE name = 'energy_wh'")
@@ -136,11 +136,11 @@ def check(command: Command, folder: Path, before: dict | None, after: dict, what
         half = [key for key in found if found[key] not in ((before or {}).get(key), after[key])]
         assert not half, f"{what}\n{ {key: found[key] for key in half} }"
         library = Library.open(folder / "store")
-        library.verify(repair=True)
-        assert library.verify() == [], what
+        library.maintenance.verify(repair=True)
+        assert library.maintenance.verify() == [], what
     finish = run(command.words, folder)
     assert finish.status == 0 or found == after, f"{what}\n{finish.err}"
     assert state(folder) == after, what
-    left_over = Library.open(folder / "store").verify(repair=before is None)
+    left_over = Library.open(folder / "store").maintenance.verify(repair=before is None)
     assert all(finding.is_repaired for finding in left_over), left_over
     assert not list(folder.glob("store/tmp/*")), what

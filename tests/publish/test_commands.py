@@ -87,7 +87,7 @@ def test_rate_keeps_versions_and_says_what_moves(demo, tmp_path, capsys):
     out = capsys.readouterr().out
     assert "against version 1:" in out
     assert "->" in out
-    kept = Library.open(demo).sql("SELECT version, reason FROM schemes ORDER BY version").table.to_pylist()
+    kept = Library.open(demo).sql.run("SELECT version, reason FROM schemes ORDER BY version").table.to_pylist()
     assert kept == [{"version": 1, "reason": ""}, {"version": 2, "reason": "mass counts less"}]
 
 
@@ -167,5 +167,5 @@ def test_watch_once_takes_what_is_there(tmp_path, capsys):
     told = capsys.readouterr()
     assert "run 1" in told.out
     assert "bad.csv" in told.err
-    assert Library.open(tmp_path / "library").run(1).facts.device == "PB-07"
+    assert Library.open(tmp_path / "library").runs.get(1).facts.device == "PB-07"
     assert call(tmp_path / "library", "watch", tmp_path / "none", "--once") == 1

@@ -23,8 +23,8 @@ def import_one(library, name, frame, facts):
 @pytest.fixture
 def library(tmp_path):
     library = Library.create(tmp_path / "library", zone="UTC", who="tester")
-    library.save_device(DeviceSheet("PB-01", "power bank"))
-    library.save_device(DeviceSheet("AD-01", "adapter"))
+    library.devices.save(DeviceSheet("PB-01", "power bank"))
+    library.devices.save(DeviceSheet("AD-01", "adapter"))
     facts = Facts(device="PB-01", port="C1", mode="fixed 20 V", kind="discharge", load="30 W", ambient_c=21.5)
     import_one(library, "out.csv", make_run(600, seed=1), facts)
     import_one(library, "in.csv", make_run(300, seed=2, volts=9, amps=2), Facts(device="PB-01", kind="recharge"))
@@ -45,7 +45,7 @@ def read(path):
 def test_samples_come_back_to_the_last_bit(library, tmp_path, form):
     """Every value of the trace, in every form."""
     export_runs(library, [1], tmp_path / "out", form)
-    there = pl.from_arrow(library.samples(1))
+    there = pl.from_arrow(library.samples.read(1))
     back = read(tmp_path / "out" / f"run-000001.{form}")
     assert back.columns == there.columns
     for name in there.columns:
@@ -67,7 +67,7 @@ def test_the_package_describes_every_file(library, tmp_path, form):
         assert [f["name"] for f in described["schema"]["fields"]] == read(tmp_path / "out" / path).columns
     units = {f["name"]: f.get("unit") for f in files[f"run-000001.{form}"]["schema"]["fields"]}
     assert units == {"t_s": "s", "voltage_v": "V", "current_a": "A", "power_w": "W", "temperature_c": "Cel"}
-    source = library.run(1).provenance
+    source = library.runs.get(1).provenance
     assert files[f"run-000001.{form}"]["sources"][0]["hash"] == f"sha256:{source.source_sha256}"
 
 
@@ -102,7 +102,7 @@ def test_a_folder_that_holds_something_is_left_alone(library, tmp_path):
 
 def test_a_damaged_trace_is_refused_and_named(library, tmp_path):
     """One flipped bit: nothing is written, the file and its run are named."""
-    file = library.run(1).provenance.trace_file
+    file = library.runs.get(1).provenance.trace_file
     path = library.path / file
     content = bytearray(path.read_bytes())
     content[len(content) // 2] ^= 1
@@ -142,11 +142,11 @@ def test_the_battery_data_format_has_its_columns_and_sign(library, tmp_path):
     assert discharge["Current / A"].mean() < -1
     assert discharge["Power / W"].mean() < -20
     assert recharge["Current / A"].mean() > 1
-    assert discharge["Unix Time / s"][0] == library.run(1).facts.started_at.timestamp()
+    assert discharge["Unix Time / s"][0] == library.runs.get(1).facts.started_at.timestamp()
     sidecar = json.loads((tmp_path / "out" / "Survey-Store__PB-01__20260211_001.bdf.json").read_text("utf-8"))
     assert sidecar["version"] == "1.3.0"
     assert "port" in sidecar["pointOfMeasurement"]
-    assert sidecar["run"]["source_sha256"] == library.run(1).provenance.source_sha256
+    assert sidecar["run"]["source_sha256"] == library.runs.get(1).provenance.source_sha256
 
 
 def test_the_battery_data_format_in_parquet_has_machine_names(library, tmp_path):
@@ -163,17 +163,17 @@ def test_imported_again_it_gives_the_same_energy(library, tmp_path, run_id):
     export_bdf(library, [run_id], tmp_path / "out")
     (file,) = (tmp_path / "out").glob("*.csv")
     other = Library.create(tmp_path / "other")
-    facts = library.run(run_id).facts
+    facts = library.runs.get(run_id).facts
     told = Facts(device="PB-01", port=facts.port, mode=facts.mode, kind=facts.kind, load=facts.load_set)
     outcome = import_file(other, file, Order(told))
     assert outcome.status == "imported", outcome.reason
 
     def value(lib, number, name):
-        return next(r.value for r in lib.results(number) if r.name == name)
+        return next(r.value for r in lib.results.of(number) if r.name == name)
 
     for name in ("energy_wh", "charge_ah"):
         assert value(other, 1, name) == pytest.approx(value(library, run_id, name), rel=1e-12)
-    assert other.run(1).facts.direction == library.run(run_id).facts.direction
+    assert other.runs.get(1).facts.direction == library.runs.get(run_id).facts.direction
 
 
 def test_what_does_not_fit_the_battery_data_format_is_refused(library, tmp_path):

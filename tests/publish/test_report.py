@@ -40,7 +40,7 @@ def small_library(path, device="PB-01", *, with_recharge=False, **texts):
     claim = ClaimSheet(
         "energy_out_wh", "at least", 40.0, unit="Wh", kind="discharge", printed_on=texts.get("on", "box")
     )
-    library.save_device(
+    library.devices.save(
         DeviceSheet(
             device,
             "power bank",
@@ -52,7 +52,7 @@ def small_library(path, device="PB-01", *, with_recharge=False, **texts):
             claims=(claim,),
         )
     )
-    library.add_meter(Meter(texts.get("meter", "M1"), "0.1%", "0.1%"))
+    library.meters.add(Meter(texts.get("meter", "M1"), "0.1%", "0.1%"))
     runs = [("out", 20.0, "discharge", 1), *([("in", 9.0, "recharge", 2)] if with_recharge else [])]
     for name, volts, kind, seed in runs:
         facts = Facts(
@@ -82,7 +82,7 @@ def test_every_figure_can_be_redone_by_its_sql(published, content):
     assert sum(query.quantity is not None for query in queries) >= 8
     for query in queries:
         for part in query.sql.split(";\n\n"):
-            answer = published.sql(part, limit=None).table
+            answer = published.sql.run(part, limit=None).table
             assert answer.num_rows > 0, query.name
         if query.quantity is not None:
             assert answer.column("value")[0].as_py() == pytest.approx(query.quantity.value, rel=1e-9), query.name
@@ -91,13 +91,13 @@ def test_every_figure_can_be_redone_by_its_sql(published, content):
 @pytest.mark.parametrize("device", ["PB-02", "PB-09", "AD-01", "CB-01"])
 def test_every_headline_figure_is_one_query(published, device):
     """An adapter measured beside the recharge, a load that was cut back, both sides of an adapter, a cable."""
-    page = published.device_page(device)
+    page = published.devices.page(device)
     wanted = sum(figure.value is not None for figure in page.figures)
     queries = [b for b in gather_report(published, [device]).sections[-1].blocks if isinstance(b, Sql)]
     headline = [query for query in queries if query.quantity is not None]
     assert len(headline) == wanted > 0
     for query in headline:
-        assert published.sql(query.sql).table.column("value")[0].as_py() == pytest.approx(
+        assert published.sql.run(query.sql).table.column("value")[0].as_py() == pytest.approx(
             query.quantity.value, rel=1e-9
         )
 
@@ -114,7 +114,7 @@ def test_results_on_the_page_are_those_of_sql(published, content):
         if "," in runs:
             continue
         sql = f"SELECT value FROM results WHERE \"current\" AND name = 'energy_out_wh' AND run_id = {runs}"
-        stored = published.sql(sql).table.column("value")[0].as_py()
+        stored = published.sql.run(sql).table.column("value")[0].as_py()
         assert row[heads.index("delivered energy")].quantity.value == stored
         checked += 1
     assert checked >= 5
@@ -127,13 +127,13 @@ def test_an_adapters_efficiencies_can_be_redone(published):
     averages = [query for query in queries if query.name == "average efficiency"]
     assert len(averages) == 2
     for query in averages:
-        assert published.sql(query.sql).table.column("value")[0].as_py() == pytest.approx(
+        assert published.sql.run(query.sql).table.column("value")[0].as_py() == pytest.approx(
             query.quantity.value, rel=1e-9
         )
     table = next(
         b for s in content.sections for b in s.blocks if isinstance(b, Table) and b.caption.startswith("Efficiency")
     )
-    points = [published.sql(q.sql).table for q in queries if q.name.startswith("efficiency of")]
+    points = [published.sql.run(q.sql).table for q in queries if q.name.startswith("efficiency of")]
     for row, found in zip(table.rows, points, strict=True):
         assert [cell.quantity.value for cell in row[3:8]] == pytest.approx(
             found.column("efficiency").to_pylist(), rel=1e-9
@@ -143,7 +143,7 @@ def test_an_adapters_efficiencies_can_be_redone(published):
 def test_every_round_trip_can_be_redone(published, content):
     """The pairs' query gives the table's single-run figures."""
     query = next(b for b in content.sections[-1].blocks if isinstance(b, Sql) and b.name.startswith("round trip and"))
-    redone = {row["out_run"]: row for row in published.sql(query.sql).table.to_pylist()}
+    redone = {row["out_run"]: row for row in published.sql.run(query.sql).table.to_pylist()}
     table = next(
         b for s in content.sections for b in s.blocks if isinstance(b, Table) and b.caption.startswith("Discharge")
     )
@@ -164,7 +164,9 @@ def test_page_and_catalogue_agree_on_verdicts(published, content):
     """The words of the page are those of the `verdicts` view, in the claims' order."""
     table = next(b for s in content.sections for b in s.blocks if isinstance(b, Table) and "claims" in b.caption)
     shown = [row[[c.head for c in table.columns].index("verdict")].text for row in table.rows]
-    stored = published.sql("SELECT verdict FROM verdicts WHERE device = 'PB-03'").table.column("verdict").to_pylist()
+    stored = (
+        published.sql.run("SELECT verdict FROM verdicts WHERE device = 'PB-03'").table.column("verdict").to_pylist()
+    )
     assert shown == stored
     assert Counter(shown)["not met"] == 3
 
@@ -382,7 +384,7 @@ def test_a_report_keeps_its_version_until_it_says_otherwise(tmp_path):
     assert (first.version, first.replaces) == (1, None)
     assert issue_report(library, gather_report(library, ["PB-01"])).issued_at == first.issued_at
 
-    library.edit_runs([1], {"quality": "rejected"}, reason="cable came loose")
+    library.runs.edit([1], {"quality": "rejected"}, reason="cable came loose")
     changed = gather_report(library, ["PB-01"])
     with pytest.raises(ReasonWanted, match="--reason") as wanted:
         issue_report(library, changed)
@@ -393,7 +395,7 @@ def test_a_report_keeps_its_version_until_it_says_otherwise(tmp_path):
     assert second.changes == wanted.value.changes
     assert load_issue(library, first.report, 1).content == first.content
 
-    table = library.sql("SELECT report, version, replaces, reason, run_ids FROM reports").table.to_pylist()
+    table = library.sql.run("SELECT report, version, replaces, reason, run_ids FROM reports").table.to_pylist()
     assert [(row["version"], row["replaces"], row["reason"]) for row in table] == [
         (1, None, ""),
         (2, 1, "one run set aside"),
@@ -440,7 +442,7 @@ def test_a_report_that_was_never_issued_is_named(tmp_path):
 def test_a_damaged_trace_is_refused_and_named(tmp_path):
     """A report with an unverifiable trace is not made."""
     library = small_library(tmp_path / "library", with_recharge=True)
-    path = library.path / library.run(2).provenance.trace_file
+    path = library.path / library.runs.get(2).provenance.trace_file
     content = bytearray(path.read_bytes())
     content[len(content) // 2] ^= 4
     path.chmod(0o644)
@@ -463,7 +465,7 @@ def test_a_folder_in_use_is_left_alone(tmp_path, content):
 def test_nothing_to_report_is_said(tmp_path):
     """No device, no run, no such language, no such format."""
     library = small_library(tmp_path / "library")
-    library.save_device(DeviceSheet("PB-09", "power bank"))
+    library.devices.save(DeviceSheet("PB-09", "power bank"))
     with pytest.raises(NotFound, match="PB-01"):
         gather_report(library, ["PB-1"])
     with pytest.raises(NotPublished, match="PB-09: no run"):

@@ -32,7 +32,7 @@ async def test_a_devices_report_is_written_and_a_change_asks_why(library, tmp_pa
         await press(pilot, "enter")
         assert (tmp_path / "one" / "report.html").exists()
         assert "version 1" in screen_text(app)
-        library.edit_runs([1], {"quality": "suspect"}, reason="odd")
+        library.runs.edit([1], {"quality": "suspect"}, reason="odd")
         await press(pilot, "p")
         put(app, str(tmp_path / "two"))
         await press(pilot, "enter")
@@ -41,7 +41,7 @@ async def test_a_devices_report_is_written_and_a_change_asks_why(library, tmp_pa
         put(app, "one run is suspect")
         await press(pilot, "enter")
         assert "version 2" in screen_text(app)
-    assert library.sql("SELECT reason FROM reports WHERE version = 2").table.to_pylist() == [
+    assert library.sql.run("SELECT reason FROM reports WHERE version = 2").table.to_pylist() == [
         {"reason": "one run is suspect"}
     ]
 

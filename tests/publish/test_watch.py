@@ -121,8 +121,8 @@ def test_stopped_in_the_middle_it_goes_on_where_it_was(tmp_path):
 
     with pytest.raises(KeyboardInterrupt):
         run(folder, *[None] * 5, take=stopped)
-    assert library.runs().total == 1
+    assert library.runs.page().total == 1
     again = Library.open(library.path)
     outcomes, _ = run(folder, *[None] * 5, take=lambda path: import_file(again, path, order))
     assert [o.status for o in outcomes] == ["already", "imported"]
-    assert set(again.runs().table.column("device").to_pylist()) == {"PB-07"}
+    assert set(again.runs.page().table.column("device").to_pylist()) == {"PB-07"}

@@ -45,7 +45,7 @@ def shared(demo_library: Path, tmp_path_factory: pytest.TempPathFactory) -> tupl
 
 def per_mass_of(library: Library) -> Answer:
     """What the library itself says: energy delivered per mass, for each device and both benches."""
-    found = library.sql(
+    found = library.sql.run(
         "SELECT device, max(energy_out_wh) / any_value(mass_g) * 1000 AS wh_per_kg FROM runs JOIN devices "
         "USING (device) WHERE energy_out_wh IS NOT NULL AND mass_g IS NOT NULL GROUP BY device ORDER BY device"
     ).table.to_pylist()
@@ -54,7 +54,7 @@ def per_mass_of(library: Library) -> Answer:
 
 def hot_runs_of(library: Library) -> Answer:
     """Runs whose case passed 50 °C, from the samples."""
-    found = library.sql(
+    found = library.sql.run(
         "SELECT run_id, max(temperature_c) AS top FROM samples GROUP BY run_id HAVING top > 50 ORDER BY run_id"
     ).table.to_pylist()
     return [(bench, row["run_id"], row["top"]) for bench in BENCHES for row in found]
@@ -62,7 +62,7 @@ def hot_runs_of(library: Library) -> Answer:
 
 def repeats_of(library: Library) -> Answer:
     """Energy delivered by model over all benches: how many, mean and spread."""
-    found = library.sql(
+    found = library.sql.run(
         "SELECT model, list(energy_out_wh) AS held FROM runs JOIN devices USING (device) "
         "WHERE energy_out_wh IS NOT NULL AND model IS NOT NULL GROUP BY model ORDER BY model"
     ).table.to_pylist()

@@ -23,8 +23,8 @@ FACTS = ("devices", "ports", "claims", "meters", "runs", "results", "events", "v
 def made(demo_library: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A tenth of the demo, in one trace file of its own."""
     library = Library.open(shutil.copytree(demo_library, tmp_path_factory.mktemp("shared") / "library"))
-    ids = library.sql("SELECT run_id FROM runs ORDER BY 1", limit=None).table.column(0).to_pylist()
-    library.delete_runs([run_id for n, run_id in enumerate(ids) if n % 10], reason="a smaller library")
+    ids = library.sql.run("SELECT run_id FROM runs ORDER BY 1", limit=None).table.column(0).to_pylist()
+    library.runs.delete([run_id for n, run_id in enumerate(ids) if n % 10], reason="a smaller library")
     return library.path
 
 
@@ -35,7 +35,7 @@ def library(made: Path, tmp_path: Path) -> Library:
 
 
 def _count(library: Library, view: str) -> int:
-    return int(library.sql(f"SELECT count(*) FROM {view}").table.column(0)[0].as_py())
+    return int(library.sql.run(f"SELECT count(*) FROM {view}").table.column(0)[0].as_py())
 
 
 def _dataset(folder: Path, table: str) -> object:
@@ -52,7 +52,7 @@ def test_every_table_has_the_rows_of_its_view(library: Library, tmp_path: Path) 
         assert pl.scan_delta(str(lab / view)).select(pl.len()).collect().item() == expected, view
         assert DeltaTable(str(lab / view)).to_pyarrow_table().num_rows == expected, view
     # fsum: a plain sum's last digits depend on the order in which threads add (measured: 3.5e-12 of a million values)
-    own = library.sql(
+    own = library.sql.run(
         "SELECT count(*), fsum(voltage_v), fsum(current_a), max(temperature_c) FROM samples"
     ).table.to_pylist()[0]
     samples = _dataset(lab, "samples")  # noqa: F841 (read by name in the statement)
@@ -76,7 +76,9 @@ def test_every_row_names_its_bench_and_each_run_its_uid(library: Library, tmp_pa
     _give_another_identity(library)
     share(library, str(lab), "south")
     runs, results = _dataset(lab, "runs"), _dataset(lab, "results")  # noqa: F841 (read by name)
-    expected = 2 * int(library.sql("SELECT count(*) FROM results WHERE run_id IS NOT NULL").table.column(0)[0].as_py())
+    expected = 2 * int(
+        library.sql.run("SELECT count(*) FROM results WHERE run_id IS NOT NULL").table.column(0)[0].as_py()
+    )
     right = duckdb.sql("SELECT count(*) FROM runs JOIN results USING (bench, run_id)").fetchall()[0][0]
     by_number = duckdb.sql("SELECT count(*) FROM runs r JOIN results s ON r.run_id = s.run_id").fetchall()[0][0]
     assert right == expected
@@ -110,8 +112,8 @@ def test_only_what_changed_is_written(library: Library, tmp_path: Path) -> None:
     """A note on one run writes the runs and the amendments, and no sample."""
     lab = tmp_path / "lab"
     share(library, str(lab), "north")
-    run_id = int(library.sql("SELECT min(run_id) FROM runs").table.column(0)[0].as_py())
-    library.edit_runs([run_id], {"note": "by the window"}, reason="seen later")
+    run_id = int(library.sql.run("SELECT min(run_id) FROM runs").table.column(0)[0].as_py())
+    library.runs.edit([run_id], {"note": "by the window"}, reason="seen later")
     report = share(library, str(lab), "north")
     assert report.traces_added == report.traces_removed == 0
     assert set(report.tables) == {"runs", "amendments"}
@@ -123,9 +125,9 @@ def test_deleted_runs_and_merged_files_are_followed(library: Library, tmp_path: 
     """After a deletion and a merge of trace files the tables hold exactly what the library holds."""
     lab = tmp_path / "lab"
     share(library, str(lab), "north")
-    run_id = int(library.sql("SELECT max(run_id) FROM runs").table.column(0)[0].as_py())
-    library.delete_runs([run_id], reason="for a test")
-    library.pack()
+    run_id = int(library.sql.run("SELECT max(run_id) FROM runs").table.column(0)[0].as_py())
+    library.runs.delete([run_id], reason="for a test")
+    library.maintenance.pack()
     report = share(library, str(lab), "north")
     assert report.traces_removed
     for view in ("runs", "results", "samples", "events"):
@@ -201,8 +203,8 @@ def test_a_newer_format_is_refused(library: Library, tmp_path: Path) -> None:
     share(library, str(lab), "north")
     row = pl.read_delta(str(lab / "benches")).with_columns(format=pl.lit(99, pl.Int32))
     row.write_delta(str(lab / "benches"), mode="overwrite")
-    library.edit_runs(
-        [int(library.sql("SELECT min(run_id) FROM runs").table.column(0)[0].as_py())], {"note": "x"}, reason="y"
+    library.runs.edit(
+        [int(library.sql.run("SELECT min(run_id) FROM runs").table.column(0)[0].as_py())], {"note": "x"}, reason="y"
     )
     with pytest.raises(ShareRefused, match="newer Joulebook"):
         share(library, str(lab), "north")
@@ -211,9 +213,9 @@ def test_a_newer_format_is_refused(library: Library, tmp_path: Path) -> None:
 def test_compacting_and_expiring_lose_nothing(library: Library, tmp_path: Path) -> None:
     """After many small changes, merged files and removed old ones: the same rows."""
     lab = tmp_path / "lab"
-    ids = library.sql("SELECT run_id FROM runs", limit=None).table.column(0).to_pylist()
+    ids = library.sql.run("SELECT run_id FROM runs", limit=None).table.column(0).to_pylist()
     for n in range(4):
-        library.edit_runs([ids[n]], {"note": f"note {n}"}, reason="a test")
+        library.runs.edit([ids[n]], {"note": f"note {n}"}, reason="a test")
         share(library, str(lab), "north", compact=n == 3, keep_days=0 if n == 3 else None)
     for view in ("runs", "amendments", "samples"):
         assert pl.scan_delta(str(lab / view)).select(pl.len()).collect().item() == _count(library, view)

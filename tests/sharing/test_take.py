@@ -28,7 +28,7 @@ def made(demo_library: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A tenth of the demo twice: one bench lacks the second half of the runs, the other the first quarter."""
     folder = tmp_path_factory.mktemp("pair")
     mine = Library.open(shutil.copytree(demo_library, folder / "mine"))
-    table = mine.sql("SELECT run_id, group_id FROM runs ORDER BY run_id", limit=None).table.to_pylist()
+    table = mine.sql.run("SELECT run_id, group_id FROM runs ORDER BY run_id", limit=None).table.to_pylist()
     grouped = sorted({row["group_id"] for row in table if row["group_id"]})[:3]
     kept = [r["run_id"] for n, r in enumerate(table) if n % 20 == 0 or r["group_id"] in grouped]
     _forget(mine, [row["run_id"] for row in table if row["run_id"] not in kept])
@@ -48,7 +48,7 @@ def _forget(library: Library, run_ids: list[int]) -> None:
     """As if these runs had never been there."""
     with library.catalogue.reader() as cursor:
         told = int(rows(cursor, "SELECT coalesce(max(seq), 0) FROM catalogue.amendment")[0][0])
-    library.delete_runs(run_ids, reason="for a test")
+    library.runs.delete(run_ids, reason="for a test")
     with library.catalogue.writer() as cursor:
         cursor.execute("DELETE FROM catalogue.tombstone")
         cursor.execute("DELETE FROM catalogue.amendment WHERE seq > ?", [told])
@@ -91,7 +91,7 @@ def _told(library: Library) -> dict[str, Any]:
             },
             "broken": broken_link(cursor),
         }
-    sums = library.sql(
+    sums = library.sql.run(
         "SELECT uid, count(*) AS n, fsum(voltage_v) AS v, fsum(current_a) AS a FROM samples JOIN runs USING (run_id) "
         "GROUP BY uid ORDER BY uid",
         limit=None,
@@ -109,7 +109,7 @@ def _same(one: Library, other: Library) -> None:
 def test_both_ways_both_hold_the_same(pair: tuple[Library, Library]) -> None:
     """Runs, samples, results, groups, sheets, meters and amendments are equal afterwards, and both are whole."""
     mine, theirs = pair
-    theirs.edit_runs([int(max(_numbers(theirs)))], {"note": "probe slipped once"}, reason="seen on the video")
+    theirs.runs.edit([int(max(_numbers(theirs)))], {"note": "probe slipped once"}, reason="seen on the video")
     before = _told(theirs)
     took = take(mine, theirs.path)
     assert took.runs
@@ -118,12 +118,12 @@ def test_both_ways_both_hold_the_same(pair: tuple[Library, Library]) -> None:
     assert _told(theirs) == before  # only read
     assert take(theirs, mine.path).runs
     _same(mine, theirs)
-    assert not mine.verify()
-    assert not theirs.verify()
+    assert not mine.maintenance.verify()
+    assert not theirs.maintenance.verify()
 
 
 def _numbers(library: Library) -> list[int]:
-    return [int(row["run_id"]) for row in library.sql("SELECT run_id FROM runs", limit=None).table.to_pylist()]
+    return [int(row["run_id"]) for row in library.sql.run("SELECT run_id FROM runs", limit=None).table.to_pylist()]
 
 
 def test_again_changes_nothing(pair: tuple[Library, Library]) -> None:
@@ -150,8 +150,8 @@ def test_a_fact_told_differently_is_listed_until_it_is_answered(pair: tuple[Libr
     """One run, two ambients: nothing changes unless theirs is preferred, or theirs is the newer."""
     mine, theirs = pair
     run_id = min(set(_numbers(mine)) & set(_numbers(theirs)))  # both still number it alike
-    mine.edit_runs([run_id], {"ambient_c": 19.0}, reason="the wall's thermometer")
-    theirs.edit_runs([run_id], {"ambient_c": 23.5}, reason="the logger")
+    mine.runs.edit([run_id], {"ambient_c": 19.0}, reason="the wall's thermometer")
+    theirs.runs.edit([run_id], {"ambient_c": 23.5}, reason="the logger")
     took = take(mine, theirs.path, prefer=prefer)
     (conflict,) = [c for c in took.conflicts if c.table == "run"]
     assert (conflict.field, conflict.mine.value, conflict.theirs.value) == ("ambient_c", "19.0", "23.5")
@@ -159,7 +159,7 @@ def test_a_fact_told_differently_is_listed_until_it_is_answered(pair: tuple[Libr
     assert conflict.theirs.at
     expected = {Prefer.ASK: "", Prefer.MINE: "mine", Prefer.THEIRS: "theirs", Prefer.NEWER: "theirs"}[prefer]
     assert conflict.takes == expected
-    assert mine.run(run_id).facts.ambient_c == (23.5 if expected == "theirs" else 19.0)
+    assert mine.runs.get(run_id).facts.ambient_c == (23.5 if expected == "theirs" else 19.0)
     again = take(mine, theirs.path)
     assert bool(again.open_conflicts) == (expected != "theirs")
 
@@ -168,9 +168,9 @@ def test_one_code_for_two_devices_is_asked_about(pair: tuple[Library, Library]) 
     """Another model under a code of ours: its runs stay there; renamed, they come under their own code."""
     mine, theirs = pair
     absent = {facts[0] for uid, facts in _told(theirs)["facts"].items() if uid not in _told(mine)["facts"]}
-    device = min(absent & set(mine.sheets()))
-    sheet = theirs.sheets()[device]
-    theirs.save_device(replace(sheet, model="another one"), reason="a sheet of its own")
+    device = min(absent & set(mine.devices.sheets()))
+    sheet = theirs.devices.sheets()[device]
+    theirs.devices.save(replace(sheet, model="another one"), reason="a sheet of its own")
     lacking = [
         run for run in _told(theirs)["facts"].items() if run[1][0] == device and run[0] not in _told(mine)["facts"]
     ]
@@ -178,10 +178,10 @@ def test_one_code_for_two_devices_is_asked_about(pair: tuple[Library, Library]) 
     took = take(mine, theirs.path)
     (held,) = took.held_back
     assert (held.device, held.runs) == (device, len(lacking))
-    assert mine.sheets()[device] == sheet
+    assert mine.devices.sheets()[device] == sheet
     renamed = take(mine, theirs.path, codes={device: f"{device}-south"})
     assert not renamed.held_back
-    assert mine.sheets()[f"{device}-south"].model == "another one"
+    assert mine.devices.sheets()[f"{device}-south"].model == "another one"
     facts = _told(mine)["facts"]
     assert {facts[uid][0] for uid, _ in lacking} == {f"{device}-south"}
 
@@ -190,7 +190,7 @@ def test_a_run_deleted_here_stays_deleted(pair: tuple[Library, Library]) -> None
     """A deletion is a decision of this bench; it is counted, and not undone by taking."""
     mine, theirs = pair
     shared = min(set(_numbers(mine)) & set(_numbers(theirs)))
-    mine.delete_runs([shared], reason="a cable came loose")
+    mine.runs.delete([shared], reason="a cable came loose")
     took = take(mine, theirs.path)
     assert took.deleted_here == 1
     assert shared not in _numbers(mine)
@@ -206,7 +206,7 @@ def test_a_damaged_trace_there_stays_there(pair: tuple[Library, Library]) -> Non
     victim.write_bytes(spoiled)
     took = take(mine, theirs.path)
     assert any("not what was stored" in sentence for sentence in took.damaged)
-    assert not mine.verify()
+    assert not mine.maintenance.verify()
     victim.write_bytes(good)
     assert not take(mine, theirs.path).damaged
     assert set(_told(theirs)["facts"]) <= set(_told(mine)["facts"])
@@ -215,7 +215,7 @@ def test_a_damaged_trace_there_stays_there(pair: tuple[Library, Library]) -> Non
 def test_from_an_archive(pair: tuple[Library, Library], tmp_path: Path) -> None:
     """A backup of the other library does as well as its folder."""
     mine, theirs = pair
-    theirs.backup(tmp_path / "theirs.tar")
+    theirs.maintenance.backup(tmp_path / "theirs.tar")
     take(mine, tmp_path / "theirs.tar")
     assert set(_told(theirs)["facts"]) <= set(_told(mine)["facts"])
 
@@ -284,5 +284,5 @@ def test_killed_anywhere_whole_runs_came_and_the_rest_comes_again(pair: tuple[Li
     assert set(told["samples"]) == set(told["facts"])
     take(after, theirs.path)
     assert set(_told(theirs)["facts"]) <= set(_told(after)["facts"])
-    assert not after.verify(repair=True) or not after.verify()
-    assert not after.verify()
+    assert not after.maintenance.verify(repair=True) or not after.maintenance.verify()
+    assert not after.maintenance.verify()

@@ -24,7 +24,7 @@ from tests.builders import add_run, make_run, make_store, write_export
 @pytest.fixture
 def library(tmp_path: Path) -> Library:
     library = make_store(tmp_path, 2, samples=100)
-    library.pack()
+    library.maintenance.pack()
     add_run(library, write_export(tmp_path, "late.csv"), make_run(90))
     fresh = library.layout.tmp / "fresh.duckdb"  # of blocks that are all in use: one that is free holds nothing to lose
     engine = duckdb.connect()
@@ -39,7 +39,7 @@ def library(tmp_path: Path) -> Library:
 def findings(library: Library) -> list[str]:
     """What somebody who opens the library and verifies it is told: sentences, never an exception of another kind."""
     try:
-        return [finding.code for finding in Library.open(library.path).verify()]
+        return [finding.code for finding in Library.open(library.path).maintenance.verify()]
     except StoreError as error:
         return [f"{type(error).__name__}: {error}"]
 
@@ -99,13 +99,13 @@ def test_a_damaged_header_of_the_catalogue_is_found_or_harmless(library: Library
     """Two headers take turns: damage to the one that is not in use changes nothing, and nothing else goes unnoticed."""
     file = library.layout.catalogue
     whole = file.read_bytes()
-    before = library.runs_frame()
+    before = library.runs.frame()
     for at in HEADER_BYTES:
         raw = bytearray(whole)
         raw[at] ^= 1
         file.write_bytes(raw)
         if not findings(library):
-            assert Library.open(library.path).runs_frame().equals(before), at
+            assert Library.open(library.path).runs.frame().equals(before), at
     file.write_bytes(whole)
 
 
@@ -127,12 +127,12 @@ def test_a_log_that_the_engine_would_pass_over_is_kept_and_said(library: Library
     for number, raw in enumerate((b"\x00" * 300, os.urandom(200), bytes([whole[0] ^ 1]) + whole[1:]), 1):
         wal.write_bytes(raw)
         again = Library.open(library.path)
-        assert again.runs().total == 3
+        assert again.runs.page().total == 3
         assert any("log" in notice and "rebuild" in notice for notice in again.notices)
         kept = sorted(path.read_bytes() for path in library.path.glob("catalogue.duckdb.wal.unreadable-*"))
         assert raw in kept
         assert len(kept) == number
-        assert {finding.code for finding in again.verify(repair=True)} == {"log-aside"}
+        assert {finding.code for finding in again.maintenance.verify(repair=True)} == {"log-aside"}
         wal.unlink(missing_ok=True)
 
 
@@ -142,7 +142,7 @@ def test_a_sound_log_is_replayed_without_a_word(library: Library):
     assert again.notices == []
     with again.catalogue.reader() as cursor:
         assert cursor.execute("SELECT count(*) FROM catalogue.meta WHERE key IN ('a', 'c')").fetchall() == [(2,)]
-    again.edit_runs([1], {"note": "folds it in"})
+    again.runs.edit([1], {"note": "folds it in"})
     assert not library.layout.wal.exists()
     assert passes_over_commits(whole) is False
 
@@ -180,9 +180,9 @@ def test_what_only_the_log_holds_is_in_a_backup(library: Library, tmp_path: Path
     with monkeypatch.context() as patch:
         patch.setattr(connection, "_locked", failing)
         with pytest.raises(DiskFault, match=r"^Copying the catalogue .* failed: [^\n]*$"):
-            again.backup(tmp_path / "all.tar")
+            again.maintenance.backup(tmp_path / "all.tar")
     assert not list(library.layout.tmp.iterdir())
-    again.backup(tmp_path / "all.tar")
+    again.maintenance.backup(tmp_path / "all.tar")
     back = Library.restore(tmp_path / "all.tar", tmp_path / "back")
     assert not back.layout.wal.exists()
     with back.catalogue.reader() as cursor:
@@ -201,10 +201,10 @@ def test_damage_is_never_packed_nor_backed_up(library: Library, tmp_path: Path):
     raw[len(raw) // 2] ^= 4
     file.write_bytes(raw)
     add_run(library, write_export(tmp_path, "more.csv"), make_run(80))
-    report = library.pack()
+    report = library.maintenance.pack()
     assert report.damaged == (file.relative_to(library.path).as_posix(),)
     with pytest.raises(StoreError, match="SHA-256"):
-        library.backup(tmp_path / "b.tar")
+        library.maintenance.backup(tmp_path / "b.tar")
     assert [path.name for path in tmp_path.iterdir() if "b.tar" in path.name] == []
 
 
@@ -213,14 +213,14 @@ def test_saved_queries_and_profiles_are_in_a_backup(library: Library, tmp_path: 
     (library.layout.profiles / "own.toml").write_text('name = "own"\n', encoding="utf-8")
     library.layout.queries.mkdir(exist_ok=True)
     (library.layout.queries / "best.sql").write_text("SELECT 1\n", encoding="utf-8")
-    assert library.verify() == []
-    library.backup(tmp_path / "all.tar")
+    assert library.maintenance.verify() == []
+    library.maintenance.backup(tmp_path / "all.tar")
     again = Library.restore(tmp_path / "all.tar", tmp_path / "again")
     assert (again.layout.queries / "best.sql").read_text(encoding="utf-8") == "SELECT 1\n"
     assert (again.layout.profiles / "own.toml").is_file()
     (again.layout.queries / "best.sql").write_bytes(b"\xff\xfe\x00")
     (again.layout.profiles / "own.toml").write_bytes(b"name = [")
-    assert [finding.code for finding in again.verify()] == ["own-file", "own-file"]
+    assert [finding.code for finding in again.maintenance.verify()] == ["own-file", "own-file"]
 
 
 def test_queries_of_an_older_library_are_moved_and_none_is_written_over(library: Library, tmp_path: Path):

@@ -18,7 +18,7 @@ from tests.builders import make_store
 def library(tmp_path_factory) -> Library:
     """Runs 1 to 6: PB-01 C1 20 V, PB-02 C2 9 V, PB-03 A1 5 V, and so again; one a day from 2026-02-11."""
     library = make_store(tmp_path_factory.mktemp("filtered"), 6, samples=300)
-    library.edit_runs([2], {"note": "50% [hot] case_1", "quality": "suspect"}, reason="fan fell over")
+    library.runs.edit([2], {"note": "50% [hot] case_1", "quality": "suspect"}, reason="fan fell over")
     return library
 
 
@@ -64,9 +64,9 @@ def library(tmp_path_factory) -> Library:
 def test_words_find_the_runs_they_mean(library: Library, line: str, expected: list[int] | None):
     if expected is None:
         with pytest.raises(FilterError):
-            library.runs(line)
+            library.runs.page(line)
         return
-    page = library.runs(line, sort="run_id")
+    page = library.runs.page(line, sort="run_id")
     assert page.table["run_id"].to_pylist() == expected
     assert (page.shown, page.total) == (len(expected), 6)
 
@@ -88,12 +88,12 @@ def test_words_find_the_runs_they_mean(library: Library, line: str, expected: li
 )
 def test_a_wrong_word_is_told_where_it_stands(library: Library, line, position, word, suggestion):
     with pytest.raises(FilterError) as caught:
-        library.runs(line)
+        library.runs.page(line)
     assert (caught.value.position, caught.value.word, caught.value.suggestion) == (position, word, suggestion)
 
 
 def test_facets_leave_their_own_word_out(library: Library):
-    assert [(f.value, f.count) for f in library.facets("port", "port:C1 since:2026-02-13")] == [
+    assert [(f.value, f.count) for f in library.runs.facets("port", "port:C1 since:2026-02-13")] == [
         ("A1", 2),
         ("C1", 1),
         ("C2", 1),
@@ -102,21 +102,21 @@ def test_facets_leave_their_own_word_out(library: Library):
 
 def test_sorting_puts_empty_values_last_either_way(library: Library):
     for sort in ("rise_k", "-rise_k", "-started_at,device"):
-        assert library.runs(sort=sort).table.num_rows == 6
-    assert library.runs(sort="-run_id", limit=2, offset=1).table["run_id"].to_pylist() == [5, 4]
+        assert library.runs.page(sort=sort).table.num_rows == 6
+    assert library.runs.page(sort="-run_id", limit=2, offset=1).table["run_id"].to_pylist() == [5, 4]
 
 
 @pytest.mark.parametrize("columns", [None, ("device",), ("run_id", "meter_overdue")])
 @pytest.mark.parametrize("line", ["", "kind:discharge", "-port:C1 PB", "nothing-like-it"])
 @pytest.mark.parametrize("sort", ["-energy_wh", "device,-port", "-meter_overdue,run_id", "-run_id,run_id"])
 def test_pages_laid_together_are_the_list(library: Library, line: str, sort: str, columns):
-    whole = library.runs(line, sort=sort, limit=None)
+    whole = library.runs.page(line, sort=sort, limit=None)
     chosen = whole.table.select(list(columns or whole.table.column_names)).to_pylist()
-    pages = [library.runs(line, sort=sort, limit=2, offset=offset, columns=columns) for offset in (0, 2, 4, 6)]
+    pages = [library.runs.page(line, sort=sort, limit=2, offset=offset, columns=columns) for offset in (0, 2, 4, 6)]
     assert [row for page in pages for row in page.table.to_pylist()] == chosen
     assert {(page.shown, page.total) for page in pages} == {(whole.table.num_rows, 6)}
-    assert library.runs(line, sort=sort, limit=0, columns=columns).shown == whole.shown
-    assert library.runs(line, sort=sort, limit=None, offset=1, columns=columns).table.to_pylist() == chosen[1:]
+    assert library.runs.page(line, sort=sort, limit=0, columns=columns).shown == whole.shown
+    assert library.runs.page(line, sort=sort, limit=None, offset=1, columns=columns).table.to_pylist() == chosen[1:]
 
 
 def test_a_number_in_a_mode_is_found_as_a_whole_word():

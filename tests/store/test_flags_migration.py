@@ -47,7 +47,7 @@ def test_what_sentences_said_is_data_now(tmp_path: Path) -> None:
     path = libraries.unpack_named("every-kind-schema-2", tmp_path / "old")
     library = Library.open(path)
     assert schema_of(path) == migrations.LATEST
-    assert [verdict.verdict for verdict in library.verdicts()] == VERDICTS
+    assert [verdict.verdict for verdict in library.verdicts.all()] == VERDICTS
     rows = stored(library)
     flagged = {(row["run_id"], row["name"]): set(row["flags"]) for row in rows}
     assert flagged[2, "energy_out_wh"] == {Flag.AT_LEAST, Flag.LOG_STOPPED, Flag.STARTS_LATE}
@@ -140,6 +140,6 @@ def test_killed_in_the_middle_it_is_whole_and_done_by_the_next_start(tmp_path: P
     assert done.returncode == 9
     assert schema_of(path) == 2
     library = Library.open(path)
-    assert [verdict.verdict for verdict in library.verdicts()] == VERDICTS
-    assert library.verify() == []
+    assert [verdict.verdict for verdict in library.verdicts.all()] == VERDICTS
+    assert library.maintenance.verify() == []
     assert Library.open(path).notices == []

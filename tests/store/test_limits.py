@@ -28,9 +28,9 @@ library = Library.open(sys.argv[2])
 resource.setrlimit(resource.RLIMIT_FSIZE, (int(sys.argv[4]), resource.RLIM_INFINITY))
 acts = {
     "import": lambda: add_run(library, Path(sys.argv[3]), make_run(40_000)),
-    "edit": lambda: library.edit_runs([1], {"load": "20 W"}),
-    "pack": library.pack,
-    "backup": lambda: library.backup(Path(sys.argv[3]).with_name("full.tar")),
+    "edit": lambda: library.runs.edit([1], {"load": "20 W"}),
+    "pack": library.maintenance.pack,
+    "backup": lambda: library.maintenance.backup(Path(sys.argv[3]).with_name("full.tar")),
 }
 for name, act in acts.items():
     try:
@@ -38,7 +38,7 @@ for name, act in acts.items():
     except DiskFault as error:
         print(name, "refused:", error)
 resource.setrlimit(resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY, resource.RLIM_INFINITY))
-library.edit_runs([2], {"note": "there is room again"})
+library.runs.edit([2], {"note": "there is room again"})
 """
 
 
@@ -47,7 +47,7 @@ library.edit_runs([2], {"note": "there is room again"})
 def test_a_full_disk_is_said_and_nothing_is_half_done(limit: int, tmp_path: Path):
     """Every file may grow to so many bytes only; then there is room again, and the same process goes on."""
     library = make_store(tmp_path, 3, samples=300)
-    before = library.runs_frame(sort="run_id")["run_id"].to_list()
+    before = library.runs.frame(sort="run_id")["run_id"].to_list()
     command = [
         sys.executable,
         "-c",
@@ -62,9 +62,9 @@ def test_a_full_disk_is_said_and_nothing_is_half_done(limit: int, tmp_path: Path
     assert "import refused" in done.stdout
     assert "backup refused" in done.stdout
     assert all("full.tar" in line or str(library.path) in line for line in done.stdout.splitlines()), done.stdout
-    assert library.runs_frame(sort="run_id")["run_id"].to_list() == before
-    assert library.run(2).facts.note == "there is room again"
-    assert library.verify() == []
+    assert library.runs.frame(sort="run_id")["run_id"].to_list() == before
+    assert library.runs.get(2).facts.note == "there is room again"
+    assert library.maintenance.verify() == []
     assert not list(library.layout.tmp.iterdir())
     assert not [path.name for path in tmp_path.iterdir() if "full.tar" in path.name]
 
@@ -93,7 +93,7 @@ def crowd(tmp_path: Path, processes: int, files: int) -> None:
 
     def look() -> None:
         while not ended.is_set():
-            (row,) = library.sql(
+            (row,) = library.sql.run(
                 "SELECT (SELECT coalesce(sum(samples), 0) FROM runs) AS a, (SELECT count(*) FROM samples) AS b"
             ).table.to_pylist()
             told.append(row["a"] == row["b"])
@@ -108,8 +108,8 @@ def crowd(tmp_path: Path, processes: int, files: int) -> None:
     assert said == [""] * processes
     assert told
     assert all(told)
-    assert library.runs_frame(sort="run_id")["run_id"].to_list() == list(range(1, files + 1))
-    assert library.verify() == []
+    assert library.runs.frame(sort="run_id")["run_id"].to_list() == list(range(1, files + 1))
+    assert library.maintenance.verify() == []
 
 
 def test_several_processes_import_at_once(tmp_path: Path):
@@ -131,15 +131,15 @@ def memory_mb() -> float:
 
 def use(library: Library, number: int) -> None:
     """One of everything that a day brings."""
-    library.runs("port:C1 wh>0")
-    library.run(1 + number % 3)
-    library.samples(1 + number % 3)
-    library.strips(1 + number % 3, buckets=40)
-    library.sql("SELECT port, count(*) FROM runs GROUP BY port")
+    library.runs.page("port:C1 wh>0")
+    library.runs.get(1 + number % 3)
+    library.samples.read(1 + number % 3)
+    library.samples.strips(1 + number % 3, buckets=40)
+    library.sql.run("SELECT port, count(*) FROM runs GROUP BY port")
     if number % 5 == 0:
-        library.edit_runs([1], {"note": f"n{number}"})
+        library.runs.edit([1], {"note": f"n{number}"})
     if number % 25 == 0:
-        Library.open(library.path).verify(quick=True)
+        Library.open(library.path).maintenance.verify(quick=True)
 
 
 @pytest.mark.skipif(not Path("/proc/self/fd").exists(), reason="no /proc here")
@@ -180,29 +180,29 @@ def test_a_pack_holds_the_bits_of_the_loose_traces(tmp_path: Path, seeds: range)
     """Every channel of every sample, and what every view says, before and after."""
     for seed in seeds:
         library = random_library(tmp_path / str(seed), seed)
-        views = [name for name in library.views() if name != "samples"]
+        views = [name for name in library.sql.views() if name != "samples"]
 
         def everything(library: Library = library, views: list[str] = views) -> list[object]:
-            samples = library.sql("FROM samples ORDER BY run_id, t_s", limit=None).table
+            samples = library.sql.run("FROM samples ORDER BY run_id, t_s", limit=None).table
             bits = [
                 [None if v is None else v.hex() for v in samples[name].to_pylist()] for name in samples.column_names[1:]
             ]
-            told = [library.sql(f"FROM {name} ORDER BY ALL", limit=None).table.to_pylist() for name in views]
+            told = [library.sql.run(f"FROM {name} ORDER BY ALL", limit=None).table.to_pylist() for name in views]
             return [samples["run_id"].to_pylist(), bits, told]
 
         before = everything()
-        library.pack()
-        assert [file["is_pack"] for file in library.files()] == [True]
+        library.maintenance.pack()
+        assert [file["is_pack"] for file in library.maintenance.files()] == [True]
         assert everything() == before
-        assert library.verify() == []
+        assert library.maintenance.verify() == []
 
 
 def test_a_run_out_of_a_file_that_is_gone_is_one_sentence(tmp_path: Path):
     library = make_store(tmp_path, 1, samples=50)
     (file,) = library.layout.runs.iterdir()
     file.unlink()
-    assert [finding.code for finding in library.verify(quick=True)] == ["missing-trace"]
+    assert [finding.code for finding in library.maintenance.verify(quick=True)] == ["missing-trace"]
     add_run(library, write_export(tmp_path, "y.csv"), make_run(50))
-    assert library.pack().damaged == (file.relative_to(library.path).as_posix(),)
+    assert library.maintenance.pack().damaged == (file.relative_to(library.path).as_posix(),)
     with pytest.raises(DiskFault, match="No such file"):
-        library.backup(Path(tmp_path / "none" / "b.tar"))
+        library.maintenance.backup(Path(tmp_path / "none" / "b.tar"))

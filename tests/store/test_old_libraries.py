@@ -38,18 +38,20 @@ def test_a_library_of_this_schema_opens_whole(version: int, tmp_path: Path):
     copies = list(path.glob(f"catalogue-schema{version}-*.duckdb"))
     assert len(copies) == (version < migrations.LATEST)
     assert all(copy.name in " ".join(library.notices) for copy in copies)
-    assert library.verify() == []
-    assert library.runs_frame(sort="run_id")["run_id"].to_list() == [1, 2, 4, 5]
-    assert library.run(2).facts.load_set == "20 W"
-    assert [a.reason for a in library.run(2).amendments] == ["misread"]
-    assert library.sql("SELECT reason FROM deleted").table.to_pylist() == [{"reason": "twice"}]
-    assert library.device("PB-01").mass_g == 355.0
-    assert library.sql("SELECT count(*) AS n FROM samples").table.to_pylist() == [{"n": 3 * 40 + 30}]
-    assert library.sql("SELECT count(*) AS n FROM meters JOIN calibrations USING (meter)").table["n"][0].as_py() == 1
-    before = library.runs_frame()
-    library.recompute()
-    library.pack()
-    assert library.runs_frame().select("run_id", "samples").equals(before.select("run_id", "samples"))
+    assert library.maintenance.verify() == []
+    assert library.runs.frame(sort="run_id")["run_id"].to_list() == [1, 2, 4, 5]
+    assert library.runs.get(2).facts.load_set == "20 W"
+    assert [a.reason for a in library.runs.get(2).amendments] == ["misread"]
+    assert library.sql.run("SELECT reason FROM deleted").table.to_pylist() == [{"reason": "twice"}]
+    assert library.devices.get("PB-01").mass_g == 355.0
+    assert library.sql.run("SELECT count(*) AS n FROM samples").table.to_pylist() == [{"n": 3 * 40 + 30}]
+    assert (
+        library.sql.run("SELECT count(*) AS n FROM meters JOIN calibrations USING (meter)").table["n"][0].as_py() == 1
+    )
+    before = library.runs.frame()
+    library.results.recompute()
+    library.maintenance.pack()
+    assert library.runs.frame().select("run_id", "samples").equals(before.select("run_id", "samples"))
     assert Library.open(path).notices == []
 
 
@@ -69,7 +71,7 @@ def test_a_migration_that_fails_leaves_the_library_as_it_was(tmp_path: Path):
             durable.set_hook(None)
         assert schema_of(path) == 1, step
         assert not list((path / "tmp").iterdir())
-    assert Library.open(path).verify() == []
+    assert Library.open(path).maintenance.verify() == []
 
 
 def test_a_wrong_migration_is_rolled_back_whole(tmp_path: Path):
@@ -79,7 +81,7 @@ def test_a_wrong_migration_is_rolled_back_whole(tmp_path: Path):
     with pytest.raises(Exception, match="no_such_thing"):
         migrations.migrate(library.catalogue, library.layout, texts)
     assert schema_of(path) == migrations.LATEST
-    assert Library.open(path).verify() == []
+    assert Library.open(path).maintenance.verify() == []
 
 
 def test_a_library_of_a_later_program_is_refused_and_left_alone(tmp_path: Path):

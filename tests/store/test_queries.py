@@ -116,10 +116,10 @@ def test_sql_that_does_more_than_read_the_views_is_refused(library: Library, for
     outside = library.path.parent / "exports" / "log0000.csv"
     before = {path: path.stat().st_mtime_ns for path in library.path.rglob("*") if path.is_file()}
     with pytest.raises((QueryRefused, QueryFailed)) as caught:
-        library.sql(form.replace("{root}", str(library.path)).replace("{outside}", str(outside)))
+        library.sql.run(form.replace("{root}", str(library.path)).replace("{outside}", str(outside)))
     assert "invented export" not in str(caught.value)
     assert {path: path.stat().st_mtime_ns for path in library.path.rglob("*") if path.is_file()} == before
-    assert library.sql("SELECT count(*) AS n FROM runs").table["n"][0].as_py() == 3
+    assert library.sql.run("SELECT count(*) AS n FROM runs").table["n"][0].as_py() == 3
 
 
 @pytest.mark.parametrize(
@@ -137,24 +137,26 @@ def test_sql_that_does_more_than_read_the_views_is_refused(library: Library, for
     ],
 )
 def test_reading_forms_are_taken(library: Library, form: str):
-    assert library.sql(form).table.num_columns >= 1
+    assert library.sql.run(form).table.num_columns >= 1
 
 
 def test_every_view_has_the_columns_that_it_says(library: Library):
-    for view, columns in library.views().items():
-        assert library.sql(f"SELECT * FROM {view} LIMIT 0").table.column_names == [name for name, _ in columns], view
+    for view, columns in library.sql.views().items():
+        assert library.sql.run(f"SELECT * FROM {view} LIMIT 0").table.column_names == [name for name, _ in columns], (
+            view
+        )
 
 
 def test_the_row_limit_is_told(library: Library):
-    assert library.sql("FROM samples", limit=180).is_cut is False
-    answer = library.sql("FROM samples", limit=179)
+    assert library.sql.run("FROM samples", limit=180).is_cut is False
+    answer = library.sql.run("FROM samples", limit=179)
     assert answer.is_cut
     assert answer.table.num_rows == 179
 
 
 def test_a_wrong_column_is_told_with_its_place(library: Library):
     with pytest.raises(QueryFailed) as caught:
-        library.sql("SELECT devise FROM runs")
+        library.sql.run("SELECT devise FROM runs")
     assert caught.value.position == 7
     assert "device" in str(caught.value)
 
@@ -164,25 +166,25 @@ ENDLESS = "SELECT count(*) FROM range(1000000000) a, range(1000000) b WHERE a.ra
 
 def test_a_question_ends_at_its_time_limit(library: Library):
     with pytest.raises(QueryFailed, match="time limit") as caught:
-        library.sql(ENDLESS, timeout_s=0.2)
+        library.sql.run(ENDLESS, timeout_s=0.2)
     assert caught.value.was_interrupted
 
 
 def test_a_question_is_interrupted_from_another_thread(library: Library):
-    question = library.query(ENDLESS)
+    question = library.sql.query(ENDLESS)
     timer = threading.Timer(0.2, question.interrupt)
     timer.start()
     with pytest.raises(QueryFailed, match="Interrupted"):
         question.run()
     timer.join()
-    early = library.query("SELECT 1")
+    early = library.sql.query("SELECT 1")
     early.interrupt()
     with pytest.raises(QueryFailed, match="Interrupted"):
         early.run()
 
 
 def test_a_running_question_keeps_nobody_from_writing(library: Library, tmp_path: Path):
-    question = library.query(f"SELECT * FROM runs, ({ENDLESS})")
+    question = library.sql.query(f"SELECT * FROM runs, ({ENDLESS})")
     ended: list[str] = []
 
     def ask() -> None:
@@ -193,7 +195,7 @@ def test_a_running_question_keeps_nobody_from_writing(library: Library, tmp_path
 
     asking = threading.Thread(target=ask)
     asking.start()
-    library.edit_runs([1], {"note": "meanwhile"})
+    library.runs.edit([1], {"note": "meanwhile"})
     assert asking.is_alive()
     question.interrupt()
     asking.join(20)
@@ -201,4 +203,4 @@ def test_a_running_question_keeps_nobody_from_writing(library: Library, tmp_path
 
 
 def test_sums_of_counts_are_plain_integers(library: Library):
-    assert library.sql("SELECT sum(samples) AS n FROM runs").table.to_pylist() == [{"n": 180}]
+    assert library.sql.run("SELECT sum(samples) AS n FROM runs").table.to_pylist() == [{"n": 180}]

@@ -23,11 +23,11 @@ from tests.builders import make_store
 @pytest.fixture(scope="module")
 def library(tmp_path_factory) -> Library:
     library = make_store(tmp_path_factory.mktemp("same"), 5, samples=40)
-    library.save_device(DeviceSheet("PB-01", "power bank", rated_energy_wh=61.6, mass_g=352.0))
-    library.add_meter(Meter("M1", voltage_spec="0.05% + 2d(0.001)"))
-    library.add_calibration(Calibration("M1", date(2026, 1, 1)))
-    library.edit_runs([1, 2], {"note": "x"}, reason="r")
-    library.delete_runs([5])
+    library.devices.save(DeviceSheet("PB-01", "power bank", rated_energy_wh=61.6, mass_g=352.0))
+    library.meters.add(Meter("M1", voltage_spec="0.05% + 2d(0.001)"))
+    library.meters.add_calibration(Calibration("M1", date(2026, 1, 1)))
+    library.runs.edit([1, 2], {"note": "x"}, reason="r")
+    library.runs.delete([5])
     return library
 
 
@@ -39,8 +39,8 @@ def peer(library: Library) -> duckdb.DuckDBPyConnection:
     for name, sql in VIEWS.items():
         bare.execute(f"CREATE TABLE {name} AS {sql}")
     bare.execute("DETACH catalogue")
-    bare.register("verdicts", library.verdict_table())
-    bare.execute(f"CREATE TABLE samples AS {samples_sql([Path(str(f['path'])) for f in library.files()])}")
+    bare.register("verdicts", library.verdicts.table())
+    bare.execute(f"CREATE TABLE samples AS {samples_sql([Path(str(f['path'])) for f in library.maintenance.files()])}")
     return bare
 
 
@@ -79,15 +79,15 @@ QUESTIONS = [
 
 @pytest.mark.parametrize("question", QUESTIONS)
 def test_an_answer_is_that_of_whole_tables_without_an_optimiser(library: Library, peer, question: str):
-    assert library.sql(question, limit=None).table.to_pylist() == peer.sql(question).to_arrow_table().to_pylist()
+    assert library.sql.run(question, limit=None).table.to_pylist() == peer.sql(question).to_arrow_table().to_pylist()
 
 
 def test_what_was_read_for_one_question_serves_the_next_only_if_it_holds_enough(library: Library):
     fresh = Library.open(library.path)
-    assert fresh.sql("SELECT note FROM runs WHERE run_id = 1").table.to_pylist() == [{"note": "x"}]
-    assert fresh.sql("SELECT device FROM runs WHERE run_id = 1").table.to_pylist() == [{"device": "PB-01"}]
-    fresh.edit_runs([1], {"device": "PB-02"})
-    assert fresh.sql("SELECT device, note FROM runs WHERE run_id = 1").table.to_pylist() == [
+    assert fresh.sql.run("SELECT note FROM runs WHERE run_id = 1").table.to_pylist() == [{"note": "x"}]
+    assert fresh.sql.run("SELECT device FROM runs WHERE run_id = 1").table.to_pylist() == [{"device": "PB-01"}]
+    fresh.runs.edit([1], {"device": "PB-02"})
+    assert fresh.sql.run("SELECT device, note FROM runs WHERE run_id = 1").table.to_pylist() == [
         {"device": "PB-02", "note": "x"}
     ]
-    library.edit_runs([1], {"device": "PB-01"})
+    library.runs.edit([1], {"device": "PB-01"})

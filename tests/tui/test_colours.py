@@ -69,7 +69,7 @@ async def test_without_colour_marks_cursor_and_doubts_still_show(tmp_path, monke
     """NO_COLOR: the cursor's sign, the mark, the sign of a suspect run and the chosen part are signs and words."""
     monkeypatch.setenv("NO_COLOR", "1")
     library = make_store(tmp_path, runs=3, samples=60)
-    library.edit_runs([2], {"quality": "suspect"}, reason="a loose plug")
+    library.runs.edit([2], {"quality": "suspect"}, reason="a loose plug")
     app = app_on(library)
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)

@@ -11,6 +11,7 @@ import pytest
 
 from store import Library
 from store.errors import CatalogueDamaged, LibraryBusy
+from store.runs.run_store import RunStore
 from tests.builders import make_store
 from tests.tui.harness import app_on, press, screen_text, settle
 from tui.app import build_app
@@ -48,7 +49,7 @@ def test_a_kept_page_is_what_the_library_gives(library, folder, columns):
     kept = kept_page(folder, library.path, sort=SORT, columns=columns)
     assert kept is not None
     assert kept.zone == library.zone
-    fresh = page_of(library.runs(sort=SORT, columns=wanted_columns(columns)))
+    fresh = page_of(library.runs.page(sort=SORT, columns=wanted_columns(columns)))
     assert (kept.page.shown, kept.page.total) == (fresh.shown, fresh.total) == (4, 4)
     assert [dict(row) for row in kept.page.rows] == list(fresh.rows)
 
@@ -58,13 +59,13 @@ def test_no_kept_page_outlives_a_commit_another_order_or_other_columns(library, 
     assert kept_page(folder, library.path, sort="device", columns=DEFAULT_COLUMNS) is None
     assert kept_page(folder, library.path, sort=SORT, columns=("device",)) is None
     assert kept_page(folder, library.path, sort=SORT, columns=DEFAULT_COLUMNS) is not None
-    library.edit_runs([1], {"device": "PB-99"})
+    library.runs.edit([1], {"device": "PB-99"})
     assert kept_page(folder, library.path, sort=SORT, columns=DEFAULT_COLUMNS) is None
 
 
 def test_nothing_is_kept_while_two_commits_could_look_alike(library, folder):
     """Right after a commit, and while a log lies beside the catalogue."""
-    library.edit_runs([1], {"device": "PB-99"})
+    library.runs.edit([1], {"device": "PB-99"})
     assert not keep_page(folder, library, sort=SORT, columns=DEFAULT_COLUMNS)
     settled(library)
     library.layout.wal.write_bytes(b"")
@@ -76,14 +77,14 @@ def test_nothing_is_kept_while_two_commits_could_look_alike(library, folder):
 
 
 def test_a_commit_while_the_page_is_read_is_noticed(library, folder, monkeypatch):
-    read = Library.runs
+    read = RunStore.page
 
-    def runs(self, *args, **options):
+    def page(self, *args, **options):
         found = read(self, *args, **options)
-        self.edit_runs([1], {"device": "PB-99"})
+        self.edit([1], {"device": "PB-99"})
         return found
 
-    monkeypatch.setattr(Library, "runs", runs)
+    monkeypatch.setattr(RunStore, "page", page)
     assert not keep_page(folder, library, sort=SORT, columns=DEFAULT_COLUMNS)
 
 
@@ -180,14 +181,14 @@ async def test_a_library_that_cant_be_opened_is_told(library, folder):
 async def test_a_busy_library_is_asked_again_until_it_answers(library, monkeypatch):
     """What is shown follows by itself, with no commit and no key in between."""
     monkeypatch.setattr(base, "FIRST_WAIT_S", 0.01)
-    read, busy = Library.runs, [LibraryBusy("Another process holds the library.")] * 3
+    read, busy = RunStore.page, [LibraryBusy("Another process holds the library.")] * 3
 
-    def runs(self, *args, **options):
+    def page(self, *args, **options):
         if busy:
             raise busy.pop()
         return read(self, *args, **options)
 
-    monkeypatch.setattr(Library, "runs", runs)
+    monkeypatch.setattr(RunStore, "page", page)
     app = build_app(library)
     async with app.run_test(size=(80, 24)) as pilot:
         await shown(pilot, "4 of 4")
@@ -198,15 +199,15 @@ async def test_a_busy_library_is_asked_again_until_it_answers(library, monkeypat
 async def test_a_newer_request_ends_the_asking(library, monkeypatch):
     """The filter that found the library busy is not read again once another one is typed."""
     monkeypatch.setattr(base, "FIRST_WAIT_S", 0.05)
-    read, asked = Library.runs, []
+    read, asked = RunStore.page, []
 
-    def runs(self, text="", **options):
+    def page(self, text="", **options):
         asked.append(text)
         if text == "run:1":
             raise LibraryBusy("Another process holds the library.")
         return read(self, text, **options)
 
-    monkeypatch.setattr(Library, "runs", runs)
+    monkeypatch.setattr(RunStore, "page", page)
     app = build_app(library)
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)

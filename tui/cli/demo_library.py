@@ -59,16 +59,16 @@ def build_demo(target: Path, progress: Progress) -> None:
 def _fill(path: Path, progress: Progress) -> None:
     library = Library.create(path, zone=DEMO_ZONE, who=DEMO_WHO)
     for entry in _meters(demo_parquet.meters()):
-        library.add_meter(_meter(entry))
+        library.meters.add(_meter(entry))
         for calibration in entry.get("calibration", ()):
-            library.add_calibration(_calibration(entry["name"], calibration))
+            library.meters.add_calibration(_calibration(entry["name"], calibration))
     for sheet in _named(demo_parquet.devices(), ".toml"):
-        library.save_device(read_sheet(sheet.read_text("utf-8"), source=sheet.name).sheet)
+        library.devices.save(read_sheet(sheet.read_text("utf-8"), source=sheet.name).sheet)
     packs = _named(demo_parquet.traces(), ".parquet")
     with ExitStack() as stack:
         for number, pack in enumerate(packs):
             file = stack.enter_context(as_file(pack))
-            library.import_pack(file, progress=_share_of(progress, number, len(packs)))
+            library.imports.add_pack(file, progress=_share_of(progress, number, len(packs)))
 
 
 def _share_of(progress: Progress, number: int, packs: int) -> Progress:

@@ -43,7 +43,7 @@ def chosen_runs(library: Library, words: list[str]) -> list[int]:
     typed = as_typed(words)
     if all(word.replace("-", "").isdigit() for word in typed):
         return run_numbers(typed)
-    table = library.runs(join_words(typed), sort="run_id", limit=None).table
+    table = library.runs.page(join_words(typed), sort="run_id", limit=None).table
     found: list[int] = table.column("run_id").to_pylist()
     if not found:
         fail("No run fits. `joulebook runs` with the same words shows what does.")

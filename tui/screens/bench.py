@@ -129,7 +129,7 @@ class BenchScreen(BaseScreen):
             self.app.push_screen(PickScreen("device to test", model), take)
 
         def call() -> list[tuple[str, str]]:
-            return [(row.device, row.kind) for row in library.devices() if row.kind]
+            return [(row.device, row.kind) for row in library.devices.all() if row.kind]
 
         self.joulebook.hold_keys_for_screen()
         self.ask_library("devices", call, done)
@@ -153,7 +153,7 @@ class BenchScreen(BaseScreen):
             self.app.push_screen(PickScreen(f"next test of {device}", model), take)
 
         self.joulebook.hold_keys_for_screen()
-        self.ask_library("course", lambda: library.course(device).next_steps, done)
+        self.ask_library("course", lambda: library.devices.course(device).next_steps, done)
 
     def _begin(self, plan: BenchPlan) -> None:
         self.plan = plan
@@ -167,8 +167,10 @@ class BenchScreen(BaseScreen):
             self._paint()
 
         def call() -> tuple[tuple[ClaimSheet, ...], float | None]:
-            sheet = library.sheets().get(device)
-            return (sheet.claims if sheet is not None else ()), _like_run_s(library.runs(_like(plan), limit=1).table)
+            sheet = library.devices.sheets().get(device)
+            return (sheet.claims if sheet is not None else ()), _like_run_s(
+                library.runs.page(_like(plan), limit=1).table
+            )
 
         self.ask_library("claims", call, done)
         self._paint()
@@ -191,9 +193,9 @@ class BenchScreen(BaseScreen):
         library = self.joulebook.library
 
         def call() -> dict[str, list[str]]:
-            offered = {name: [f.value for f in library.facets(name)] for name in ("port", "mode", "load")}
-            offered["device"] = [d.device for d in library.devices()]
-            offered["meter"] = [m.name for m in library.meters()]
+            offered = {name: [f.value for f in library.runs.facets(name)] for name in ("port", "mode", "load")}
+            offered["device"] = [d.device for d in library.devices.all()]
+            offered["meter"] = [m.name for m in library.meters.all()]
             return offered
 
         def take(stated: Mapping[str, str] | None) -> None:

@@ -88,7 +88,9 @@ class CompareScreen(PublishingScreen):
             self.model.strips = strips
             self._paint()
 
-        self.ask_library("strips", lambda: {r: library.strips(r, (channel,), buckets=buckets) for r in runs}, done)
+        self.ask_library(
+            "strips", lambda: {r: library.samples.strips(r, (channel,), buckets=buckets) for r in runs}, done
+        )
 
     def _colour(self, index: int) -> str:
         colours = LINE_COLOURS.get(self.app.theme, LINE_COLOURS[THEMES[0].name])
@@ -138,7 +140,7 @@ class CompareScreen(PublishingScreen):
         library, run_ids = self.joulebook.library, self._run_ids
 
         def call() -> tuple[list[RunView], dict[int, dict[str, Measured]]]:
-            return [library.run(r) for r in run_ids], library.measured(run_ids)
+            return [library.runs.get(r) for r in run_ids], library.results.measured(run_ids)
 
         self.ask_library("runs", call, self._take)
 

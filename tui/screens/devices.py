@@ -52,8 +52,8 @@ class DevicesScreen(BaseScreen):
     def library_changed(self) -> None:
         """Read the devices anew, then how their claims stand: that takes longer."""
         library = self.joulebook.library
-        self.ask_library("list", lambda: list(library.devices()), self._take)
-        self.ask_library("claims", library.verdicts, self._judged)
+        self.ask_library("list", lambda: list(library.devices.all()), self._take)
+        self.ask_library("claims", lambda: library.verdicts.all(), self._judged)  # noqa: PLW0108 (a service loads off the event loop)
 
     def _judged(self, verdicts: Iterable[Verdict]) -> None:
         self.model.judged(verdicts)

@@ -108,5 +108,5 @@ class EditScreen(FormScreen[bool | None]):
                 self.say(self._joulebook.sentence_of(error, is_expected=isinstance(error, StoreError)))
 
         self._joulebook.jobs.ask(
-            "change", lambda: library.edit_runs(runs, changes, reason=reason), done=done, failed=failed, must_run=True
+            "change", lambda: library.runs.edit(runs, changes, reason=reason), done=done, failed=failed, must_run=True
         )

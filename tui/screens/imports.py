@@ -201,9 +201,9 @@ class ImportScreen(BaseScreen):
         library = self.joulebook.library
 
         def call() -> dict[str, list[str]]:
-            offered = {name: [f.value for f in library.facets(name)] for name in ("port", "mode", "load")}
-            offered["device"] = [d.device for d in library.devices()]
-            offered["meter"] = [m.name for m in library.meters()]
+            offered = {name: [f.value for f in library.runs.facets(name)] for name in ("port", "mode", "load")}
+            offered["device"] = [d.device for d in library.devices.all()]
+            offered["meter"] = [m.name for m in library.meters.all()]
             return offered
 
         def take(stated: dict[str, str] | None) -> None:
@@ -308,7 +308,7 @@ class ImportScreen(BaseScreen):
         def take(values: tuple[str, ...] | None) -> None:
             if values == ("yes",):
                 self.ask_library(
-                    "import", lambda: library.delete_runs(runs, reason="import taken back"), done, must_run=True
+                    "import", lambda: library.runs.delete(runs, reason="import taken back"), done, must_run=True
                 )
 
         self.app.push_screen(PickScreen("take the import back", PickList(choices, is_many=False)), take)

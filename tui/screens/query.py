@@ -66,7 +66,8 @@ class QueryScreen(BaseScreen):
         self._back = 0
         self.area.focus()
         self.area.move_cursor(self.area.document.end)
-        self.ask_library("views", self.joulebook.library.views, self._take_views)
+        library = self.joulebook.library
+        self.ask_library("views", lambda: library.sql.views(), self._take_views)  # noqa: PLW0108 (a service loads off the event loop)
         self._note(
             "a query over the views devices, ports, claims, meters, runs, samples, results, events, verdicts ..."
         )
@@ -107,7 +108,7 @@ class QueryScreen(BaseScreen):
         self.tell("")
         library = self.joulebook.library
         try:
-            query = library.query(sql, limit=LIMIT)
+            query = library.sql.query(sql, limit=LIMIT)
         except StoreError as error:
             self._refused(error)
             return

@@ -86,7 +86,7 @@ class RunScreen(PublishingScreen):
     def read_run(self) -> None:
         """Ask for the run; its stored preview is drawn at once, finer strips follow."""
         library, run_id = self.joulebook.library, self._run_id
-        self.ask_library("run", lambda: library.run(run_id), self._take_run)
+        self.ask_library("run", lambda: library.runs.get(run_id), self._take_run)
 
     def _take_run(self, view: RunView) -> None:
         if view.facts.run_id != self._run_id:
@@ -124,7 +124,7 @@ class RunScreen(PublishingScreen):
             self._strips = strips
             self._paint_plot()
 
-        self.ask_library("plot", lambda: library.strips(run_id, channels, *span, buckets), done)
+        self.ask_library("plot", lambda: library.samples.strips(run_id, channels, *span, buckets), done)
 
     def _read_fine(self, view: RunView) -> None:
         """Ask once for strips of the whole of a long run, fine enough to zoom into."""
@@ -146,7 +146,7 @@ class RunScreen(PublishingScreen):
             self._fine_asked = None
             self.tell_failure(error)
 
-        self.ask_library("fine", lambda: library.strips(run_id, wanted, buckets=FINE), done, failed=failed)
+        self.ask_library("fine", lambda: library.samples.strips(run_id, wanted, buckets=FINE), done, failed=failed)
 
     def _read_cursor(self) -> None:
         view = self.model.view
@@ -158,7 +158,7 @@ class RunScreen(PublishingScreen):
         reach = min(reach, 1000 * interval) if interval else reach
 
         def call() -> dict[str, float]:
-            samples: pa.Table = library.samples(run_id, view.channels, at - reach, at + reach)
+            samples: pa.Table = library.samples.read(run_id, view.channels, at - reach, at + reach)
             return nearest_values(samples, at)
 
         def done(values: dict[str, float]) -> None:
@@ -353,7 +353,7 @@ class RunScreen(PublishingScreen):
                 self._open(int(rows[0]["run_id"]), target)
 
         self.ask_library(
-            "neighbour", lambda: library.runs(text, sort=sort, limit=1, offset=target, columns=("run_id",)), done
+            "neighbour", lambda: library.runs.page(text, sort=sort, limit=1, offset=target, columns=("run_id",)), done
         )
 
     def _open(self, run_id: int, index: int) -> None:

@@ -115,7 +115,7 @@ class RunsScreen(BaseScreen):
     def _reading(self, offset: int, limit: int) -> Callable[[], Page]:
         """A call that reads rows of the list as it is filtered and ordered now."""
         library, text, sort, columns = self.joulebook.library, self.list.filter_text, self.list.sort, self.list.wanted()
-        return lambda: page_of(library.runs(text, sort=sort, limit=limit, offset=offset, columns=columns))
+        return lambda: page_of(library.runs.page(text, sort=sort, limit=limit, offset=offset, columns=columns))
 
     def list_refused(self, error: Exception) -> None:
         """The list stays; a wrong word is shown where it is wrong."""
@@ -180,7 +180,7 @@ class RunsScreen(BaseScreen):
 
         def call() -> dict[str, list[str]]:
             word_names()  # loaded off the event loop, before the first letter asks for them
-            return {field: [f.value for f in library.facets(field, "")] for field in COMPLETED_FIELDS}
+            return {field: [f.value for f in library.runs.facets(field, "")] for field in COMPLETED_FIELDS}
 
         self.ask_library(
             "completions", call, lambda values: self.filter_input.offer(values, self.joulebook.settings.filters)
@@ -348,7 +348,7 @@ class RunsScreen(BaseScreen):
 
             self.app.push_screen(EditScreen(facts))
 
-        self.ask_library("edit", lambda: [library.run(r).facts for r in runs], done)
+        self.ask_library("edit", lambda: [library.runs.get(r).facts for r in runs], done)
 
     def action_go(self, place: str) -> None:
         """Go to another place."""

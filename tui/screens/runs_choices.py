@@ -39,7 +39,7 @@ def pick_values(place: RunsScreen, field: str) -> None:
         app.push_screen(PickScreen(_WORDS.get(field, field), PickList(choices, picked, signs=app.look.signs)), take)
 
     app.hold_keys_for_screen()
-    place.ask_library("facets", lambda: list(library.facets(field, text)), done, failed=place.list_refused)
+    place.ask_library("facets", lambda: list(library.runs.facets(field, text)), done, failed=place.list_refused)
 
 
 def choose_order(place: RunsScreen) -> None:

@@ -47,7 +47,7 @@ class _SheetUndo:
 
     def take_back(self, library: Library) -> None:
         """Save the sheet from before."""
-        library.save_device(self.before, reason="taken back")
+        library.devices.save(self.before, reason="taken back")
 
 
 class SheetScreen(BaseScreen):
@@ -88,7 +88,7 @@ class SheetScreen(BaseScreen):
 
         def call() -> DeviceSheet | None:
             try:
-                return library.device(device) if device else None
+                return library.devices.get(device) if device else None
             except NotFound:
                 return None
 
@@ -217,13 +217,13 @@ class SheetScreen(BaseScreen):
             self.tell(f"saved: {what}{doubts}", is_problem=False)
             self.joulebook.facts_changed()
 
-        self.ask_library("save", lambda: library.save_device(reading.sheet), done, must_run=True)
+        self.ask_library("save", lambda: library.devices.save(reading.sheet), done, must_run=True)
 
     def library_changed(self) -> None:
         """Show what the library says now, where nothing is being written."""
         if self._device and not self._draft.is_changed:
             library, device = self.joulebook.library, self._device
-            self.ask_library("sheet", lambda: library.sheets().get(device), self._reread)
+            self.ask_library("sheet", lambda: library.devices.sheets().get(device), self._reread)
 
     def _reread(self, sheet: DeviceSheet | None) -> None:
         if sheet is not None and not self._draft.is_changed:

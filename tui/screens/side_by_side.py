@@ -34,7 +34,7 @@ class SideBySideScreen(DocumentScreen):
     def library_changed(self) -> None:
         """Compare anew."""
         library, devices, by = self.joulebook.library, self._devices, self._by
-        self.ask_library("compare", lambda: library.compare_devices(devices, by), self._take)
+        self.ask_library("compare", lambda: library.devices.compare(devices, by), self._take)
 
     def _take(self, page: ComparisonPage) -> None:
         self._page = page

@@ -32,6 +32,6 @@ class WhyScreen(DocumentScreen):
         library, run_id, name = self.joulebook.library, self._run_id, self._result
 
         def read() -> Document:
-            return why_document(library.why(run_id, name), run_id, library.redo_sql(run_id, name))
+            return why_document(library.results.why(run_id, name), run_id, library.results.redo_sql(run_id, name))
 
         self.ask_library("why", read, self.show_document)

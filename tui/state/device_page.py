@@ -38,10 +38,10 @@ class DevicePageData:
 def read_page(library: Library, device: str) -> DevicePageData:
     """Read what the page shows; called off the event loop."""
     try:
-        page = library.device_page(device)
+        page = library.devices.page(device)
     except NotFound:
         quoted = '"' + device.replace('"', "") + '"'
-        return DevicePageData(device, None, library.runs(f"device:{quoted}", limit=1).shown)
+        return DevicePageData(device, None, library.runs.page(f"device:{quoted}", limit=1).shown)
     return DevicePageData(device, page, page.runs)
 
 

@@ -8,12 +8,15 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, tzinfo
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 from store.model.records import RunFacts
 from tui.render import format as fmt
 
-__all__ = ["EDITABLE", "EditsRuns", "Undo", "UndoStep", "WrongEntryError", "changed", "common_text", "undo_of"]
+if TYPE_CHECKING:
+    from store import Library
+
+__all__ = ["EDITABLE", "Undo", "UndoStep", "WrongEntryError", "changed", "common_text", "undo_of"]
 
 EDITABLE: tuple[str, ...] = (
     "device",
@@ -34,13 +37,6 @@ EDITABLE: tuple[str, ...] = (
 
 VARIOUS = "(various)"
 """Stands for several runs' differing values; left as it is, nothing changes."""
-
-
-class EditsRuns(Protocol):
-    """The part of the library that corrects facts."""
-
-    def edit_runs(self, run_ids: Sequence[int], changes: Mapping[str, Any], *, reason: str = "") -> object:
-        """Correct facts of runs."""
 
 
 def _text(value: Any, zone: tzinfo | None) -> str:
@@ -100,7 +96,7 @@ class UndoStep(Protocol):
     def words(self) -> str:
         """What was done."""
 
-    def take_back(self, library: Any) -> None:
+    def take_back(self, library: Library) -> None:
         """Put back what was, as a correction of its own."""
 
 
@@ -112,10 +108,10 @@ class Undo:
     before: tuple[tuple[int, Mapping[str, Any]], ...]
     """Run and its old values."""
 
-    def take_back(self, library: EditsRuns) -> None:
+    def take_back(self, library: Library) -> None:
         """Put the old facts back; that is a correction of its own."""
         for run_id, values in self.before:
-            library.edit_runs([run_id], dict(values), reason="taken back")
+            library.runs.edit([run_id], dict(values), reason="taken back")
 
 
 def undo_of(facts: Sequence[RunFacts], changes: Mapping[str, Any]) -> Undo:

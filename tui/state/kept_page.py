@@ -68,7 +68,7 @@ def keep_page(folder: Path, library: Library, *, sort: str, columns: Sequence[st
     wanted = wanted_columns(columns)
     if not mark.is_settled(time.time_ns()):
         return False
-    page = page_of(library.runs(sort=sort, limit=PAGE, columns=wanted))
+    page = page_of(library.runs.page(sort=sort, limit=PAGE, columns=wanted))
     if _mark(library.path) != mark:
         return False
     names = list(dict.fromkeys(wanted))

@@ -56,11 +56,22 @@ class LateLibrary:
                 self._library = self._open()
             return self._library
 
-    def __getattr__(self, name: str) -> Callable[..., Any]:
+    def __getattr__(self, name: str) -> _LateService:
         if name.startswith("_"):
             raise AttributeError(name)
 
+        return _LateService(self, name)
+
+
+class _LateService:
+    """A service of a library that is opened with the first call."""
+
+    def __init__(self, library: LateLibrary, name: str) -> None:
+        self._library = library
+        self._name = name
+
+    def __getattr__(self, name: str) -> Callable[..., Any]:
         def call(*args: Any, **options: Any) -> Any:
-            return getattr(self.opened(), name)(*args, **options)
+            return getattr(getattr(self._library.opened(), self._name), name)(*args, **options)
 
         return call

@@ -59,7 +59,7 @@ class GlancePane(LinesView):
         library = self._place.joulebook.library
 
         def call() -> RunView:
-            view = library.run(run_id)
+            view = library.runs.get(run_id)
             import_module("tui.state.glance")
             import_module("store.methods.specs").specs()  # the words of results
             return view
@@ -108,4 +108,5 @@ class GlancePane(LinesView):
             if held:
                 self.paint()
 
-        self._place.ask_library("verdicts", self._place.joulebook.library.verdicts, done)
+        library = self._place.joulebook.library
+        self._place.ask_library("verdicts", lambda: library.verdicts.all(), done)  # noqa: PLW0108 (a service loads off the event loop)

@@ -31,7 +31,7 @@ def kept_files() -> list[Path]:
 def both(folder: Path) -> tuple[object, object]:
     """As a process that starts now sees them."""
     library = Library.open(folder)
-    return library.verdicts(), candidates_for(library, "power bank", TERMS)
+    return library.verdicts.all(), candidates_for(library, "power bank", TERMS)
 
 
 def refuse(*_args: object, **_more: object) -> None:
@@ -50,8 +50,8 @@ def test_the_next_start_judges_nothing_again(folder, monkeypatch):
 def test_a_change_by_anyone_is_seen_at_the_next_start(folder):
     before, looked = both(folder)
     library = Library.open(folder)
-    run = next(v.run_ids[0] for v in library.verdicts() if v.run_ids)
-    library.edit_runs([run], {"quality": "rejected"}, reason="a test")
+    run = next(v.run_ids[0] for v in library.verdicts.all() if v.run_ids)
+    library.runs.edit([run], {"quality": "rejected"}, reason="a test")
     after = both(folder)
     for file in kept_files():
         file.unlink()
@@ -88,6 +88,6 @@ def test_another_librarys_verdicts_are_never_taken(folder, tmp_path):
     both(folder)
     other = Path(shutil.copytree(folder, tmp_path / "other"))
     library = Library.open(other)
-    sheet = next(sheet for sheet in library.sheets().values() if sheet.claims)
-    library.save_device(replace(sheet, claims=()))
+    sheet = next(sheet for sheet in library.devices.sheets().values() if sheet.claims)
+    library.devices.save(replace(sheet, claims=()))
     assert both(other)[0] != both(folder)[0]

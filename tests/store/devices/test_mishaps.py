@@ -50,8 +50,8 @@ def library(tmp_path: Path) -> Library:
     library = Library.open(tmp_path / "library", create=True)
     from store.model.records import Meter
 
-    library.add_meter(Meter("M2", "0.05% + 2d(0.001)", "0.1% + 2d(0.001)"))
-    library.save_device(read_sheet(SHEET, "PB-50.toml").sheet)
+    library.meters.add(Meter("M2", "0.05% + 2d(0.001)", "0.1% + 2d(0.001)"))
+    library.devices.save(read_sheet(SHEET, "PB-50.toml").sheet)
     return library
 
 
@@ -68,7 +68,7 @@ def _import(library: Library, folder: Path, name: str, volts: object, amps: obje
 
 
 def _verdicts(library: Library) -> list[str]:
-    return [verdict.verdict for verdict in library.verdicts()]
+    return [verdict.verdict for verdict in library.verdicts.all()]
 
 
 def _load(seconds: int, amps: float, *, until: int) -> np.ndarray:
@@ -87,7 +87,7 @@ def test_a_load_at_the_edge_of_its_band_is_too_close(library: Library, tmp_path:
     volts = np.where(np.arange(5030) < 5000, 20.0, 0.0)
     _import(library, tmp_path, "low", volts, _load(5030, 1.424, until=5000))
     assert _verdicts(library)[1] == "too close to call"
-    assert library.verdicts()[1].measured is None
+    assert library.verdicts.all()[1].measured is None
 
 
 def test_a_load_that_was_set_low_is_not_tested(library: Library, tmp_path: Path) -> None:
@@ -95,7 +95,7 @@ def test_a_load_that_was_set_low_is_not_tested(library: Library, tmp_path: Path)
     volts = np.where(np.arange(5030) < 5000, 20.0, 0.0)
     _import(library, tmp_path, "set-low", volts, _load(5030, 1.25, until=5000))
     assert _verdicts(library)[1] == "not tested"
-    assert "25 W of 30 W" in library.verdicts()[1].reason
+    assert "25 W of 30 W" in library.verdicts.all()[1].reason
 
 
 def test_a_mode_that_the_trace_contradicts_judges_nothing_until_it_is_settled(library: Library, tmp_path: Path) -> None:
@@ -104,7 +104,7 @@ def test_a_mode_that_the_trace_contradicts_judges_nothing_until_it_is_settled(li
     warnings = _import(library, tmp_path, "nine", volts, _load(5030, 10.0 / 3, until=5000))
     assert any("fixed 20 V" in text and "9 V" in text and "joulebook edit 1 --mode" in text for text in warnings)
     assert _verdicts(library)[0] == "not tested"
-    library.edit_runs([1], {"mode": "fixed 9 V"}, reason="as the trace shows")
+    library.runs.edit([1], {"mode": "fixed 9 V"}, reason="as the trace shows")
     assert _verdicts(library)[0] == "met"
 
 
@@ -114,7 +114,7 @@ def test_a_bound_joins_no_mean_and_is_never_the_worst(library: Library, tmp_path
     volts = np.where(np.arange(5430) < 5400, 20.0, 0.0)
     _import(library, tmp_path, "whole", volts, _load(5430, 1.5, until=5400))
     assert _verdicts(library)[:2] == ["met", "met"]
-    assert library.verdicts()[0].run_ids == (2,)
+    assert library.verdicts.all()[0].run_ids == (2,)
 
 
 def test_a_recharge_in_two_files_gives_no_round_trip(library: Library, tmp_path: Path) -> None:
@@ -124,5 +124,5 @@ def test_a_recharge_in_two_files_gives_no_round_trip(library: Library, tmp_path:
     amps = np.concatenate((np.full(600, 3.0), 3.0 * np.exp(-np.arange(1400) / 200.0)))
     amps[:3] = 0.0
     _import(library, tmp_path, "part", np.full(2000, 20.0), amps, kind="recharge", load=None)
-    page = library.device_page("PB-50")
+    page = library.devices.page("PB-50")
     assert not [figure for figure in page.figures if figure.name in {"round_trip", "wall_to_load", "wasted_share"}]

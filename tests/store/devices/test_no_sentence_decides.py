@@ -21,7 +21,7 @@ def decided(library: Library) -> dict[str, Any]:
     """Everything that is decided about the library's devices, without the words that say so."""
     verdicts = [
         (v.device, v.position, v.verdict, v.measured, v.uncertainty, v.lower, v.upper, v.run_ids)
-        for v in library.verdicts()
+        for v in library.verdicts.all()
     ]
     evidence = read_evidence(library)
     pairs = {
@@ -49,7 +49,9 @@ def decided(library: Library) -> dict[str, Any]:
 def roles(library: Library, run_ids: list[int]) -> list[set[str]]:
     """Colours' roles of runs' glances."""
     look = Look()
-    return [{role for line in beside(library.run(n), look, width=70, height=40) for _, role in line} for n in run_ids]
+    return [
+        {role for line in beside(library.runs.get(n), look, width=70, height=40) for _, role in line} for n in run_ids
+    ]
 
 
 def without_sentences(library: Library) -> int:
@@ -75,7 +77,7 @@ def test_every_note_replaced_moves_nothing(demo_library: Path, tmp_path: Path) -
     """No verdict, comparison, pairing, sustained power, limit or colour."""
     shutil.copytree(demo_library, tmp_path / "demo")
     library = Library.open(tmp_path / "demo")
-    every = library.runs_frame().sort("run_id")["run_id"].to_list()[::9]
+    every = library.runs.frame().sort("run_id")["run_id"].to_list()[::9]
     before, colours = decided(library), roles(library, every)
     assert len(before["verdicts"]) > 50
     assert any(before["pairs"].values())

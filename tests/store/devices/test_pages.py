@@ -28,8 +28,8 @@ def library(demo_library: Path) -> Library:
 
 
 def test_every_device_has_a_page_with_course_and_verdicts(library: Library) -> None:
-    for row in library.devices():
-        page = library.device_page(row.device)
+    for row in library.devices.all():
+        page = library.devices.page(row.device)
         assert page.runs == row.runs
         assert page.verdicts, row.device
         assert page.course.count("done") > 0, row.device
@@ -37,14 +37,14 @@ def test_every_device_has_a_page_with_course_and_verdicts(library: Library) -> N
 
 
 def test_every_verdict_leads_to_runs_that_exist_and_are_the_devices_own(library: Library) -> None:
-    for verdict in library.verdicts():
+    for verdict in library.verdicts.all():
         if verdict.run_ids:
-            assert library.run(verdict.run_ids[0]).facts.device == verdict.device
+            assert library.runs.get(verdict.run_ids[0]).facts.device == verdict.device
 
 
 def test_page_of_the_bank_that_the_reader_asked_about(library: Library) -> None:
     """PB-03 was built to give 60 W until its electronics reach 73 degC and to hold 86 % of what is printed."""
-    page = library.device_page("PB-03", loads_w=(15.0, 45.0, 60.0))
+    page = library.devices.page("PB-03", loads_w=(15.0, 45.0, 60.0))
     figures = {figure.name: figure for figure in page.figures}
     assert figures["energy_out_wh"].value == pytest.approx(47.30, abs=0.15)
     assert figures["yield"].value == pytest.approx(47.30 / 61.6, abs=0.003)
@@ -64,7 +64,7 @@ def test_page_of_the_bank_that_the_reader_asked_about(library: Library) -> None:
 
 
 def test_repeats_stand_as_mean_spread_and_count(library: Library) -> None:
-    page = library.device_page("PB-03")
+    page = library.devices.page("PB-03")
     row = next(row for table in page.tables if table.kind == "discharge" for row in table.rows if row.count == 3)
     held = next(figure for figure in row.figures if figure.name == "held_s")
     assert (row.load, held.count) == ("60 W", 3)
@@ -74,14 +74,14 @@ def test_repeats_stand_as_mean_spread_and_count(library: Library) -> None:
 
 def test_adapter_recharge_through_its_own_log_is_measured_not_assumed(library: Library) -> None:
     """PB-02 was recharged once with AD-01's mains side in the group: energy at the port over logged energy."""
-    page = library.device_page("PB-02")
+    page = library.devices.page("PB-02")
     through = next(figure for figure in page.figures if figure.name == "wall_to_load")
     assert "measured on AD-01" in through.note
     assert "assumed" not in through.note
 
 
 def test_limits_of_an_adapter_name_their_edition(library: Library) -> None:
-    page = library.device_page("AD-02")
+    page = library.devices.page("AD-02")
     failed = [line for line in page.limits if line.verdict == "not met"]
     assert failed
     assert all(line.edition and line.mark for line in page.limits)
@@ -90,7 +90,7 @@ def test_limits_of_an_adapter_name_their_edition(library: Library) -> None:
 
 def test_display_that_flatters_itself_is_seen(library: Library) -> None:
     """PB-04's display was built to promise too much in the middle and to jump at its end."""
-    page = library.device_page("PB-04")
+    page = library.devices.page("PB-04")
     row = next(table.rows[0] for table in page.tables if table.kind == "display")
     figures = {figure.name: figure.value for figure in row.figures}
     assert figures["charge_level_off"] is not None
@@ -98,8 +98,8 @@ def test_display_that_flatters_itself_is_seen(library: Library) -> None:
 
 
 def test_verdicts_view_says_the_same(library: Library) -> None:
-    table = library.sql("SELECT device, position, verdict, run_ids FROM verdicts ORDER BY 1, 2").table.to_pylist()
-    expected = [(v.device, v.position, v.verdict, list(v.run_ids)) for v in library.verdicts()]
+    table = library.sql.run("SELECT device, position, verdict, run_ids FROM verdicts ORDER BY 1, 2").table.to_pylist()
+    expected = [(v.device, v.position, v.verdict, list(v.run_ids)) for v in library.verdicts.all()]
     assert [tuple(row.values()) for row in table] == expected
 
 
@@ -123,7 +123,7 @@ def test_only_devices_that_changed_are_judged_again(demo_library: Path, tmp_path
     """Whatever is changed, what is kept of the others equals what a fresh look at everything gives."""
     shutil.copytree(demo_library, tmp_path / "own")
     library = Library.open(tmp_path / "own")
-    library.verdicts()
+    library.verdicts.all()
     judged: list[set[str]] = []
     real = page_module.judge_all
 
@@ -131,26 +131,26 @@ def test_only_devices_that_changed_are_judged_again(demo_library: Path, tmp_path
         judged.append(set(devices or ()))
         return real(library, devices)
 
-    run = next(v.run_ids[0] for v in library.verdicts() if v.run_ids)
-    device = library.run(run).facts.device
+    run = next(v.run_ids[0] for v in library.verdicts.all() if v.run_ids)
+    device = library.runs.get(run).facts.device
     assert device is not None
     discharge, recharge = _one_of_each(library)
     changes: tuple[tuple[Callable[[], object], bool], ...] = (
-        (lambda: library.save_device(replace(library.device(device), note="another")), True),
-        (lambda: library.edit_runs([run], {"quality": "rejected"}, reason="a test"), True),
-        (lambda: library.pair([discharge, recharge], reason="a test"), False),
-        (lambda: library.delete_runs([run], reason="a test"), True),
+        (lambda: library.devices.save(replace(library.devices.get(device), note="another")), True),
+        (lambda: library.runs.edit([run], {"quality": "rejected"}, reason="a test"), True),
+        (lambda: library.runs.pair([discharge, recharge], reason="a test"), False),
+        (lambda: library.runs.delete([run], reason="a test"), True),
     )
     for change, is_of_one in changes:
         with pytest.MonkeyPatch.context() as patch:
             patch.setattr(page_module, "judge_all", told)
             change()
-            kept = library.verdicts()
+            kept = library.verdicts.all()
         afresh = real(Library.open(tmp_path / "own"))
         assert kept == tuple(verdict for found in afresh.values() for verdict in found)
         assert device in judged[-1]
         if is_of_one:
-            assert len(judged[-1]) < len(library.sheets())
+            assert len(judged[-1]) < len(library.devices.sheets())
     assert len(judged) == len(changes)
 
 
@@ -159,26 +159,26 @@ def _one_of_each(library: Library) -> tuple[int, int]:
         "SELECT min(run_id) FILTER (kind = 'discharge') AS one, min(run_id) FILTER (kind = 'recharge') AS other "
         "FROM runs GROUP BY device HAVING one IS NOT NULL AND other IS NOT NULL ORDER BY device LIMIT 1"
     )
-    (row,) = library.sql(sql).table.to_pylist()
+    (row,) = library.sql.run(sql).table.to_pylist()
     return int(row["one"]), int(row["other"])
 
 
 def test_verdicts_follow_an_edit_of_the_sheet(demo_library: Path, tmp_path: Path) -> None:
     library = Library.create(tmp_path / "own")
     sheet = DeviceSheet("CB-9", "cable", mass_g=50, claims=(ClaimSheet("mass_g", "at most", 60, unit="g"),))
-    library.save_device(sheet)
-    assert [v.verdict for v in library.verdicts()] == ["met"]
-    library.save_device(replace(sheet, mass_g=70))
-    assert [v.verdict for v in library.verdicts()] == ["not met"]
+    library.devices.save(sheet)
+    assert [v.verdict for v in library.verdicts.all()] == ["met"]
+    library.devices.save(replace(sheet, mass_g=70))
+    assert [v.verdict for v in library.verdicts.all()] == ["not met"]
 
 
 def rows(library: Library, *names: str, by: str | None = None) -> dict[str, ComparisonRow]:
-    return {row.name: row for row in library.compare_devices(names, by).rows}
+    return {row.name: row for row in library.devices.compare(names, by).rows}
 
 
 def test_two_samples_of_one_model(library: Library) -> None:
     """PB-05 and PB-06 are built with 5.06 and 4.82 Ah, converters alike: energies differ, round trips don't."""
-    page = library.compare_devices(["PB-05", "PB-06"])
+    page = library.devices.compare(["PB-05", "PB-06"])
     found = {row.name: row for row in page.rows}
     assert found["energy_out_wh"].best == (0,)
     assert [rank.words() for rank in found["energy_out_wh"].ranks if rank] == ["1", "2"]
@@ -190,7 +190,7 @@ def test_two_samples_of_one_model(library: Library) -> None:
 
 
 def test_peers_join_a_single_device_and_one_sample_is_said(library: Library) -> None:
-    page = library.compare_devices(["PB-03"])
+    page = library.devices.compare(["PB-03"])
     assert page.peers_added == ("PB-02", "PB-07")
     assert any(note.startswith("Of this sample: one unit each of PB-03") for note in page.notes)
 
@@ -211,7 +211,7 @@ def test_common_condition_with_an_unknown_uncertainty_shows_no_difference(librar
 
 
 def test_order_and_pairs_by_a_quantity(library: Library) -> None:
-    page = library.compare_devices(["CB-01", "CB-02", "CB-03"], by="resistance_mohm")
+    page = library.devices.compare(["CB-01", "CB-02", "CB-03"], by="resistance_mohm")
     assert [sheet.device for sheet in page.devices] == ["CB-03", "CB-01", "CB-02"]
     assert page.pairs_by == "resistance_mohm"
     assert len(page.pairs) == 3
@@ -220,15 +220,15 @@ def test_order_and_pairs_by_a_quantity(library: Library) -> None:
 
 def test_what_can_not_be_compared_is_refused(library: Library) -> None:
     with pytest.raises(ComparisonRefused, match="Name two devices"):
-        library.compare_devices(["CB-01"])
+        library.devices.compare(["CB-01"])
     with pytest.raises(NotFound, match="Did you mean energy_out_wh"):
-        library.compare_devices(["PB-01", "PB-02"], by="enrgy_out_wh")
+        library.devices.compare(["PB-01", "PB-02"], by="enrgy_out_wh")
     with pytest.raises(NotFound):
-        library.compare_devices(["PB-01", "PB-99"])
+        library.devices.compare(["PB-01", "PB-99"])
     with pytest.raises(NotFound):
-        library.device_page("PB-99")
+        library.devices.page("PB-99")
     with pytest.raises(NotFound):
-        library.course("PB-99")
+        library.devices.course("PB-99")
 
 
 def test_kinds_are_compared_by_what_they_share(library: Library) -> None:
@@ -253,7 +253,7 @@ def test_peers_are_of_one_kind_and_within_thirty_percent() -> None:
 
 def test_each_pair_is_set_against_each_other_where_both_were_tested_best(library):
     """The condition that most of four share with a known uncertainty counts; the fourth says that it was not tested."""
-    page = library.compare_devices(["PB-07", "PB-02", "PB-03", "PB-08"])
+    page = library.devices.compare(["PB-07", "PB-02", "PB-03", "PB-08"])
     row = next(row for row in page.rows if row.name == "energy_out_wh")
     assert row.finding == "PB-07 most"
     assert row.figures[3].reason == "not tested at C1, fixed 9 V, 15 W"

@@ -31,7 +31,7 @@ def charging(amps: float) -> pl.DataFrame:
 def library(tmp_path: Path) -> Library:
     """One discharge, and two recharges after it that took 2 A and 3 A; a run of another device."""
     library = Library.create(tmp_path / "store", zone="UTC", who="tester")
-    library.save_device(DeviceSheet("PB-01", "power bank", rated_energy_wh=6.0))
+    library.devices.save(DeviceSheet("PB-01", "power bank", rated_energy_wh=6.0))
     plan = [("PB-01", "discharge", make_run(600, noise=0.0)), ("PB-01", "recharge", charging(2.0))]
     plan += [("PB-01", "recharge", charging(3.0)), ("PB-02", "recharge", charging(2.0))]
     for number, (device, kind, frame) in enumerate(plan):
@@ -43,7 +43,7 @@ def library(tmp_path: Path) -> Library:
 
 
 def round_trip(library: Library) -> tuple[float | None, tuple[int, ...]]:
-    page = library.device_page("PB-01")
+    page = library.devices.page("PB-01")
     figure = next(figure for figure in page.figures if figure.name == "round_trip")
     return figure.value, figure.run_ids
 
@@ -52,34 +52,34 @@ def test_a_pair_made_by_hand_comes_before_the_dates(library: Library) -> None:
     """The next recharge is taken unless another is stated; the amendment tells; taken away, dates decide again."""
     by_date, runs = round_trip(library)
     assert runs == (1, 2)
-    assert library.pair([3, 1], reason="run 2 topped it up").recharge_id == 3
+    assert library.runs.pair([3, 1], reason="run 2 topped it up").recharge_id == 3
     by_hand, runs = round_trip(library)
     assert runs == (1, 3)
     assert by_date is not None
     assert by_hand == pytest.approx(by_date * 2.0 / 3.0, rel=1e-3)
-    assert [(p.discharge_id, p.recharge_id) for p in library.pairs()] == [(1, 3)]
-    (amended,) = library.amendments("run", ["1"])
+    assert [(p.discharge_id, p.recharge_id) for p in library.runs.pairs()] == [(1, 3)]
+    (amended,) = library.amendments.all("run", ["1"])
     assert (amended.field, amended.old_value, amended.new_value) == ("paired with", None, "3")
-    assert library.run(1).amendments == (amended,)
-    assert library.unpair(3)
-    assert not library.unpair(3)
+    assert library.runs.get(1).amendments == (amended,)
+    assert library.runs.unpair(3)
+    assert not library.runs.unpair(3)
     assert round_trip(library) == (by_date, (1, 2))
 
 
 def test_what_is_no_pair_is_refused(library: Library) -> None:
     """Two of one kind, two devices, a run that is not there."""
     with pytest.raises(WrongFact, match="one discharge and one recharge"):
-        library.pair([2, 3])
+        library.runs.pair([2, 3])
     with pytest.raises(WrongFact, match="of one device; run 1 is of PB-01, run 4 is of PB-02"):
-        library.pair([1, 4])
+        library.runs.pair([1, 4])
     with pytest.raises(NotFound):
-        library.pair([1, 99])
+        library.runs.pair([1, 99])
 
 
 def test_a_deleted_run_is_in_no_pair(library: Library) -> None:
-    library.pair([1, 3])
-    library.delete_runs([3], reason="twice")
-    assert library.pairs() == ()
+    library.runs.pair([1, 3])
+    library.runs.delete([3], reason="twice")
+    assert library.runs.pairs() == ()
     assert round_trip(library)[1] == (1, 2)
 
 
@@ -171,7 +171,7 @@ def test_several_outputs_have_a_no_load_limit_of_their_own() -> None:
 def test_samples_of_one_model_have_a_mean_and_a_spread(demo_library: Path) -> None:
     """PB-05 and PB-06 are of one model: the mean of both, each counted once, with the spread between them."""
     library = Library.open(demo_library)
-    pages = {name: library.device_page(name) for name in ("PB-05", "PB-06")}
+    pages = {name: library.devices.page(name) for name in ("PB-05", "PB-06")}
     own = {
         name: next(f for f in page.figures if f.name == "energy_out_wh").value or 0.0 for name, page in pages.items()
     }
@@ -181,11 +181,11 @@ def test_samples_of_one_model_have_a_mean_and_a_spread(demo_library: Path) -> No
         assert of_both.spread == pytest.approx(np.std(list(own.values()), ddof=1))
         assert of_both.count == 2
         assert "PB-05, PB-06" in of_both.note
-    assert not any(figure.name.startswith("model_") for figure in library.device_page("PB-04").figures)
+    assert not any(figure.name.startswith("model_") for figure in library.devices.page("PB-04").figures)
 
 
 def test_a_load_is_asked_of_a_port_that_can_hold_it(demo_library: Path) -> None:
     """PB-08 was tested at 10 W from A1 and at 30 W from C1: 15 W is said of C1, not refused for A1."""
-    line = next(line for line in Library.open(demo_library).device_page("PB-08").runtimes if line.load_w == 15.0)
+    line = next(line for line in Library.open(demo_library).devices.page("PB-08").runtimes if line.load_w == 15.0)
     assert line.condition.startswith("C1")
     assert line.figure.value is not None

@@ -27,15 +27,15 @@ VOLTS, AMPS = "0.05% + 2d(0.001)", "0.1% + 2d(0.001)"
 
 
 def by_name(library: Library, run_id: int = 1) -> dict[str, float | None]:
-    return {result.name: result.value for result in library.results(run_id)}
+    return {result.name: result.value for result in library.results.of(run_id)}
 
 
 def drooping(tmp_path: Path) -> Library:
     """A bank that holds 30 W for 300 s and then 4 % less, with a claim that it holds for 500 s."""
     library = Library.create(tmp_path / "store", zone="UTC", who="tester")
-    library.add_meter(Meter("M1", VOLTS, AMPS))
+    library.meters.add(Meter("M1", VOLTS, AMPS))
     claim = ClaimSheet("held_s", "at least", 500.0, unit="s", port="C1", load="30 W", kind="discharge")
-    library.save_device(DeviceSheet("PB-01", "power bank", rated_energy_wh=10.0, claims=(claim,)))
+    library.devices.save(DeviceSheet("PB-01", "power bank", rated_energy_wh=10.0, claims=(claim,)))
     frame = make_run(600, noise=0.0)
     droop = pl.when(pl.col("t_s") > 300).then(0.96).otherwise(1.0)
     frame = frame.with_columns(current_a=pl.col("current_a") * droop, power_w=pl.col("power_w") * droop)
@@ -49,47 +49,47 @@ def test_a_constant_set_here_moves_what_rests_on_it_and_why_names_it(tmp_path: P
     library = drooping(tmp_path)
     before = by_name(library)
     assert before["held_s"] == pytest.approx(569.0, abs=1.0)
-    seen = library.preview_recompute(thresholds={"held_band": 0.03})
+    seen = library.results.preview(thresholds={"held_band": 0.03})
     assert {change.name for change in seen.changes} >= {"held_s", "first_cutback_s"}
     assert [(flip.device, flip.before, flip.after) for flip in seen.verdicts] == [("PB-01", "met", "not met")]
     assert by_name(library) == before, "a preview stores nothing"
-    changed = library.set_thresholds({"held_band": 0.03}, reason="loads here hold 3 %")
+    changed = library.thresholds.change({"held_band": 0.03}, reason="loads here hold 3 %")
     assert changed == list(seen.changes)
     assert by_name(library)["held_s"] == pytest.approx(300.0, abs=1.0)
-    assert library.verdicts()[0].verdict == "not met"
-    assert library.why(1, "held_s").account.constants == {"held_band": 0.03}
-    assert not library.why(1, "energy_wh").account.constants
-    (amended,) = library.amendments("threshold")
+    assert library.verdicts.all()[0].verdict == "not met"
+    assert library.results.why(1, "held_s").account.constants == {"held_band": 0.03}
+    assert not library.results.why(1, "energy_wh").account.constants
+    (amended,) = library.amendments.all("threshold")
     told = (amended.key, amended.old_value, amended.new_value, amended.reason)
     assert told == ("held_band", "0.05", "0.03", "loads here hold 3 %")
-    row = next(row for row in library.thresholds() if row.name == "held_band")
+    row = next(row for row in library.thresholds.all() if row.name == "held_band")
     assert (row.value, row.default, row.is_own, row.reason) == (0.03, 0.05, True, "loads here hold 3 %")
-    assert library.recompute(dry_run=True) == []
-    library.set_thresholds({"held_band": None}, reason="use the default")
+    assert library.results.recompute(dry_run=True) == []
+    library.thresholds.change({"held_band": None}, reason="use the default")
     assert by_name(library) == before
-    assert not any(row.is_own for row in library.thresholds())
+    assert not any(row.is_own for row in library.thresholds.all())
 
 
 def test_a_constant_holds_for_what_is_imported_later(tmp_path: Path) -> None:
     """The library's own value is in force at import."""
     library = drooping(tmp_path)
-    library.set_thresholds({"held_band": 0.03}, reason="loads here hold 3 %")
+    library.thresholds.change({"held_band": 0.03}, reason="loads here hold 3 %")
     frame = make_run(600, noise=0.0)
     add_run(library, write_export(tmp_path, "b.csv"), frame, facts=Facts(device="PB-01", kind="discharge"))
-    assert library.why(2, "held_s").account.constants == {"held_band": 0.03}
+    assert library.results.why(2, "held_s").account.constants == {"held_band": 0.03}
 
 
 def test_impossible_constants_are_refused(tmp_path: Path) -> None:
     """An unknown name suggests the nearest; no reason, no number above zero, no share over one."""
     library = Library.create(tmp_path / "store", zone="UTC", who="tester")
     with pytest.raises(NotFound, match="Did you mean held_band"):
-        library.set_thresholds({"held_bnad": 0.1}, reason="x")
+        library.thresholds.change({"held_bnad": 0.1}, reason="x")
     with pytest.raises(WrongFact, match="Say why"):
-        library.set_thresholds({"held_band": 0.1})
+        library.thresholds.change({"held_band": 0.1})
     for value in (0.0, -1.0, float("nan"), 5.0):
         with pytest.raises(WrongFact, match="held_band can't be"):
-            library.set_thresholds({"held_band": value}, reason="x")
-    assert library.amendments() == ()
+            library.thresholds.change({"held_band": value}, reason="x")
+    assert library.amendments.all() == ()
 
 
 @cache
@@ -134,16 +134,16 @@ def _figures(result: Result) -> tuple[object, ...]:
 def test_a_meters_accuracy_moves_its_own_runs_only(tmp_path: Path) -> None:
     """Another limit of error: uncertainties of that meter's runs, no value, no other run."""
     library = make_store(tmp_path, 2, samples=300)
-    library.add_meter(Meter("M1", VOLTS, AMPS))
-    library.edit_runs([2], {"meter": "M9"})
-    before, other = library.why(1, "energy_wh"), library.results(2)
-    library.add_meter(Meter("M1", "0.5%", "1%"), reason="the certificate says so")
-    after = library.why(1, "energy_wh")
+    library.meters.add(Meter("M1", VOLTS, AMPS))
+    library.runs.edit([2], {"meter": "M9"})
+    before, other = library.results.why(1, "energy_wh"), library.results.of(2)
+    library.meters.add(Meter("M1", "0.5%", "1%"), reason="the certificate says so")
+    after = library.results.why(1, "energy_wh")
     assert after.value == before.value
     assert before.uncertainty is not None
     assert after.uncertainty is not None
     assert after.uncertainty > 3.0 * before.uncertainty
-    assert library.results(2) == other
+    assert library.results.of(2) == other
 
 
 def test_a_rated_value_moves_the_devices_runs(tmp_path: Path) -> None:
@@ -151,7 +151,7 @@ def test_a_rated_value_moves_the_devices_runs(tmp_path: Path) -> None:
     library = drooping(tmp_path)
     share = by_name(library)["yield"]
     assert share is not None
-    library.save_device(DeviceSheet("PB-01", "power bank", rated_energy_wh=20.0), reason="misread")
+    library.devices.save(DeviceSheet("PB-01", "power bank", rated_energy_wh=20.0), reason="misread")
     assert by_name(library)["yield"] == pytest.approx(share / 2.0)
 
 
@@ -161,15 +161,15 @@ def test_a_calibration_corrects_runs_from_its_day_on(tmp_path: Path) -> None:
     before = by_name(library)["energy_wh"]
     assert before is not None
     late = date(STARTED.year + 1, 1, 1)
-    library.add_calibration(Calibration("M1", late, corrections=(Correction("voltage_v", 1.5, 0.0, "later"),)))
+    library.meters.add_calibration(Calibration("M1", late, corrections=(Correction("voltage_v", 1.5, 0.0, "later"),)))
     assert by_name(library)["energy_wh"] == before
     correction = Correction("voltage_v", 1.01, 0.0, "certificate 7")
-    library.add_calibration(Calibration("M1", STARTED.date(), document="C-7", corrections=(correction,)))
-    account = library.why(1, "energy_wh")
+    library.meters.add_calibration(Calibration("M1", STARTED.date(), document="C-7", corrections=(correction,)))
+    account = library.results.why(1, "energy_wh")
     assert account.value == pytest.approx(1.01 * before, rel=1e-12)
     assert account.account.corrections == (correction,)
-    assert not library.why(1, "temperature_max_c").account.corrections
-    first = library.samples(1, ["voltage_v"]).column("voltage_v")[0].as_py()
+    assert not library.results.why(1, "temperature_max_c").account.corrections
+    first = library.samples.read(1, ["voltage_v"]).column("voltage_v")[0].as_py()
     assert first == pytest.approx(20.0, abs=1e-9), "the trace keeps what the meter read"
 
 

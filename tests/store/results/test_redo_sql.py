@@ -40,7 +40,7 @@ WITHIN = {"first-order heating": 1e-6, "time to limit": 1e-6}
 def check(library: Library, run_id: int) -> set[str]:
     """Run the statement of each number: it gets the stored one. Returns the names."""
     bare = duckdb.connect()
-    path = library.trace_place(run_id)[0]
+    path = library.samples.place(run_id)[0]
     same = set()
     for result in accounts(library, run_id):
         sql = redo_sql(result, run_id, str(path))
@@ -77,9 +77,9 @@ def test_a_loose_file_and_a_pack_give_the_stored_values(tmp_path: Path) -> None:
     library = make_store(tmp_path, 3)
     loose = check(library, 2)
     assert loose >= ALWAYS
-    assert library.trace_place(2)[0].parent.name == "runs"
-    library.pack()
-    assert library.trace_place(2)[0].parent.name == "packs"
+    assert library.samples.place(2)[0].parent.name == "runs"
+    library.maintenance.pack()
+    assert library.samples.place(2)[0].parent.name == "packs"
     assert check(library, 2) == loose
     assert check(library, 3) >= ALWAYS
 
@@ -107,9 +107,9 @@ def test_both_directions_give_the_stored_values(tmp_path: Path) -> None:
 def test_a_calibrations_correction_is_in_the_statement(tmp_path: Path) -> None:
     """The trace keeps the reading: without the correction the statement would give another number."""
     library = Library.create(tmp_path / "store", zone="UTC", who="tester")
-    library.add_meter(Meter("M1", voltage_spec="0.05% + 2d(0.001)", current_spec="0.1% + 2d(0.001)"))
+    library.meters.add(Meter("M1", voltage_spec="0.05% + 2d(0.001)", current_spec="0.1% + 2d(0.001)"))
     corrections = (Correction("voltage_v", 1.01, 0.002, "certificate 7"), Correction("current_a", 0.99, 0.0))
-    library.add_calibration(Calibration("M1", STARTED.date(), corrections=corrections))
+    library.meters.add_calibration(Calibration("M1", STARTED.date(), corrections=corrections))
     facts = Facts(device="PB-01", port="C1", mode="fixed 20 V", kind="discharge", load="30 W", meter="M1")
     add_run(library, write_export(tmp_path, "a.csv"), make_run(), facts=facts)
     energy = next(result for result in accounts(library, 1) if result.name == "energy_wh")
@@ -125,7 +125,7 @@ def test_a_quote_in_the_path_is_harmless() -> None:
 
 def one_run_of_each_kind(library: Library) -> list[int]:
     """The shortest run of every kind, with and without power or temperature."""
-    frame = library.runs_frame().sort("samples")
+    frame = library.runs.frame().sort("samples")
     has_heat = pl.col("temperature_max_c").is_not_null()
     return list(frame.group_by("kind", has_heat, maintain_order=True).first()["run_id"])
 
@@ -169,8 +169,8 @@ def test_every_result_of_the_demo_has_a_whole_account(demo_library: Path) -> Non
         )
         assert is_whole(account), (row[13], account)
     for run_id in one_run_of_each_kind(library)[:4]:
-        for stored in library.results(run_id):
-            account = library.why(run_id, stored.name)
+        for stored in library.results.of(run_id):
+            account = library.results.why(run_id, stored.name)
             assert is_whole(account), (run_id, account)
             assert account.value == stored.value
 
@@ -179,5 +179,5 @@ def test_every_result_of_the_demo_has_a_whole_account(demo_library: Path) -> Non
 def test_every_result_of_the_demo(demo_library: Path) -> None:
     """All numbers of all runs of the demo's packs."""
     library = Library.open(demo_library)
-    for run_id in library.runs_frame()["run_id"]:
+    for run_id in library.runs.frame()["run_id"]:
         check(library, run_id)

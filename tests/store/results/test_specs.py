@@ -76,7 +76,7 @@ def test_columns_of_runs_are_those_that_specs_name() -> None:
 def test_every_result_of_the_demo_has_a_spec_with_its_unit(demo_library: Path) -> None:
     """And every number a statement that gets it again; a share is a plain number."""
     library = Library.open(demo_library)
-    made = library.sql("SELECT DISTINCT name, unit, value IS NULL AS is_absent FROM results", limit=None).table
+    made = library.sql.run("SELECT DISTINCT name, unit, value IS NULL AS is_absent FROM results", limit=None).table
     for row in made.to_pylist():
         spec = spec_of(row["name"])
         assert spec is not None, row["name"]

@@ -96,13 +96,13 @@ def test_a_load_beside_what_was_set_is_told_as_not_held() -> None:
 def test_a_stated_clock_is_in_the_budget_and_an_assumed_one_is_named(tmp_path: Path) -> None:
     """`meter add --clock "50 ppm"`: kept, amended, and a line of every energy's budget."""
     library = Library.create(tmp_path / "lib", zone="UTC", who="tester")
-    library.add_meter(Meter("M1", "0.05%", "0.1%"))
+    library.meters.add(Meter("M1", "0.05%", "0.1%"))
     facts = Facts(device="PB-01", port="C1", mode="fixed 20 V", kind="discharge", load="30 W", meter="M1")
     add_run(library, write_export(tmp_path, "a.csv"), make_run(), facts=facts)
-    (assumed,) = [part for part in library.why(1, "energy_wh").budget if part.name == "clock"]
+    (assumed,) = [part for part in library.results.why(1, "energy_wh").budget if part.name == "clock"]
     assert "assumed" in assumed.detail
-    library.add_meter(Meter("M1", "0.05%", "0.1%", clock_spec="50 ppm"), reason="data sheet")
-    (stated,) = [part for part in library.why(1, "energy_wh").budget if part.name == "clock"]
+    library.meters.add(Meter("M1", "0.05%", "0.1%", clock_spec="50 ppm"), reason="data sheet")
+    (stated,) = [part for part in library.results.why(1, "energy_wh").budget if part.name == "clock"]
     assert "50 ppm" in stated.detail
     assert stated.standard_uncertainty == pytest.approx(assumed.standard_uncertainty / 20.0)
-    assert library.meters()[0].clock_spec == "50 ppm"
+    assert library.meters.all()[0].clock_spec == "50 ppm"

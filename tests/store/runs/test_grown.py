@@ -55,7 +55,7 @@ def add(library: Library, path: Path, facts: Facts | None = FACTS) -> tuple[str,
 
 
 def ids_of(library: Library) -> list[int]:
-    return sorted(library.sql("SELECT run_id FROM runs").table["run_id"].to_pylist())
+    return sorted(library.sql.run("SELECT run_id FROM runs").table["run_id"].to_pylist())
 
 
 @pytest.mark.parametrize("is_dated", [True, False])
@@ -75,13 +75,15 @@ def test_a_grown_log_is_one_run_and_gives_what_the_whole_gives(tmp_path: Path, i
     whole = new_library(tmp_path / "whole")
     add(whole, tmp_path / "log.csv")
     (run_id,) = ids_of(library)
-    expected = {r.name: r.value if r.value is not None else r.text for r in whole.run(1).results if r.is_current}
-    found = {r.name: r.value if r.value is not None else r.text for r in library.run(run_id).results if r.is_current}
+    expected = {r.name: r.value if r.value is not None else r.text for r in whole.runs.get(1).results if r.is_current}
+    found = {
+        r.name: r.value if r.value is not None else r.text for r in library.runs.get(run_id).results if r.is_current
+    }
     assert found == expected
-    assert library.run(run_id).samples == len(lines) - 1
-    assert library.verify(results=True) == []
-    library.part(run_id)
-    assert library.verify(results=True) == []
+    assert library.runs.get(run_id).samples == len(lines) - 1
+    assert library.maintenance.verify(results=True) == []
+    library.runs.part(run_id)
+    assert library.maintenance.verify(results=True) == []
 
 
 def test_facts_notes_groups_and_pairs_go_over(tmp_path: Path) -> None:
@@ -95,29 +97,29 @@ def test_facts_notes_groups_and_pairs_go_over(tmp_path: Path) -> None:
     _, (third,) = add(
         library, write(tmp_path / "c" / "in.csv", log_lines(200, seed=3)), Facts(device="PB-01", kind="recharge")
     )
-    library.edit_runs([first], {"load_set": "29 W", "note": "fan on", "quality": "suspect"}, reason="looked again")
-    library.group([first, second])
-    library.pair([first, third])
+    library.runs.edit([first], {"load_set": "29 W", "note": "fan on", "quality": "suspect"}, reason="looked again")
+    library.runs.group([first, second])
+    library.runs.pair([first, third])
     _, (grown,) = add(library, write(tmp_path / "a" / "log.csv", lines), None)
-    facts = library.run(grown).facts
+    facts = library.runs.get(grown).facts
     assert (facts.device, facts.port, facts.mode, facts.kind, facts.load_set) == (
         "PB-01", "C1", "fixed 20 V", "discharge", "29 W",
     )  # fmt: skip
     assert (facts.note, facts.quality, facts.quality_reason, facts.ambient_c, facts.meter) == (
-        "fan on", "suspect", library.run(grown).facts.quality_reason, 22.0, "M1",
+        "fan on", "suspect", library.runs.get(grown).facts.quality_reason, 22.0, "M1",
     )  # fmt: skip
-    assert facts.group_id == library.run(second).facts.group_id is not None
-    assert [(p.discharge_id, p.recharge_id) for p in library.pairs()] == [(grown, third)]
-    assert [(a.field, a.new_value) for a in library.run(grown).amendments] == [("grown from", str(first))]
+    assert facts.group_id == library.runs.get(second).facts.group_id is not None
+    assert [(p.discharge_id, p.recharge_id) for p in library.runs.pairs()] == [(grown, third)]
+    assert [(a.field, a.new_value) for a in library.runs.get(grown).amendments] == [("grown from", str(first))]
     with pytest.raises(NotFound, match=f"grew into run {grown}"):
-        library.run(first)
+        library.runs.get(first)
     # what a person is told to do, done: all is as before
-    assert library.part(grown).runs == (first,)
+    assert library.runs.part(grown).runs == (first,)
     assert ids_of(library) == [first, second, third]
-    back = library.run(first).facts
+    back = library.runs.get(first).facts
     assert (back.load_set, back.note, back.group_id) == ("29 W", "fan on", facts.group_id)
-    assert [(p.discharge_id, p.recharge_id) for p in library.pairs()] == [(first, third)]
-    assert library.verify(results=True) == []
+    assert [(p.discharge_id, p.recharge_id) for p in library.runs.pairs()] == [(first, third)]
+    assert library.maintenance.verify(results=True) == []
 
 
 def test_a_stated_fact_goes_before_what_was_known(tmp_path: Path) -> None:
@@ -125,7 +127,7 @@ def test_a_stated_fact_goes_before_what_was_known(tmp_path: Path) -> None:
     lines = log_lines(300)
     add(library, write(tmp_path / "log.csv", lines[:100]))
     _, (grown,) = add(library, write(tmp_path / "log.csv", lines), Facts(load="45 W", note="second try"))
-    facts = library.run(grown).facts
+    facts = library.runs.get(grown).facts
     assert (facts.load_set, facts.note, facts.device) == ("45 W", "second try", "PB-01")
 
 
@@ -156,7 +158,7 @@ def test_versions_in_one_import_are_one_run(tmp_path: Path) -> None:
     outcomes = backwards.imports.add(tmp_path / "in2", FACTS)
     assert [o.status for o in outcomes] == ["imported"] * 4
     assert ids_of(backwards) == [outcomes[-1].run_ids[0]]
-    assert backwards.verify(results=True) == []
+    assert backwards.maintenance.verify(results=True) == []
 
 
 def test_what_is_no_longer_version_stays_a_run_of_its_own(tmp_path: Path) -> None:
@@ -179,7 +181,7 @@ def test_a_run_of_its_own_on_request(tmp_path: Path) -> None:
     library = new_library(tmp_path)
     lines = log_lines(300)
     add(library, write(tmp_path / "log.csv", lines[:100]))
-    with library.begin_import(write(tmp_path / "log.csv", lines), FACTS, is_own=True) as job:
+    with library.imports.begin(write(tmp_path / "log.csv", lines), FACTS, is_own=True) as job:
         assert not job.already
     assert len(ids_of(library)) == 1
 
@@ -194,7 +196,7 @@ def test_killed_at_any_step_there_is_one_whole_run(tmp_path: Path, monkeypatch: 
     model = new_library(tmp_path / "model")
     add(model, write(log, lines[:60]))
     add(model, write(tmp_path / "beside.csv", log_lines(50, seed=5)), Facts(device="PB-09"))
-    model.pack()
+    model.maintenance.pack()
     write(log, lines)
     steps, is_done = 0, False
     while not is_done:
@@ -218,9 +220,9 @@ def test_killed_at_any_step_there_is_one_whole_run(tmp_path: Path, monkeypatch: 
         again = Library.open(copy)
         assert len(ids_of(again)) == 2
         add(again, log)
-        assert sorted(again.run(i).samples for i in ids_of(again)) == [50, 120]
-        again.verify(repair=True)
-        assert again.verify() == []
+        assert sorted(again.runs.get(i).samples for i in ids_of(again)) == [50, 120]
+        again.maintenance.verify(repair=True)
+        assert again.maintenance.verify() == []
         shutil.rmtree(copy)
         steps += every
     assert steps > 20
@@ -231,14 +233,14 @@ def test_a_damaged_trace_of_a_grown_log_is_made_again(tmp_path: Path) -> None:
     lines = log_lines(300)
     add(library, write(tmp_path / "log.csv", lines[:100]))
     _, (grown,) = add(library, write(tmp_path / "log.csv", lines))
-    before = library.trace(grown).collect()
-    path = library.layout.absolute(library.run(grown).provenance.trace_file)
+    before = library.samples.lazy(grown).collect()
+    path = library.layout.absolute(library.runs.get(grown).provenance.trace_file)
     data = bytearray(path.read_bytes())
     data[len(data) // 2] ^= 0xFF
     path.write_bytes(bytes(data))
-    library.verify(repair=True)
-    assert library.trace(grown).collect().equals(before)
-    assert library.verify() == []
+    library.maintenance.verify(repair=True)
+    assert library.samples.lazy(grown).collect().equals(before)
+    assert library.maintenance.verify() == []
 
 
 def test_a_lost_catalogue_knows_of_it(tmp_path: Path) -> None:
@@ -249,7 +251,7 @@ def test_a_lost_catalogue_knows_of_it(tmp_path: Path) -> None:
     library.layout.catalogue.unlink()
     rebuilt, _ = Library.rebuilt(library.path)
     assert ids_of(rebuilt) == [grown]
-    assert rebuilt.part(grown).runs == (first,)
+    assert rebuilt.runs.part(grown).runs == (first,)
 
 
 def test_beginnings_are_hashed_in_one_reading(tmp_path: Path) -> None:

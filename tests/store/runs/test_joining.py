@@ -55,15 +55,17 @@ def told(library: Library) -> dict[str, list[tuple[object, ...]]]:
 
 
 def samples_of(library: Library, run_id: int) -> np.ndarray:
-    return library.trace(run_id).drop("run_id").collect().to_numpy()
+    return library.samples.lazy(run_id).drop("run_id").collect().to_numpy()
 
 
 def events_of(library: Library, run_id: int) -> list[tuple[object, ...]]:
-    return [(e.kind, round(e.from_s, 6), round(e.to_s, 6)) for e in library.run(run_id).events]
+    return [(e.kind, round(e.from_s, 6), round(e.to_s, 6)) for e in library.runs.get(run_id).events]
 
 
 def results_of(library: Library, run_id: int) -> dict[str, object]:
-    return {r.name: r.value if r.value is not None else r.text for r in library.run(run_id).results if r.is_current}
+    return {
+        r.name: r.value if r.value is not None else r.text for r in library.runs.get(run_id).results if r.is_current
+    }
 
 
 @pytest.mark.parametrize("is_dated", [True, False])
@@ -84,7 +86,7 @@ def test_a_log_split_at_random_gives_when_joined_what_the_whole_gives(tmp_path: 
     library = new_library(tmp_path / "parts")
     parts = split(library, tmp_path, frame, cuts, is_dated=is_dated)
     begun = dict(zip(parts[1:], (float(frame["t_s"][c]) for c in cuts), strict=True))
-    joined = library.join(parts, offsets_s=None if is_dated else begun)
+    joined = library.runs.join(parts, offsets_s=None if is_dated else begun)
     assert joined.how == ("start times" if is_dated else "stated")
     expected, found = results_of(whole, run_id), results_of(library, joined.run_id)
     assert expected.keys() == found.keys()
@@ -92,54 +94,54 @@ def test_a_log_split_at_random_gives_when_joined_what_the_whole_gives(tmp_path: 
         assert found[name] == (pytest.approx(value, rel=1e-9) if isinstance(value, float) else value), name
     assert events_of(whole, run_id) == events_of(library, joined.run_id)
     assert samples_of(library, joined.run_id) == pytest.approx(samples_of(whole, run_id), abs=1e-6, nan_ok=True)
-    assert library.verify(results=True) == []
+    assert library.maintenance.verify(results=True) == []
 
 
 def test_a_joining_is_taken_back_exactly(tmp_path: Path) -> None:
     """Same numbers, facts, results, events, previews and samples; amendments tell of both."""
     library = new_library(tmp_path)
     parts = split(library, tmp_path, make_run(300), [100, 180])
-    library.edit_runs([parts[1]], {"note": "second file"}, reason="told apart")
+    library.runs.edit([parts[1]], {"note": "second file"}, reason="told apart")
     before, samples = told(library), [samples_of(library, i) for i in parts]
-    joined = library.join(parts, reason="split every 100 rows")
+    joined = library.runs.join(parts, reason="split every 100 rows")
     with pytest.raises(NotFound, match=f"joined into run {joined.run_id}"):
-        library.run(parts[0])
-    back = library.part(joined.run_id, reason="looked again")
+        library.runs.get(parts[0])
+    back = library.runs.part(joined.run_id, reason="looked again")
     assert back.runs == tuple(parts)
     assert told(library) == before
     for i, then in zip(parts, samples, strict=True):
         assert np.array_equal(samples_of(library, i), then, equal_nan=True)
-    assert [(a.field, a.reason) for a in library.run(parts[0]).amendments] == [
+    assert [(a.field, a.reason) for a in library.runs.get(parts[0]).amendments] == [
         ("joined into", "split every 100 rows"),
         ("joined into", "looked again"),
     ]
-    assert library.verify(results=True) == []
-    assert library.join(parts).run_id == joined.run_id
+    assert library.maintenance.verify(results=True) == []
+    assert library.runs.join(parts).run_id == joined.run_id
 
 
 def test_a_log_is_parted_and_is_one_again(tmp_path: Path) -> None:
     library = new_library(tmp_path)
     (run_id,) = split(library, tmp_path, make_run(300), [])
     before, samples = told(library), samples_of(library, run_id)
-    parted = library.part(run_id, [100.0, 180.5])
-    assert [library.run(i).samples for i in parted.runs] == [100, 81, 119]
-    assert library.run(parted.runs[1]).facts.started_at == STARTED + timedelta(seconds=100)
-    assert library.verify(results=True) == []
+    parted = library.runs.part(run_id, [100.0, 180.5])
+    assert [library.runs.get(i).samples for i in parted.runs] == [100, 81, 119]
+    assert library.runs.get(parted.runs[1]).facts.started_at == STARTED + timedelta(seconds=100)
+    assert library.maintenance.verify(results=True) == []
     with pytest.raises(NotFound, match="was parted into runs"):
-        library.run(run_id)
-    again = library.join(list(parted.runs))
+        library.runs.get(run_id)
+    again = library.runs.join(list(parted.runs))
     assert (again.run_id, again.how) == (run_id, "parted")
     assert told(library) == before
     assert np.array_equal(samples_of(library, run_id), samples, equal_nan=True)
     for at in ([0.0], [1e9], [float("nan")], [100.1, 100.2]):
         with pytest.raises(WrongFact, match="can't be parted"):
-            library.part(run_id, at)
+            library.runs.part(run_id, at)
 
 
 def test_files_of_parts_are_known(tmp_path: Path) -> None:
     library = new_library(tmp_path)
     parts = split(library, tmp_path, make_run(300), [100])
-    joined = library.join(parts)
+    joined = library.runs.join(parts)
     for number in range(2):
         outcome = add_run(library, tmp_path / f"log-{number}.csv")
         assert outcome.already
@@ -150,16 +152,16 @@ def test_what_is_no_log_of_one_is_refused(tmp_path: Path) -> None:
     library = new_library(tmp_path)
     one, other = split(library, tmp_path, make_run(300), [100])
     with pytest.raises(WrongFact, match="overlap"):
-        library.join([one, other], offsets_s={other: 50.0})
-    library.edit_runs([other], {"device": "PB-02"})
+        library.runs.join([one, other], offsets_s={other: 50.0})
+    library.runs.edit([other], {"device": "PB-02"})
     with pytest.raises(WrongFact, match=r"PB-01.*PB-02"):
-        library.join([one, other])
-    library.edit_runs([other], {"device": "PB-01", "started_at": None})
+        library.runs.join([one, other])
+    library.runs.edit([other], {"device": "PB-01", "started_at": None})
     with pytest.raises(WrongFact, match=f"--offset {other}=SECONDS"):
-        library.join([one, other])
-    assert library.join([one, other], offsets_s={other: 100.0}).how == "stated"
+        library.runs.join([one, other])
+    assert library.runs.join([one, other], offsets_s={other: 100.0}).how == "stated"
     with pytest.raises(WrongFact, match="two runs"):
-        library.join([other])
+        library.runs.join([other])
 
 
 def test_a_counter_that_goes_on_tells_when_a_part_began(tmp_path: Path) -> None:
@@ -168,7 +170,7 @@ def test_a_counter_that_goes_on_tells_when_a_part_began(tmp_path: Path) -> None:
     frame = frame.with_columns(energy_wh=(pl.col("power_w").cum_sum() / 3600))
     frame = pl.concat([frame.head(100), frame.slice(140)])
     one, other = split(library, tmp_path, frame, [100], is_dated=False)
-    joined = library.join([one, other])
+    joined = library.runs.join([one, other])
     assert joined.how == "counters"
     assert joined.offsets_s[1] == pytest.approx(140.0, abs=1.5)
     assert "gap" in [kind for kind, *_ in events_of(library, joined.run_id)]
@@ -179,9 +181,9 @@ def test_joined_runs_survive_packing_a_lost_catalogue_and_a_lost_journal(tmp_pat
     library = new_library(tmp_path)
     parts = split(library, tmp_path, make_run(300), [100])
     before = [samples_of(library, i) for i in parts]
-    joined = library.join(parts)
+    joined = library.runs.join(parts)
     add_run(library, write_export(tmp_path, "another.csv"), make_run(60))
-    library.pack()
+    library.maintenance.pack()
     for leaves in ("journal", "traces"):
         library.layout.catalogue.unlink()
         library.layout.wal.unlink(missing_ok=True)
@@ -190,20 +192,20 @@ def test_joined_runs_survive_packing_a_lost_catalogue_and_a_lost_journal(tmp_pat
                 file.unlink()
         library, report = Library.rebuilt(library.path)
         assert (report.runs, report.unreadable) == (2, ())
-        assert library.verify() == []
-    assert library.part(joined.run_id).runs == tuple(parts)
+        assert library.maintenance.verify() == []
+    assert library.runs.part(joined.run_id).runs == tuple(parts)
     for i, then in zip(parts, before, strict=True):
         assert np.array_equal(samples_of(library, i), then, equal_nan=True)
-    assert library.verify() == []
+    assert library.maintenance.verify() == []
 
 
 def test_deleting_a_joined_run_takes_its_parts(tmp_path: Path) -> None:
     library = new_library(tmp_path)
-    joined = library.join(split(library, tmp_path, make_run(300), [100]))
-    assert library.delete_runs([joined.run_id], reason="a trial") == 1
-    assert library.verify() == []
-    assert library.sql("SELECT count(*) AS n FROM deleted").table["n"][0].as_py() == 3
-    assert library.sql("SELECT count(*) AS n FROM originals").table["n"][0].as_py() == 0
+    joined = library.runs.join(split(library, tmp_path, make_run(300), [100]))
+    assert library.runs.delete([joined.run_id], reason="a trial") == 1
+    assert library.maintenance.verify() == []
+    assert library.sql.run("SELECT count(*) AS n FROM deleted").table["n"][0].as_py() == 3
+    assert library.sql.run("SELECT count(*) AS n FROM originals").table["n"][0].as_py() == 0
 
 
 def until_it_ends(do: Callable[[], object], check: Callable[[], None], *, every: int) -> int:
@@ -237,29 +239,29 @@ def test_killed_anywhere_either_the_parts_are_there_or_the_whole(tmp_path: Path,
 
     def whole() -> None:
         opened = Library.open(library.path)
-        assert sum(opened.run(i).samples for i in opened.runs_frame()["run_id"]) == 120
-        assert all(f.code != "result" for f in opened.verify(repair=True))
-        assert opened.verify() == []
-        assert sum(opened.run(i).samples for i in opened.runs_frame()["run_id"]) == 120
+        assert sum(opened.runs.get(i).samples for i in opened.runs.frame()["run_id"]) == 120
+        assert all(f.code != "result" for f in opened.maintenance.verify(repair=True))
+        assert opened.maintenance.verify() == []
+        assert sum(opened.runs.get(i).samples for i in opened.runs.frame()["run_id"]) == 120
 
     def join() -> None:
         opened = Library.open(library.path)
-        if opened.runs().total == 2:
-            opened.join(parts)
+        if opened.runs.page().total == 2:
+            opened.runs.join(parts)
 
     def take_back() -> None:
         opened = Library.open(library.path)
-        if opened.runs().total == 1:
-            opened.part(int(opened.runs_frame()["run_id"][0]))
+        if opened.runs.page().total == 1:
+            opened.runs.part(int(opened.runs.frame()["run_id"][0]))
 
     def part() -> None:
         opened = Library.open(library.path)
-        if opened.runs().total == 2:
-            opened.part(parts[0], [20.0])
+        if opened.runs.page().total == 2:
+            opened.runs.part(parts[0], [20.0])
 
     for change in (join, take_back, part):
         assert until_it_ends(change, whole, every=every) > 3
-    assert Library.open(library.path).runs().total == 3
+    assert Library.open(library.path).runs.page().total == 3
 
 
 def test_another_library_takes_a_joined_run_whole(tmp_path: Path) -> None:
@@ -267,12 +269,12 @@ def test_another_library_takes_a_joined_run_whole(tmp_path: Path) -> None:
     library, other = new_library(tmp_path / "mine"), new_library(tmp_path / "theirs")
     parts = split(other, tmp_path, make_run(300), [100])
     before = [samples_of(other, i) for i in parts]
-    joined = other.join(parts)
+    joined = other.runs.join(parts)
     add_run(library, write_export(tmp_path, "own.csv"), make_run(60))
     (taken,) = take(library, other.path).runs
     assert np.array_equal(samples_of(library, taken), samples_of(other, joined.run_id), equal_nan=True)
-    assert library.verify() == []
-    back = library.part(taken)
+    assert library.maintenance.verify() == []
+    back = library.runs.part(taken)
     assert len({*back.runs, taken, 1}) == 4
     for i, then in zip(back.runs, before, strict=True):
         assert np.array_equal(samples_of(library, i), then, equal_nan=True)
@@ -280,4 +282,4 @@ def test_another_library_takes_a_joined_run_whole(tmp_path: Path) -> None:
     (own,) = take(other, library.path).runs
     assert np.array_equal(samples_of(other, own), samples_of(library, 1), equal_nan=True)
     assert take(other, library.path).runs == ()
-    assert library.verify() == []
+    assert library.maintenance.verify() == []

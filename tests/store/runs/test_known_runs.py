@@ -31,9 +31,9 @@ def test_read_on_after_each_change_it_is_what_reading_all_gives(tmp_path: Path) 
     changes = (
         lambda: add_run(library, write_export(exports, "more.csv", "more of it"), make_run(30, seed=9)),
         lambda: add_run(other, write_export(exports, "elsewhere.csv", "by another process"), make_run(30, seed=10)),
-        lambda: library.edit_runs([2], {"started_at": datetime(2025, 1, 2, 3, 4, 5, tzinfo=UTC)}),
-        lambda: library.edit_runs([3], {"note": "of no interest to it"}),
-        lambda: library.delete_runs([1]),
+        lambda: library.runs.edit([2], {"started_at": datetime(2025, 1, 2, 3, 4, 5, tzinfo=UTC)}),
+        lambda: library.runs.edit([3], {"note": "of no interest to it"}),
+        lambda: library.runs.delete([1]),
         lambda: add_run(library, write_export(exports, "last.csv", "and the last"), make_run(30, seed=11)),
     )
     for change in changes:

@@ -111,9 +111,9 @@ def test_proposals_of_a_split_log_are_done(tmp_path: Path) -> None:
     found = library.imports.proposals(fresh)
     assert ("join", tuple(fresh)) in [(p.how, p.run_ids) for p in found]
     joined = library.imports.accept(next(p for p in found if p.how == "join"))
-    assert library.run(joined).samples == 600
+    assert library.runs.get(joined).samples == 600
     (grouped,) = library.imports.proposals([joined])
     assert (grouped.how, grouped.run_ids) == ("group", (*other, joined))
     library.imports.accept(grouped)
-    assert library.run(joined).facts.group_id == library.run(other[0]).facts.group_id is not None
+    assert library.runs.get(joined).facts.group_id == library.runs.get(other[0]).facts.group_id is not None
     assert library.imports.proposals([joined, *other]) == ()

@@ -58,7 +58,7 @@ def test_stopped_in_the_middle_it_keeps_what_is_done_and_goes_on(outdated: Path,
 
     with pytest.raises(KeyboardInterrupt):
         recompute(library, workers=2, progress=stop)
-    assert {finding.code for finding in library.verify()} == {"result"}
+    assert {finding.code for finding in library.maintenance.verify()} == {"result"}
     left = recompute(library, dry_run=True)
     assert 0 < len(left) < 2 * RUNS
     assert recompute(library, workers=1) == left

@@ -43,13 +43,13 @@ def make_bench(
         assert outcome.status == "imported", outcome.reason
     claim = ClaimSheet("energy_out_wh", "at least", 0.01, "", "Wh")
     sheet = DeviceSheet(device, "power bank", rated_energy_wh=10.0, ports=(PortSheet("C1", "USB-C", "both", ()),))
-    library.save_device(sheet)
-    library.save_device(DeviceSheet(device, "power bank", rated_energy_wh=10.5, ports=sheet.ports, claims=(claim,)))
-    library.add_meter(Meter("M1", voltage_spec="0.05% + 2d(0.001)", current_spec="0.1% + 2d(0.001)"))
-    library.add_calibration(Calibration("M1", date(2026, 1, 10)))
+    library.devices.save(sheet)
+    library.devices.save(DeviceSheet(device, "power bank", rated_energy_wh=10.5, ports=sheet.ports, claims=(claim,)))
+    library.meters.add(Meter("M1", voltage_spec="0.05% + 2d(0.001)", current_spec="0.1% + 2d(0.001)"))
+    library.meters.add_calibration(Calibration("M1", date(2026, 1, 10)))
     if runs > 1:
-        library.edit_runs([1], {"note": "warm bench"}, reason="as seen")
-        library.group([1, 2], how="stated", offsets_s={2: 3.0}, reason="same start")
+        library.runs.edit([1], {"note": "warm bench"}, reason="as seen")
+        library.runs.group([1, 2], how="stated", offsets_s={2: 3.0}, reason="same start")
     return library
 
 
@@ -59,7 +59,7 @@ def sums(library: Library) -> dict[str, tuple[int, str]]:
         found: list[Any] = rows(cursor, "SELECT uid, run_id FROM catalogue.run")
     told = {}
     for uid, run_id in found:
-        table = library.samples(run_id)
+        table = library.samples.read(run_id)
         digest = hashlib.sha256()
         for column in table.column_names:
             digest.update(np.nan_to_num(table[column].to_numpy(), nan=-1e300).tobytes())

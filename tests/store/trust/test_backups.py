@@ -34,7 +34,7 @@ def archive_with(source: Path, target: Path, member: tarfile.TarInfo, content: b
 
 def test_a_restore_takes_what_the_list_names_and_nothing_else(library: Library, tmp_path: Path):
     good = tmp_path / "good.tar"
-    library.backup(good)
+    library.maintenance.backup(good)
     for number, name in enumerate(
         (
             "extra.txt",
@@ -86,7 +86,7 @@ def test_the_list_in_a_backup_is_read_by_common_tools(library: Library, tmp_path
     """`sha256sum --check` of GNU coreutils, over what `tar` unpacks."""
     if shutil.which("sha256sum") is None:
         pytest.skip("no sha256sum here")
-    library.backup(tmp_path / "good.tar")
+    library.maintenance.backup(tmp_path / "good.tar")
     with tarfile.open(tmp_path / "good.tar") as archive:
         archive.extractall(tmp_path / "out", filter="data")
     command = ["sha256sum", "--check", LIST]
@@ -97,12 +97,12 @@ def test_the_list_in_a_backup_is_read_by_common_tools(library: Library, tmp_path
 
 def test_an_archive_of_an_older_program_is_restored(library: Library, tmp_path: Path):
     """Its list of files was one JSON document."""
-    library.backup(tmp_path / "good.tar")
+    library.maintenance.backup(tmp_path / "good.tar")
     files = {line[66:]: line[:64] for line in listed(tmp_path / "good.tar").decode().splitlines()}
     old = {"manifest.json": json.dumps({"format": 1, "program_version": "0.1", "files": files}).encode()}
     relisted(tmp_path / "good.tar", tmp_path / "old.tar", old)
     assert sums(Library.restore(tmp_path / "old.tar", tmp_path / "again")) == sums(library)
-    assert Library.open(tmp_path / "again").verify() == []
+    assert Library.open(tmp_path / "again").maintenance.verify() == []
 
 
 def test_files_that_are_one_file_on_the_disk_are_in_a_backup_whole(library: Library, tmp_path: Path):
@@ -110,7 +110,7 @@ def test_files_that_are_one_file_on_the_disk_are_in_a_backup_whole(library: Libr
     twin = library.layout.profiles / "one.toml"
     twin.write_text("# a note\n")
     os.link(twin, library.layout.profiles / "two.toml")
-    library.backup(tmp_path / "good.tar")
+    library.maintenance.backup(tmp_path / "good.tar")
     back = Library.restore(tmp_path / "good.tar", tmp_path / "again")
     assert [path.read_text() for path in back.layout.own_files()] == ["# a note\n"] * 2
 
@@ -120,10 +120,10 @@ def test_what_no_restore_would_take_is_not_backed_up(library: Library, tmp_path:
     path = library.layout.profiles / name
     path.write_text("# a note\n")
     with pytest.raises(WrongFact, match="back up again"):
-        library.backup(tmp_path / "all.tar")
+        library.maintenance.backup(tmp_path / "all.tar")
     assert not list(tmp_path.glob("*.tar*"))
     path.rename(path.with_name("plain.toml"))  # as it advises
-    library.backup(tmp_path / "all.tar")
+    library.maintenance.backup(tmp_path / "all.tar")
     assert Library.restore(tmp_path / "all.tar", tmp_path / "again").layout.own_files()
 
 
@@ -132,7 +132,7 @@ def test_what_no_restore_would_take_is_not_backed_up(library: Library, tmp_path:
 )
 @pytest.mark.parametrize("name", [LIST, "manifest.json"])
 def test_a_malformed_list_of_files_is_no_backup(library: Library, tmp_path: Path, text: str, name: str):
-    library.backup(tmp_path / "good.tar")
+    library.maintenance.backup(tmp_path / "good.tar")
     relisted(tmp_path / "good.tar", tmp_path / "bad.tar", {name: text.encode()})
     with pytest.raises(StoreError):
         Library.restore(tmp_path / "bad.tar", tmp_path / "out")
@@ -141,7 +141,7 @@ def test_a_malformed_list_of_files_is_no_backup(library: Library, tmp_path: Path
 
 @pytest.mark.parametrize("change", ["one fewer", "one more", "another hash", "another order", "both lists", "twice"])
 def test_a_list_that_tells_other_files_is_no_backup(library: Library, tmp_path: Path, change: str):
-    library.backup(tmp_path / "good.tar")
+    library.maintenance.backup(tmp_path / "good.tar")
     lines = listed(tmp_path / "good.tar").splitlines(keepends=True)
     lists = {
         "one fewer": {LIST: b"".join(lines[:-1])},

@@ -65,7 +65,7 @@ def follow(run: Callable[..., str], told: str) -> None:
 def test_a_damaged_trace_is_made_again(bench: Path, run, file: str, fault: str):
     before = everything(opened(bench))
     if file.endswith("packs"):
-        opened(bench).pack()
+        opened(bench).maintenance.pack()
     victim = min((bench / file).iterdir())
     if fault == "bit":
         flip(victim)
@@ -114,7 +114,7 @@ def test_a_damaged_trace_without_its_original_loses_nothing_by_trying(bench: Pat
 @pytest.mark.parametrize("fault", ["gone", "zeros", "cut", "first block", "foreign"])
 def test_a_lost_catalogue_comes_back_with_all_that_only_it_held(bench: Path, run, fault: str):
     library = opened(bench)
-    library.delete_runs([3], reason="wrong port")
+    library.runs.delete([3], reason="wrong port")
     before = everything(library)
     catalogue = library.layout.catalogue
     whole = catalogue.read_bytes()
@@ -145,7 +145,7 @@ def test_an_older_catalogue_beside_newer_files(bench: Path, run, tmp_path: Path)
         run("import", str(write_log(tmp_path / f"late{number}.csv", seed=50 + number)), "--device", "PB-02", status=0)
     run("edit", "2", "note=late", "--reason", "as seen")
     library = opened(bench)
-    library.pack()
+    library.maintenance.pack()
     before = everything(library)
     shutil.copy(tmp_path / "older.duckdb", bench / "catalogue.duckdb")
     told = run("verify")
@@ -164,7 +164,7 @@ def test_an_older_catalogue_and_no_journal(bench: Path, run, tmp_path: Path):
     shutil.copy(bench / "catalogue.duckdb", tmp_path / "older.duckdb")
     for number in range(3):
         run("import", str(write_log(tmp_path / f"late{number}.csv", seed=50 + number)), "--device", "PB-02", status=0)
-    opened(bench).pack()
+    opened(bench).maintenance.pack()
     before = everything(opened(bench))
     shutil.copy(tmp_path / "older.duckdb", bench / "catalogue.duckdb")
     shutil.rmtree(bench / "journal")
@@ -222,9 +222,9 @@ def test_what_belongs_to_nothing_is_set_aside_with_a_line_of_why(bench: Path, ru
 
 def test_a_deleted_run_does_not_come_back(bench: Path, run):
     library = opened(bench)
-    victim = library.layout.absolute(library.run(2).provenance.trace_file)
+    victim = library.layout.absolute(library.runs.get(2).provenance.trace_file)
     content = victim.read_bytes()
-    library.delete_runs([2], reason="wrong port")
+    library.runs.delete([2], reason="wrong port")
     victim.write_bytes(content)
     before = everything(opened(bench))
     run("rebuild")
@@ -254,9 +254,9 @@ def test_opening_what_a_fault_left_never_ends_in_another_error(bench: Path):
         path.unlink()
         told = "joulebook"
         try:
-            opened(bench).verify()
+            opened(bench).maintenance.verify()
         except StoreError as error:
             told = str(error)
         assert "joulebook" in told
         path.write_bytes(content)
-    assert opened(bench).verify() == []
+    assert opened(bench).maintenance.verify() == []

@@ -109,17 +109,17 @@ def test_a_changed_schema_is_refused_by_name_and_rebuild_brings_the_runs_back(li
         Library.open(library.path)
     assert SECRET not in str(refused.value)
     assert library.layout.catalogue.read_bytes() == as_it_was, "something of it ran"
-    assert [finding.code for finding in library.verify(repair=True)] == ["catalogue"]
+    assert [finding.code for finding in library.maintenance.verify(repair=True)] == ["catalogue"]
     if not {"macro", "type"} & set(attack.split()):  # no statement of ours resolves one, and they cost time to list
         with pytest.raises(StoreError):
-            library.edit_runs([1], {"note": "y"})
+            library.runs.edit([1], {"note": "y"})
         with pytest.raises(StoreError):
-            library.sql("SELECT * FROM meters")
+            library.sql.run("SELECT * FROM meters")
     again, report = Library.rebuilt(library.path, who="tester")
     assert report.runs == len(before["sums"])
     assert sums(again) == before["sums"]
     assert originals(again) == before["originals"]
-    assert [finding.code for finding in again.verify()] == []
+    assert [finding.code for finding in again.maintenance.verify()] == []
 
 
 PATHS = (
@@ -163,18 +163,18 @@ def test_a_path_that_leads_out_is_never_followed(library: Library, column: str, 
     lied = path.replace("{outside}", str(library.path.parent)).replace("'", "''")
     change(library, f"UPDATE {table} SET {name} = '{lied}' WHERE rowid = (SELECT min(rowid) FROM {table})")
     broken = Library.open(library.path, who="tester")
-    codes = {finding.code for finding in broken.verify()}
+    codes = {finding.code for finding in broken.maintenance.verify()}
     assert codes & {"unsafe-trace", "unsafe-original", "missing-trace", "missing-original", "damaged-trace"}, codes
     for act in (
-        lambda: broken.samples(1),
-        lambda: broken.strips(1),
-        lambda: broken.trace(1).collect(),
-        lambda: broken.sql("SELECT sum(voltage_v) FROM samples"),
-        lambda: broken.backup(library.path.parent / "b.tar"),
+        lambda: broken.samples.read(1),
+        lambda: broken.samples.strips(1),
+        lambda: broken.samples.lazy(1).collect(),
+        lambda: broken.sql.run("SELECT sum(voltage_v) FROM samples"),
+        lambda: broken.maintenance.backup(library.path.parent / "b.tar"),
         broken.pack,
         broken.recompute,
         broken.files,
-        lambda: broken.redo_sql(1, "energy_wh"),
+        lambda: broken.results.redo_sql(1, "energy_wh"),
     ):
         try:
             told = str(act())
@@ -183,12 +183,12 @@ def test_a_path_that_leads_out_is_never_followed(library: Library, column: str, 
         assert SECRET not in told
     if table == "trace_file":
         with pytest.raises(StoreError):
-            broken.samples(1)
-    found = broken.verify(repair=True)
+            broken.samples.read(1)
+    found = broken.maintenance.verify(repair=True)
     assert all(finding.is_repaired for finding in found), [f.message for f in found if not f.is_repaired]
-    assert [finding.message for finding in broken.verify()] == []
+    assert [finding.message for finding in broken.maintenance.verify()] == []
     assert everything_but_links(broken) == before
-    broken.delete_runs([1], reason="a slip")
+    broken.runs.delete([1], reason="a slip")
     assert victim.read_text(encoding="utf-8") == SECRET
 
 

@@ -50,7 +50,7 @@ def try_pages(folder: str, seed: int, count: int) -> None:
             path.unlink()
         try:
             again = Library.open(folder, who="tester")
-            if again.verify(quick=False):
+            if again.maintenance.verify(quick=False):
                 told += 1
             elif everything(again) != before:
                 raise SystemExit(3)

@@ -75,4 +75,4 @@ def test_an_archive_and_back(large: Library, tmp_path: Path):
     print(f"\nbackup of {RUNS:,} runs: {most:.0f} MB, restore {least:.0f} MB")
     assert (status, back) == (0, 0)
     assert max(most, least) < MOST_MB
-    assert Library.open(tmp_path / "again").runs().total == large.runs().total
+    assert Library.open(tmp_path / "again").runs.page().total == large.runs.page().total

@@ -29,19 +29,19 @@ def library(kept: Path, tmp_path: Path) -> Library:
 
 
 READS = {
-    "samples": lambda library: library.samples(1),
-    "trace": lambda library: library.trace(1).collect(),
-    "strips": lambda library: library.strips(1),
-    "sql": lambda library: library.sql(
+    "samples": lambda library: library.samples.read(1),
+    "trace": lambda library: library.samples.lazy(1).collect(),
+    "strips": lambda library: library.samples.strips(1),
+    "sql": lambda library: library.sql.run(
         "SELECT run_id, sum(voltage_v), sum(current_a), sum(power_w) FROM samples GROUP BY 1"
     ),
-    "recompute": lambda library: library.recompute([1]),
+    "recompute": lambda library: library.results.recompute([1]),
 }
 
 
 @pytest.mark.parametrize("read", sorted(READS))
 def test_no_flipped_bit_reaches_a_reader(library: Library, read: str):
-    file = library.layout.absolute(library.run(1).provenance.trace_file)
+    file = library.layout.absolute(library.runs.get(1).provenance.trace_file)
     whole = file.read_bytes()
     seed = np.random.SeedSequence().entropy
     rng = np.random.default_rng(seed)
@@ -56,8 +56,8 @@ def test_no_flipped_bit_reaches_a_reader(library: Library, read: str):
 
 
 def test_a_swapped_file_gives_no_other_runs_samples(library: Library):
-    one, other = (library.layout.absolute(library.run(n).provenance.trace_file) for n in (1, 2))
-    library.sql("SELECT count(*) FROM samples")
+    one, other = (library.layout.absolute(library.runs.get(n).provenance.trace_file) for n in (1, 2))
+    library.sql.run("SELECT count(*) FROM samples")
     content = one.read_bytes()
     one.write_bytes(other.read_bytes())
     other.write_bytes(content)
@@ -73,8 +73,8 @@ def test_a_file_is_hashed_once_for_many_questions(library: Library, monkeypatch:
     original = durable.hash_file
     monkeypatch.setattr(durable, "hash_file", lambda path, *more: (seen.append(path), original(path, *more))[1])
     for _ in range(5):
-        library.sql("SELECT count(*) FROM samples")
-        library.samples(1)
+        library.sql.run("SELECT count(*) FROM samples")
+        library.samples.read(1)
     assert len(seen) == len(list(library.layout.runs.iterdir()))
 
 
@@ -93,16 +93,16 @@ def test_a_changed_result_is_found_and_put_right(library: Library, what: str, re
     before = everything(library)["results"]
     change(library, *CHANGES[what].split("; "))
     broken = Library.open(library.path, who="tester")
-    assert {finding.code for finding in broken.verify(results=results)} == {"result"}
-    assert all(finding.is_repaired for finding in broken.verify(repair=True, results=True))
-    assert broken.verify(results=True) == []
+    assert {finding.code for finding in broken.maintenance.verify(results=results)} == {"result"}
+    assert all(finding.is_repaired for finding in broken.maintenance.verify(repair=True, results=True))
+    assert broken.maintenance.verify(results=True) == []
     assert everything(broken)["results"] == before
 
 
 def test_a_list_of_waiting_runs_hides_no_changed_result(library: Library):
     """The catalogue's own note of what is due is not believed either."""
     change(library, CHANGES["a result"], "INSERT INTO meta VALUES ('results_due', '[1, 2, 3, 4]')")
-    assert {finding.code for finding in Library.open(library.path).verify(results=True)} == {"result"}
+    assert {finding.code for finding in Library.open(library.path).maintenance.verify(results=True)} == {"result"}
 
 
 def test_a_changed_result_is_not_published(library: Library):
@@ -116,17 +116,19 @@ def test_a_changed_result_is_not_published(library: Library):
 
 def test_a_damaged_trace_does_not_stop_a_meters_change_half_way(library: Library):
     """The other runs get the new uncertainty, and it is said which run could not."""
-    flip(library.layout.absolute(library.run(3).provenance.trace_file))
+    flip(library.layout.absolute(library.runs.get(3).provenance.trace_file))
     with pytest.raises(PartlyDone, match="run 3") as told:
-        library.add_meter(Meter("M1", voltage_spec="1% + 2d(0.001)", current_spec="1% + 2d(0.001)"))
+        library.meters.add(Meter("M1", voltage_spec="1% + 2d(0.001)", current_spec="1% + 2d(0.001)"))
     assert "joulebook verify --repair" in str(told.value)
-    wide = {n: next(r.uncertainty for r in library.results(n) if r.name == "energy_wh") for n in (1, 2, 3, 4)}
+    wide = {n: next(r.uncertainty for r in library.results.of(n) if r.name == "energy_wh") for n in (1, 2, 3, 4)}
     assert wide[1] == pytest.approx(wide[2], rel=0.05)
     assert wide[3] < wide[1] * 0.8
-    assert all(finding.is_repaired for finding in library.verify(repair=True))
-    library.recompute()
-    assert next(r.uncertainty for r in library.results(3) if r.name == "energy_wh") == pytest.approx(wide[1], rel=0.05)
-    assert library.verify(results=True) == []
+    assert all(finding.is_repaired for finding in library.maintenance.verify(repair=True))
+    library.results.recompute()
+    assert next(r.uncertainty for r in library.results.of(3) if r.name == "energy_wh") == pytest.approx(
+        wide[1], rel=0.05
+    )
+    assert library.maintenance.verify(results=True) == []
 
 
 def test_a_disk_whose_locks_do_nothing_is_refused(library: Library, monkeypatch: pytest.MonkeyPatch):
@@ -141,7 +143,7 @@ def test_a_pipe_a_device_and_a_link_to_it_are_refused_at_once(library: Library, 
     os.mkfifo(tmp_path / "pipe.csv")
     (tmp_path / "zero.csv").symlink_to("/dev/zero")
     for path in (tmp_path / "pipe.csv", tmp_path / "zero.csv", Path("/dev/zero")):
-        with pytest.raises(WrongFact, match="regular file"), library.begin_import(path):
+        with pytest.raises(WrongFact, match="regular file"), library.imports.begin(path):
             pass
         assert import_file(library, path, Order()).status == "refused"
 
@@ -159,10 +161,10 @@ def test_every_mismatch_of_older_and_newer_files_loses_nothing(kept: Path, tmp_p
 
     for number in range(2):
         import_file(evening, write_log(exports / f"e{number}.csv", seed=70 + number), Order())
-    evening.edit_runs([2], {"note": "evening"}, reason="as seen")
-    evening.add_meter(Meter("M9", voltage_spec="1% + 2d(0.01)"))
+    evening.runs.edit([2], {"note": "evening"}, reason="as seen")
+    evening.meters.add(Meter("M9", voltage_spec="1% + 2d(0.01)"))
     if older == "packed":
-        evening.pack()
+        evening.maintenance.pack()
     before = everything(evening)
     mixed = Path(shutil.copytree(evening.path, tmp_path / "mixed"))
     part = "traces" if older == "packed" else older
@@ -172,9 +174,9 @@ def test_every_mismatch_of_older_and_newer_files_loses_nothing(kept: Path, tmp_p
         shutil.rmtree(mixed / part)
         shutil.copytree(kept / part, mixed / part)
     library = Library.open(mixed, who="tester")
-    library.verify(repair=True)
-    library.recompute()
-    assert library.verify() == []
+    library.maintenance.verify(repair=True)
+    library.results.recompute()
+    assert library.maintenance.verify() == []
     after = everything(library)
     for name in before:
         assert after[name] == before[name], name
@@ -191,7 +193,7 @@ def test_an_older_log_beside_a_newer_catalogue(library: Library, tmp_path: Path)
     )
     elsewhere = Path(shutil.copytree(library.path, tmp_path / "elsewhere"))
     subprocess.run([sys.executable, "-c", code, str(elsewhere / "catalogue.duckdb")], check=False)
-    library.edit_runs([2], {"note": "newer"})
+    library.runs.edit([2], {"note": "newer"})
     before = everything(library)
     shutil.copy(elsewhere / "catalogue.duckdb.wal", library.layout.wal)
     again = Library.open(library.path, who="tester")

@@ -52,7 +52,7 @@ def test_an_unknown_uncertainty_is_said():
 def library(tmp_path) -> Library:
     """Two discharges by one meter at unlike loads; neither logged power."""
     found = Library.create(tmp_path / "store", zone="UTC", who="tester")
-    found.add_meter(Meter("M1", "0.8%", "0.8%", ""))
+    found.meters.add(Meter("M1", "0.8%", "0.8%", ""))
     for number, load in enumerate(("30 W", "60 W")):
         facts = Facts(device=f"PB-0{number + 1}", port="C1", mode="fixed 20 V", kind="discharge", load=load, meter="M1")
         frame = make_run(600, seed=number, amps=1.5 * (1 + number / 500)).drop("power_w")
@@ -72,7 +72,7 @@ async def test_the_page_says_what_differs_and_what_it_shows(library):
         assert "none of these runs logged power; voltage is shown" in text
         assert app.screen.model.channel == "voltage_v"
         assert "(not significant)" in text
-        shared = library.measured([1, 2])
+        shared = library.results.measured([1, 2])
         assert shared[1]["energy_wh"].common
         await press(pilot, "w")
         assert "none of these runs has power" in screen_text(app)

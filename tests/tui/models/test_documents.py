@@ -39,8 +39,8 @@ printed_on = "box, NOT METAL: not met, CAUTION:"
 def test_a_claim_is_coloured_by_its_verdict_and_not_by_what_is_printed(tmp_path):
     """A claim that is met stays met, whatever its box says; words that look like a verdict get no colour."""
     library = make_store(tmp_path, runs=1)
-    library.save_device(read_sheet(SHEET).sheet, who="a tester")
-    page = library.device_page("PB-03")
+    library.devices.save(read_sheet(SHEET).sheet, who="a tester")
+    page = library.devices.page("PB-03")
     assert [verdict.verdict for verdict in page.verdicts] == ["met"]
     lines = document_lines(device_document(page), width=120)
     spans = [span for line in lines for span in line]
@@ -52,12 +52,14 @@ def test_a_claim_is_coloured_by_its_verdict_and_not_by_what_is_printed(tmp_path)
 def documents(demo_library) -> list[Document]:
     """Every page of the demo's devices, a comparison of each kind, and runs with their accounts."""
     library = Library.open(demo_library)
-    made = [device_document(library.device_page(row.device)) for row in library.devices()]
+    made = [device_document(library.devices.page(row.device)) for row in library.devices.all()]
     for kind in ("power bank", "adapter", "cable"):
-        names = [row.device for row in library.devices() if row.kind == kind]
-        made.append(comparison_document(library.compare_devices(names)))
-    made += [run_document(library.run(run_id)) for run_id in (1, 33, 47, 65, 70, 78)]
-    made.append(why_document(library.why(47, "energy_out_wh"), 47, library.redo_sql(47, "energy_out_wh")))
+        names = [row.device for row in library.devices.all() if row.kind == kind]
+        made.append(comparison_document(library.devices.compare(names)))
+    made += [run_document(library.runs.get(run_id)) for run_id in (1, 33, 47, 65, 70, 78)]
+    made.append(
+        why_document(library.results.why(47, "energy_out_wh"), 47, library.results.redo_sql(47, "energy_out_wh"))
+    )
     return made
 
 

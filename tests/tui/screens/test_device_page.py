@@ -46,7 +46,7 @@ printed_on = "case"
 @pytest.fixture
 def library(tmp_path) -> Library:
     found = make_store(tmp_path, runs=6)
-    found.save_device(read_sheet(SHEET).sheet, who="a tester")
+    found.devices.save(read_sheet(SHEET).sheet, who="a tester")
     return found
 
 
@@ -61,7 +61,7 @@ async def test_the_page_has_the_librarys_own_verdicts(library, size):
         screen = app.screen
         assert isinstance(screen, DeviceScreen)
         page = "\n".join("".join(text for text, _ in line) for line in screen.query_one("#document-lines").lines)
-        verdicts = library.device_page("PB-03").verdicts
+        verdicts = library.devices.page("PB-03").verdicts
         assert verdicts[0].verdict == "not met"
         for verdict in verdicts:
             assert re.search(rf"^ +{verdict.position}\. .* {verdict.verdict}", page, re.MULTILINE)
@@ -69,7 +69,7 @@ async def test_the_page_has_the_librarys_own_verdicts(library, size):
 
 async def test_a_digit_leads_to_the_runs_behind_a_claim(library):
     """The list then holds just the runs that the verdict names."""
-    wanted = library.device_page("PB-03").verdicts[1].run_ids
+    wanted = library.devices.page("PB-03").verdicts[1].run_ids
     assert wanted
     app = app_on(library)
     async with app.run_test(size=(80, 24)) as pilot:

@@ -73,11 +73,11 @@ def template(tmp_path_factory: pytest.TempPathFactory) -> Path:
     place = tmp_path_factory.mktemp("every-key")
     found = Library.create(place / "store", zone="UTC", who="tester")
     for device in ("PB-01", "PB-02", "PB-03"):
-        found.save_device(read_sheet(ONE_CLAIM.format(device=device)).sheet, who="a tester")
+        found.devices.save(read_sheet(ONE_CLAIM.format(device=device)).sheet, who="a tester")
     exports = place / "exports"
     exports.mkdir()
     events = (TraceEvent("gap", 100.0, 110.0, 10.0, "s", ""), TraceEvent("pause", 300.0, 310.0, 10.0, "s", ""))
-    with found.import_batch() as batch:
+    with found.imports.batch() as batch:
         for number in range(31):
             is_last = number == 30
             facts = Facts(
@@ -317,13 +317,13 @@ async def _(at: At, key: str) -> None:
 @checks("runs.undo", "run.undo")
 async def _(at: At, key: str) -> None:
     run = at.app.run_list.run_id()
-    before = at.library.run(run).facts.port
+    before = at.library.runs.get(run).facts.port
     await at.press("e")
     at.screen.query_one("#edit-port", Input).value = "C9"
     await at.press("ctrl+s")
-    assert at.library.run(run).facts.port == "C9"
+    assert at.library.runs.get(run).facts.port == "C9"
     await at.press(key)
-    assert at.library.run(run).facts.port == before
+    assert at.library.runs.get(run).facts.port == before
     assert "taken back" in at.text()
     await at.press(key)
     assert "nothing to undo" in at.text()
@@ -558,7 +558,7 @@ async def _(at: At, key: str) -> None:
     await at.press("enter")
     at.screen.query_one("#field-note", Input).value = f"by {key}"
     await at.press("ctrl+s", key)
-    assert at.library.device("PB-01").note == f"by {key}"
+    assert at.library.devices.get("PB-01").note == f"by {key}"
 
 
 @checks("devices.choose")
@@ -580,7 +580,7 @@ async def _(at: At, key: str) -> None:
     if key != "1":
         assert f"no claim {key}" in at.text()
         return
-    page = at.library.device_page("PB-01")
+    page = at.library.devices.page("PB-01")
     assert isinstance(at.screen, RunsScreen)
     assert at.screen.filter_input.value == "run:" + ",".join(map(str, page.verdicts[0].run_ids))
     await at.press("escape", "D", "enter")
@@ -743,9 +743,9 @@ async def _(at: At, key: str) -> None:
 @checks("import.go")
 async def _(at: At, key: str) -> None:
     await two_files(at)
-    before = at.library.runs("").total
+    before = at.library.runs.page("").total
     await at.press(key)
-    assert at.library.runs("").total == before + 1
+    assert at.library.runs.page("").total == before + 1
     assert "imported as run" in at.text()
 
 
@@ -784,11 +784,11 @@ async def _(at: At, key: str) -> None:
 
 @checks("import.undo")
 async def _(at: At, key: str) -> None:
-    before = at.library.runs("").total
+    before = at.library.runs.page("").total
     await at.press(key)
     assert isinstance(at.screen, PickScreen)
     await at.press("down", "enter")
-    assert at.library.runs("").total == before - 1
+    assert at.library.runs.page("").total == before - 1
 
 
 @checks("import.watch")
@@ -840,11 +840,11 @@ async def _(at: At, key: str) -> None:
 @checks("bench.next")
 async def _(at: At, key: str) -> None:
     await until(at, "88 samples")
-    before = at.library.runs().total
+    before = at.library.runs.page().total
     await at.press(key)
     await until(at, f"filed as run {before + 1}")
-    assert at.library.runs().total == before + 1
-    assert at.library.run(before + 1).facts.device == "PB-01"
+    assert at.library.runs.page().total == before + 1
+    assert at.library.runs.get(before + 1).facts.device == "PB-01"
     await at.press(key, "enter", "ctrl+s")
     await until(at, "88 samples")
 
@@ -967,7 +967,7 @@ async def _(at: At, key: str) -> None:
     run = at.app.run_list.run_id()
     at.screen.query_one("#edit-note", Input).value = f"by {key}"
     await at.press(key)
-    assert at.library.run(run).facts.note == f"by {key}"
+    assert at.library.runs.get(run).facts.note == f"by {key}"
     assert isinstance(at.screen, RunsScreen)
     await at.press("e")
 

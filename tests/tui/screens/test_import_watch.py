@@ -46,12 +46,12 @@ async def test_what_is_sure_comes_in_by_itself_and_what_is_not_asks(tmp_path, at
         (folder / "sure.csv").write_text(SURE)
         (folder / "asks.csv").write_text(ASKS)
         await look(app, pilot)
-        assert library.runs("").shown == 1
+        assert library.runs.page("").shown == 1
         text = screen_text(app)
         assert "imported as run 1" in text
         assert "question" in text
         await look(app, pilot)
-        assert library.runs("").shown == 1
+        assert library.runs.page("").shown == 1
 
 
 async def test_a_file_that_changed_is_looked_at_anew_and_the_key_ends_the_watch(tmp_path, at_once):
@@ -65,12 +65,12 @@ async def test_a_file_that_changed_is_looked_at_anew_and_the_key_ends_the_watch(
         await look(app, pilot)
         (folder / "log.csv").write_text(SURE + "40,20.001,1.500\n41,20.002,1.500\n")
         await look(app, pilot)
-        assert sorted(library.runs("").table.column("samples").to_pylist()) == [42]
+        assert sorted(library.runs.page("").table.column("samples").to_pylist()) == [42]
         await press(pilot, "w")
         assert "watching /" not in screen_text(app)
         (folder / "late.csv").write_text(SURE.replace("1.500", "1.400"))
         await look(app, pilot)
-        assert library.runs("").shown == 1
+        assert library.runs.page("").shown == 1
 
 
 async def test_a_question_that_any_number_answers_takes_one(tmp_path):

@@ -41,8 +41,8 @@ async def test_a_long_run_zooms_without_reading_its_samples_again(tmp_path, monk
     library = make_store(tmp_path, runs=0)
     add_run(library, write_export(tmp_path, "long.csv"), make_run(2400))
     asked = []
-    strips = library.strips
-    monkeypatch.setattr(library, "strips", lambda *a, **k: asked.append(a) or strips(*a, **k))
+    strips = library.samples.strips
+    monkeypatch.setattr(library.samples, "strips", lambda *a, **k: asked.append(a) or strips(*a, **k))
     app = app_on(library)
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)

@@ -17,6 +17,7 @@ from textual.widgets import Input
 
 from store import Library
 from store.devices.sheet_reader import read_sheet
+from store.runs.result_store import ResultStore
 from tests.builders import ONE_CLAIM, make_store
 from tests.tui.harness import app_on, press, screen_text, settle
 from tui.screens.choose import ChooseScreen
@@ -72,12 +73,12 @@ async def home(pilot) -> None:
 @pytest.fixture(autouse=True)
 def _without_chance(monkeypatch: pytest.MonkeyPatch) -> None:
     """A trace's place and the time that an answer took are other ones each time."""
-    redo_sql, counted = Library.redo_sql, answer.counted
+    redo_sql, counted = ResultStore.redo_sql, answer.counted
 
-    def with_a_place(self: Library, run_id: int, name: str) -> str:
+    def with_a_place(self: ResultStore, run_id: int, name: str) -> str:
         return re.sub(r"'[^']*\.parquet'", "'store/traces/runs/0123456789abcdef.parquet'", redo_sql(self, run_id, name))
 
-    monkeypatch.setattr(Library, "redo_sql", with_a_place)
+    monkeypatch.setattr(ResultStore, "redo_sql", with_a_place)
     monkeypatch.setattr(answer, "counted", lambda found: counted(replace(found, elapsed_s=0.012)))
 
 
@@ -86,7 +87,7 @@ def library(tmp_path, monkeypatch) -> Library:
     monkeypatch.chdir(tmp_path)
     found = make_store(tmp_path, runs=6)
     for device in ("PB-01", "PB-02"):
-        found.save_device(read_sheet(ONE_CLAIM.format(device=device)).sheet, who="a tester")
+        found.devices.save(read_sheet(ONE_CLAIM.format(device=device)).sheet, who="a tester")
     return found
 
 

@@ -130,15 +130,15 @@ async def test_a_wrong_port_is_corrected_and_the_correction_taken_back(library):
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
         run_id = app.run_list.run_id()
-        before = library.run(run_id).facts.port
+        before = library.runs.get(run_id).facts.port
         await press(pilot, "e")
         assert isinstance(app.screen, EditScreen)
         field = app.screen.query_one("#edit-port")
         field.value = "C9"
         await press(pilot, "ctrl+s")
-        assert library.run(run_id).facts.port == "C9"
+        assert library.runs.get(run_id).facts.port == "C9"
         await press(pilot, "u")
-        assert library.run(run_id).facts.port == before
+        assert library.runs.get(run_id).facts.port == before
 
 
 async def test_new_runs_show_without_losing_the_cursor(library, tmp_path):

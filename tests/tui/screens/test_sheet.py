@@ -41,16 +41,18 @@ async def test_a_sheet_from_nothing_to_the_library_and_a_correction(library, siz
         assert "not saved" in screen_text(app)
         await press(pilot, "ctrl+s")
         assert "saved: a new device" in screen_text(app)
-        sheet = library.device("PB-07")
+        sheet = library.devices.get("PB-07")
         assert sheet.ports[0].offers == ("fixed 5/9 V 3 A", "PPS 3.3-11 V 3 A")
         assert sheet.claims[0].value == 48
         await press(pilot, "g", "enter")
         await put(app, pilot, note="from another shelf")
         await press(pilot, "ctrl+s")
         assert "1 field changed" in screen_text(app)
-        assert [(a.field, a.old_value) for a in library.amendments("device", ["PB-07"])] == [("note", "from a shelf")]
+        assert [(a.field, a.old_value) for a in library.amendments.all("device", ["PB-07"])] == [
+            ("note", "from a shelf")
+        ]
         await press(pilot, "u")
-        assert library.device("PB-07").note == "from a shelf"
+        assert library.devices.get("PB-07").note == "from a shelf"
 
 
 async def test_what_is_wrong_is_said_at_its_field_and_stays(library):
@@ -69,7 +71,7 @@ async def test_what_is_wrong_is_said_at_its_field_and_stays(library):
         await press(pilot, "ctrl+s")
         assert "1 thing to put right" in screen_text(app)
         assert "Did you mean" in screen_text(app)
-        assert library.sheets() == {}
+        assert library.devices.sheets() == {}
         await press(pilot, "escape", "f3", "a")
         assert "begun earlier" in screen_text(app)
         assert "an invented one" in screen_text(app)

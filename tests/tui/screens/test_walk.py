@@ -57,7 +57,7 @@ def library(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Library:
     """Runs of every length, the shortest among them, in a folder of their own: what the walk writes lands there."""
     monkeypatch.chdir(tmp_path)
     found = make_store(tmp_path, runs=40, samples=120)
-    found.save_device(read_sheet(ONE_CLAIM.format(device="PB-01")).sheet, who="a tester")
+    found.devices.save(read_sheet(ONE_CLAIM.format(device="PB-01")).sheet, who="a tester")
     events_of = (TraceEvent("gap", 10.0, 20.0, 10.0, "s", "invented"), TraceEvent("pause", 50.0, 50.0, None, "", ""))
     add_run(found, write_export(tmp_path, "many.csv"), make_run(3000), events=events_of)
     add_run(found, write_export(tmp_path, "one.csv"), make_run(1), started_at=None)

@@ -37,7 +37,11 @@ def amendments(
     """List changes of facts."""
     session = session_of(context)
     library = session.open_library()
-    changes = library.amendments("run", [str(number) for number in run_numbers([run])]) if run else library.amendments()
+    changes = (
+        library.amendments.all("run", [str(number) for number in run_numbers([run])])
+        if run
+        else library.amendments.all()
+    )
     if as_json:
         session.document(changes)
         return

@@ -32,5 +32,5 @@ def backup(
     session = session_of(context)
     library = session.open_library()
     with session.progress("backing up") as report:
-        written = library.backup(file.expanduser(), report)
+        written = library.maintenance.backup(file.expanduser(), report)
     session.say(f"{file}: {size(written)}. `joulebook restore {file} --to DIR` brings it back.")

@@ -42,7 +42,7 @@ def compare(
 
     session = session_of(context)
     wanted: Sequence[str] = names
-    page = session.open_library().compare_devices(wanted, by)
+    page = session.open_library().devices.compare(wanted, by)
     if as_json:
         session.document(page)
         return

@@ -37,7 +37,7 @@ def delete(
     numbers = run_numbers(runs)
     library = session.open_library()
     for number in numbers:
-        library.run(number)  # an unknown one ends the command before anything is deleted
+        library.runs.get(number)  # an unknown one ends the command before anything is deleted
     if not force:
         session.confirm(f"Delete {things(len(numbers), 'run')} for good?", option="--force")
-    session.say(f"Deleted {things(library.delete_runs(numbers, reason=reason), 'run')}.")
+    session.say(f"Deleted {things(library.runs.delete(numbers, reason=reason), 'run')}.")

@@ -88,7 +88,7 @@ def add(
 
     session = session_of(context)
     library = session.open_library(create=True)
-    known = library.sheets()
+    known = library.devices.sheets()
     if name not in known and kind is None:
         wrong_use(f'{name} is new: say what it is with --kind "power bank", --kind adapter or --kind cable.')
     stated = {
@@ -107,7 +107,7 @@ def add(
     # The reader's checks hold for what is typed here as well.
     reading = read_sheet(write_sheet(changed), name)
     _settle(session, reading, sure=sure)
-    library.save_device(reading.sheet)
+    library.devices.save(reading.sheet)
     session.say(f"Device {name} is in the library.")
 
 
@@ -124,7 +124,7 @@ def show(
     for watts in load or ():
         if not 0 < watts < float("inf"):
             wrong_use(f"--load {watts:g}: a load is more than 0 W.")
-    page = session.open_library().device_page(name, loads_w=tuple(load or ()))
+    page = session.open_library().devices.page(name, loads_w=tuple(load or ()))
     if as_json:
         session.document(page)
         return
@@ -135,12 +135,12 @@ def list_devices(context: typer.Context, as_json: Annotated[bool, JsonOption] = 
     """Print the devices."""
     session = session_of(context)
     library = session.open_library()
-    devices = library.devices()
+    devices = library.devices.all()
     if as_json:
         session.document(devices)
         return
     tally: dict[str, dict[str, int]] = {}
-    for verdict in library.verdicts():
+    for verdict in library.verdicts.all():
         words = tally.setdefault(verdict.device, {})
         words[verdict.verdict] = words.get(verdict.verdict, 0) + 1
     columns = [Column("device"), Column("kind"), Column("rated Wh", is_number=True), Column("runs", is_number=True)]
@@ -177,8 +177,8 @@ def load(
             bad += 1
             continue
         library = library or session.open_library(create=True)
-        is_new = library.sheet(reading.sheet.device) is None
-        changes = library.save_device(reading.sheet, reason=reason)
+        is_new = library.devices.find(reading.sheet.device) is None
+        changes = library.devices.save(reading.sheet, reason=reason)
         word = "is new" if is_new else f"{things(changes, 'change')}" if changes else "is as it was"
         session.say(f"{file}: {reading.sheet.device} {word}, {things(len(reading.sheet.claims), 'claim')}.")
     if bad:

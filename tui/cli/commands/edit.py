@@ -63,7 +63,7 @@ def edit(
     if not changes:
         wrong_use("`joulebook edit` needs something to change, as --port C2. `joulebook edit --help` lists the facts.")
     numbers = run_numbers(runs)
-    changed = session.open_library().edit_runs(numbers, changes, reason=reason)
+    changed = session.open_library().runs.edit(numbers, changes, reason=reason)
     if changed:
         session.say(
             f"Changed {things(changed, 'fact')} of {things(len(numbers), 'run')}; `joulebook amendments` lists it."

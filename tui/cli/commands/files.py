@@ -30,7 +30,7 @@ def register(app: typer.Typer) -> None:
 def files(context: typer.Context, as_json: Annotated[bool, JsonOption] = False) -> None:
     """List the trace files."""
     session = session_of(context)
-    found = session.open_library().files()
+    found = session.open_library().maintenance.files()
     if as_json:
         session.document(found)
         return

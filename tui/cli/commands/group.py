@@ -53,7 +53,7 @@ def group(
     if by and offsets:
         wrong_use("Either --by or --offset, not both.")
     how = "stated" if offsets else by or "times"
-    members = session.open_library().group(numbers, how=how, offsets_s=offsets, reason=reason)
+    members = session.open_library().runs.group(numbers, how=how, offsets_s=offsets, reason=reason)
     if as_json:
         session.document(members)
         return

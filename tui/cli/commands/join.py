@@ -41,7 +41,7 @@ def join(
     """Join runs."""
     session = session_of(context)
     numbers = run_numbers(runs)
-    done = session.open_library().join(numbers, offsets_s=stated_offsets(offset or []), reason=reason)
+    done = session.open_library().runs.join(numbers, offsets_s=stated_offsets(offset or []), reason=reason)
     if as_json:
         session.document(done)
         return

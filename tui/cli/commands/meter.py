@@ -63,7 +63,7 @@ def add(
     _check_clock(clock)
     _check(voltage=voltage, current=current, temperature=temperature, power=power)
     meter = Meter(name, voltage, current, temperature, _day(calibrated), note, power, clock)
-    session.open_library(create=True).add_meter(meter)
+    session.open_library(create=True).meters.add(meter)
     session.say(f"Meter {name} is in the library.")
 
 
@@ -101,7 +101,7 @@ def _day(text: str | None) -> date | None:
 def list_meters(context: typer.Context, as_json: Annotated[bool, JsonOption] = False) -> None:
     """Print the meters."""
     session = session_of(context)
-    meters = session.open_library().meters()
+    meters = session.open_library().meters.all()
     if as_json:
         session.document(meters)
         return

@@ -42,12 +42,12 @@ def next_tests(
     """Print what to do next at the bench."""
     session = session_of(context)
     library = session.open_library()
-    names = list(devices) if devices else [row.device for row in library.devices()]
+    names = list(devices) if devices else [row.device for row in library.devices.all()]
     if not names:
         wrong_use("The library knows no device yet. `joulebook device load SHEET.toml` brings one in.")
     steps: dict[str, tuple[tuple[CourseTest, CourseCell], ...]] = {}
     for name in names:
-        left = library.course(name).next_steps
+        left = library.devices.course(name).next_steps
         steps[name] = left if every else left[:1]
     if as_json:
         session.document([_document(name, test, cell) for name, left in steps.items() for test, cell in left])

@@ -26,7 +26,7 @@ def pack(context: typer.Context, as_json: Annotated[bool, JsonOption] = False) -
     session = session_of(context)
     library = session.open_library()
     with session.progress("packing") as report:
-        outcome = library.pack(progress=report)
+        outcome = library.maintenance.pack(progress=report)
     if as_json:
         session.document(outcome)
     elif outcome.runs:

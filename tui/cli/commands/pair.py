@@ -42,13 +42,13 @@ def pair(
         numbers = run_numbers(runs)
         if len(numbers) != 2:
             wrong_use("A pair is two runs: `joulebook pair 47 36`.")
-        made = session.open_library().pair(numbers, reason=reason)
+        made = session.open_library().runs.pair(numbers, reason=reason)
         if as_json:
             session.document(made)
         else:
             session.say(f"Discharge {made.discharge_id} is set against recharge {made.recharge_id}.")
         return
-    found = session.open_library().pairs()
+    found = session.open_library().runs.pairs()
     if as_json:
         session.document(found)
         return

@@ -44,7 +44,7 @@ def part(
     numbers = run_numbers([run])
     if len(numbers) != 1:
         wrong_use("One run at a time.")
-    done = session.open_library().part(numbers[0], [_seconds(word) for word in at or []], reason=reason)
+    done = session.open_library().runs.part(numbers[0], [_seconds(word) for word in at or []], reason=reason)
     if as_json:
         session.document(done)
         return

@@ -80,7 +80,7 @@ def plot(
 def _picture(library: Library, words: list[str], channel: list[str] | None, by: str | None, title: str) -> Picture:
     from store.publish.pictures import picture_of_comparison, picture_of_device, picture_of_runs
 
-    devices = {row.device for row in library.devices()}
+    devices = {row.device for row in library.devices.all()}
     if all(word in devices for word in words):
         if channel:
             wrong_use("--channel is for runs. `joulebook plot device:CODE --channel ...` draws a device's runs.")

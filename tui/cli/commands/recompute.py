@@ -41,11 +41,11 @@ def recompute(
 
     with session.progress("making results again") as report:
         if dry_run:
-            found = library.preview_recompute(numbers, progress=report)
+            found = library.results.preview(numbers, progress=report)
         else:
-            before = library.verdicts()
-            changes = tuple(library.recompute(numbers, progress=report))
-            found = RecomputePreview(changes, flips(before, library.verdicts()) if changes else ())
+            before = library.verdicts.all()
+            changes = tuple(library.results.recompute(numbers, progress=report))
+            found = RecomputePreview(changes, flips(before, library.verdicts.all()) if changes else ())
     if as_json:
         session.document(found)
         return

@@ -37,4 +37,4 @@ def restore(
     target = to.expanduser() if to else session.library_path
     with session.progress("restoring") as report:
         library = Library.restore(file.expanduser(), target, progress=report)
-    session.say(f"{target} holds {things(library.runs(limit=1).total, 'run')} again.")
+    session.say(f"{target} holds {things(library.runs.page(limit=1).total, 'run')} again.")

@@ -63,7 +63,7 @@ def list_runs(
     filter_text = join_words(as_typed(words or []))
     library = session.open_library()
     wanted = limit if limit is not None else (0 if as_json or session.is_plain else PAGE)
-    page = library.runs(filter_text, sort=as_typed([sort])[0], limit=wanted or None)
+    page = library.runs.page(filter_text, sort=as_typed([sort])[0], limit=wanted or None)
     if as_json:
         session.document(page.table.to_pylist())
         return None

@@ -36,7 +36,7 @@ def show_run(
 
     session = session_of(context)
     number = run_number(run)
-    view = session.open_library().run(number)
+    view = session.open_library().runs.get(number)
     if as_json:
         session.document(run_data(view))
     else:

@@ -117,7 +117,7 @@ def _format(form: str | None, output: Path | None) -> str:
 def _answer(session: Session, sql: str, limit: int | None, timeout: float | None) -> Answer:
     """Run the question in a thread, so that Ctrl-C can interrupt it at once."""
     library = session.open_library()
-    query = library.query(sql, limit=limit, timeout_s=timeout)
+    query = library.sql.query(sql, limit=limit, timeout_s=timeout)
     done: list[Answer] = []
     failed: list[BaseException] = []
 
@@ -163,7 +163,9 @@ def _print_views(session: Session) -> None:
     """Every view with its columns and their types; then what `results.name` can be, with label and unit."""
     from store.methods.specs import specs  # loads every reducer
 
-    rows = [(view, name, kind) for view, columns in session.open_library().views().items() for name, kind in columns]
+    rows = [
+        (view, name, kind) for view, columns in session.open_library().sql.views().items() for name, kind in columns
+    ]
     rows += [("results.name", s.name, f"{s.label}{f' [{s.unit}]' if s.unit != '1' else ''}") for s in specs().values()]
     print_rows(session, [Column("view"), Column("column"), Column("type")], rows)
 

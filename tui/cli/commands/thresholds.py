@@ -51,7 +51,7 @@ def thresholds(
     """List or set constants of detection."""
     session = session_of(context)
     if value is None and not default:
-        _list(session, session.open_library().thresholds(), name, as_json=as_json)
+        _list(session, session.open_library().thresholds.all(), name, as_json=as_json)
         return
     if name is None or (value is not None and default):
         wrong_use("Name one constant with a value, or with --default: `joulebook thresholds held_band 0.03`.")
@@ -59,7 +59,7 @@ def thresholds(
     library = session.open_library()
     if dry_run:
         with session.progress("trying it out") as report:
-            found = library.preview_recompute(thresholds=wanted, progress=report)
+            found = library.results.preview(thresholds=wanted, progress=report)
         if as_json:
             session.document(found)
             return
@@ -68,7 +68,7 @@ def thresholds(
         session.say(f"{things(len(found.changes), 'result')} would change. Nothing was stored.")
         return
     with session.progress("making results again") as report:
-        changes = library.set_thresholds(wanted, reason=reason, progress=report)
+        changes = library.thresholds.change(wanted, reason=reason, progress=report)
     if as_json:
         session.document(changes)
         return

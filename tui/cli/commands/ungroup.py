@@ -22,5 +22,5 @@ def register(app: typer.Typer) -> None:
 def ungroup(context: typer.Context, runs: Runs, reason: Reason = "") -> None:
     """Take runs out of their group."""
     session = session_of(context)
-    freed = session.open_library().ungroup(run_numbers(runs), reason=reason)
+    freed = session.open_library().runs.ungroup(run_numbers(runs), reason=reason)
     session.say(f"{things(freed, 'run')} in no group now." if freed else "None of them was in a group.")

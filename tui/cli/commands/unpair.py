@@ -30,5 +30,5 @@ def unpair(
     """Take a pair away."""
     session = session_of(context)
     number = run_number(run)
-    was = session.open_library().unpair(number, reason=reason)
+    was = session.open_library().runs.unpair(number, reason=reason)
     session.say("Dates and ambient decide again." if was else f"Run {number} was in no pair made by hand.")

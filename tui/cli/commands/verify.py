@@ -40,7 +40,7 @@ def verify(
     session = session_of(context)
     library = session.open_library()
     with session.progress("checking") as report:
-        findings = library.verify(repair=repair, quick=quick, results=results, progress=report)
+        findings = library.maintenance.verify(repair=repair, quick=quick, results=results, progress=report)
     left = [finding for finding in findings if not finding.is_repaired]
     if as_json:
         session.document(findings)

@@ -38,8 +38,8 @@ def explain_result(
     session = session_of(context)
     number = run_number(run)
     library = session.open_library()
-    account = library.why(number, result)
-    sql = library.redo_sql(number, result)
+    account = library.results.why(number, result)
+    sql = library.results.redo_sql(number, result)
     if as_json:
         session.document({"run_id": number, **jsonable(account), "sql": sql})
     else:
