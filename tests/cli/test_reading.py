@@ -6,6 +6,7 @@ import csv
 import io
 from pathlib import Path
 
+import duckdb
 import pyarrow.parquet as pq
 import pytest
 
@@ -171,4 +172,6 @@ def test_version(cli: Cli) -> None:
     """The version comes from its one place."""
     from store.version import __version__
 
-    assert cli("--version").out == f"joulebook {__version__}\n"
+    lines = cli("--version").out.splitlines()
+    assert lines[0] == f"joulebook {__version__}"
+    assert f"duckdb {duckdb.__version__}" in lines

@@ -25,7 +25,7 @@ from store.runs.filters import FIELDS
 from store.runs.filters import numbers as filter_words
 from store.signal.thresholds import THRESHOLDS
 from store.sql.views import COMPUTED_VIEWS, VIEW_ORDER
-from tests.docs.refresh_readme import commands_table
+from tests.docs.command_words import commands_table
 from tui.keys import as_markdown
 
 GUIDE = Path(__file__).resolve().parents[2] / "tui" / "guide"

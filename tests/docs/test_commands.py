@@ -1,4 +1,4 @@
-"""Every command is documented: in README's table, and by a help with an example that parses."""
+"""Every command is documented: in the guide's table, and by a help with an example that parses."""
 
 from __future__ import annotations
 
@@ -8,7 +8,8 @@ import shlex
 import pytest
 from typer.main import get_command
 
-from tests.docs.refresh_readme import README, commands
+from tests.docs.command_words import commands
+from tests.docs.refresh_guide import GUIDE
 from tui.cli.registry import make_app
 from tui.cli.words import arrange
 
@@ -24,9 +25,9 @@ def test_the_command_has_a_help_with_an_example(name: str, command: object) -> N
 
 
 @pytest.mark.parametrize(("name", "command"), ALL, ids=[name for name, _ in ALL])
-def test_readme_names_the_command(name: str, command: object) -> None:
-    """README's table of commands has a row for it."""
-    assert f"| `{name}` |" in README.read_text("utf-8")
+def test_the_guide_names_the_command(name: str, command: object) -> None:
+    """The guide's table of commands has a row for it."""
+    assert f"| `{name}` |" in (GUIDE / "08_commands.md").read_text("utf-8")
 
 
 def examples() -> list[str]:

@@ -13,8 +13,8 @@ import pytest
 from store import Library
 from store.model.document import Sql
 from store.runs.filters import parse_filter
+from tests.docs.command_words import commands
 from tests.docs.refresh_guide import GUIDE, made
-from tests.docs.refresh_readme import commands
 from tui.cli.man_page import man_page
 from tui.keys import KEYS
 from tui.render.terminal import document_text

@@ -1,4 +1,4 @@
-"""README is true: its commands are the ones that work, its examples run, its tables are current."""
+"""README is true: its commands are the ones that work, its examples run, it is short."""
 
 from __future__ import annotations
 
@@ -7,9 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from tests.docs.refresh_readme import README, commands, refreshed
+from tests.docs.command_words import commands
 
-ROOT = README.parent
+ROOT = Path(__file__).resolve().parents[2]
+README = ROOT / "README.md"
 TEXT = README.read_text("utf-8")
 
 
@@ -18,9 +19,9 @@ def blocks(language: str) -> list[str]:
     return re.findall(rf"^```{language}\n(.*?)^```$", TEXT, re.DOTALL | re.MULTILINE)
 
 
-def test_generated_tables_are_current() -> None:
-    """Keys and commands come from the code: `python tests/docs/refresh_readme.py` writes them anew."""
-    assert refreshed(TEXT) == TEXT
+def test_it_is_read_in_a_few_minutes() -> None:
+    """What is longer stands in the guide."""
+    assert len(TEXT.splitlines()) < 150
 
 
 def test_the_two_commands_stand_as_one_line_each() -> None:
@@ -70,9 +71,9 @@ def test_sql_examples_answer_on_the_demo(sql: str, demo_library: Path) -> None:
     assert not answer.is_cut
 
 
-def test_there_are_three_sql_examples() -> None:
-    """Three questions to begin with."""
-    assert len(blocks("sql")) == 3
+def test_there_is_a_sql_example() -> None:
+    """One to begin with; the guide and the saved queries have more."""
+    assert blocks("sql")
 
 
 def test_python_example_runs(demo_library: Path) -> None:

@@ -24,6 +24,8 @@ _FILES = (Path(__file__).parent / "commands").glob("[a-z]*.py")
 COMMANDS = tuple(sorted(path.stem.rstrip("_").replace("_", "-") for path in _FILES))
 """Every command: a file of `tui/cli/commands` each, called as the command is (`import_.py`, for `import` is taken)."""
 
+_ENGINES = ("duckdb", "polars", "pyarrow", "numpy", "textual", "matplotlib", "deltalake")
+
 _HELP = examples(
     "A log book for bench tests of USB power banks, power adapters and cables: any meter's export "
     "becomes traces in SI units and results with uncertainty, to browse, compare and query.",
@@ -65,6 +67,22 @@ def make_app(command: str | None = None) -> typer.Typer:
     return app
 
 
+def _version_text() -> str:
+    """The program's version, and those of what it computes and draws with, for a report of a fault."""
+    from importlib.metadata import PackageNotFoundError, version
+    from platform import python_version
+
+    from store.version import __version__  # loads the store, which no other option needs
+
+    lines = [f"joulebook {__version__}", f"python {python_version()}"]
+    for name in _ENGINES:
+        try:
+            lines.append(f"{name} {version(name)}")
+        except PackageNotFoundError:
+            lines.append(f"{name} not installed")
+    return "\n".join(lines) + "\n"
+
+
 def _begin(
     context: typer.Context,
     library: Annotated[
@@ -77,12 +95,10 @@ def _begin(
     no_color: Annotated[bool, typer.Option("--no-color", help="No colour, as with NO_COLOR.")] = False,
     no_input: Annotated[bool, typer.Option("--no-input", help="Never ask; fail and name the option instead.")] = False,
     debug: Annotated[bool, typer.Option("--debug", help="Show the traceback of an unexpected error.")] = False,  # noqa: ARG001
-    version: Annotated[bool, typer.Option("--version", help="Print the version and end.")] = False,
+    version: Annotated[bool, typer.Option("--version", help="Print versions, the engines' too, and end.")] = False,
 ) -> None:
     if version:
-        from store.version import __version__  # loads the store, which no other option needs
-
-        sys.stdout.write(f"joulebook {__version__}\n")
+        sys.stdout.write(_version_text())
         raise typer.Exit
     path = library.expanduser() if library else default_library()
     context.obj = Session(path, is_quiet=quiet, is_plain=plain, no_color=no_color, no_input=no_input)
