@@ -39,6 +39,8 @@ MAINS_V = 80.0
 """Voltage from which on a log is of the mains side."""
 STEADY = 0.08
 """Share by which a steady load's samples scatter at most."""
+_LOADED = frozenset({"discharge", "heat", "pass-through", "display"})
+"""Kinds of test that have one set load."""
 _MOST_ROWS = 20_000
 """Rows of a run that are looked at; of a longer one every n-th."""
 
@@ -122,9 +124,12 @@ def look_at_log(library: Library, path: Path, inspection: Inspection, sheets: Ma
     named = guesses_from_name(path.name, sheets)
     first = sink.runs[0] if sink.runs else None
     seen = guesses_from_trace(first.values, first.start.direction) if first and len(sink.runs) == 1 else {}
+    guesses = {**seen, **named}
+    if "load" in guesses and (kind := guesses.get("kind")) is not None and kind.value not in _LOADED:
+        del guesses["load"]
     start: ImportedRun | None = export.runs[0] if export.runs else None
     return LogLook(
-        guesses={**seen, **named},
+        guesses=guesses,
         stated=start.start.stated if start else Facts(),
         started=f"{start.started_at:%Y-%m-%d %H:%M}" if start and start.started_at else "",
         samples=sum(run.samples for run in export.runs),
@@ -190,11 +195,11 @@ def guesses_from_trace(values: Mapping[str, Array], direction: str | None) -> di
     if "voltage_far_v" in values:
         return {"kind": Guess("cable", "voltage at both ends of a cable")}
     flow = _flow(values)
-    if flow is None or len(flow) < 4:
+    if flow is None or len(flow) < 4 or not np.isfinite(flow).any():
         return {}
     volts, amps = values.get("voltage_v"), values.get("current_a")
-    top = float(np.nanpercentile(flow, 95)) if np.isfinite(flow).any() else 0.0
-    if volts is not None and np.nanmedian(volts) > MAINS_V:
+    top = float(np.nanpercentile(flow, 95))
+    if volts is not None and np.isfinite(volts).any() and np.nanmedian(volts) > MAINS_V:
         return {
             "port": Guess("mains", f"{np.nanmedian(volts):.0f} V"),
             "kind": Guess("efficiency", "the mains side of an adapter"),

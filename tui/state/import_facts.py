@@ -139,7 +139,12 @@ class FactTable:
         return names[first:last]
 
     def head_line(self, names: int, width: int) -> Line:
-        """Heads of the columns; the chosen one is marked."""
+        """Heads of the columns; the chosen one is marked.
+
+        Args:
+            names: Cells for the names of files.
+            width: Cells of a row.
+        """
         parts: list[Span | str] = ["    ", (fit("file", names), "head")]
         for name in self.shown_columns(_room(names, width)):
             head, wide = COLUMNS[name]

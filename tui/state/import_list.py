@@ -28,6 +28,8 @@ TOLD_AFTER_S = 1.0
 """Time left is told once so much has passed: before, it jumps."""
 _MOST = {0: 24, 1: 22, 2: 8, 3: 8, 4: 6}
 """Cells that a column of the table of columns may take; the last takes what is left."""
+GUTTER = 2
+"""Cells before a row for the cursor's sign."""
 _BECAUSE = 5
 _LEAST_BECAUSE = 24
 """A reason stands beside its column where so many cells are left for it, else under it."""
@@ -220,7 +222,8 @@ class ImportList:
         return min(max(longest, 4), max(width // 5, 14))
 
     def head_line(self, width: int) -> Line:
-        """Heads of the table."""
+        """Heads of the table, over rows that leave the cursor's sign its room."""
+        width -= GUTTER
         return self.table.head_line(self._names(width), width)
 
     def row_line(self, index: int, width: int, *, is_here: bool = False) -> Line | None:
@@ -302,9 +305,13 @@ class ImportList:
             if cell.is_contradicted:
                 told = f"{COLUMNS[name][0]} {cell.text}: {cell.reason}"
                 lines += _wrapped("! ", told, width, "warn", ascii_only=ascii_only)
-        guesses = [f"{c.text} ({c.reason})" for c in self.cells(entry).values() if c.is_guess]
+        guesses: dict[str, list[str]] = {}
+        for cell in self.cells(entry).values():
+            if cell.is_guess:
+                guesses.setdefault(cell.reason, []).append(cell.text)
         if guesses:
-            told = f"proposed: {', '.join(guesses)}. y takes them"
+            told = "; ".join(f"{', '.join(texts)} ({why})" for why, texts in guesses.items())
+            told = f"proposed: {told}. y takes them"
             lines += _wrapped("? ", told, width, "dim", ascii_only=ascii_only)
         if entry.outcome is None and entry.look is not None and entry.look.grown_from:
             runs = ", ".join(map(str, entry.look.grown_from))
