@@ -18,7 +18,8 @@ import importers
 from importers import Inspection
 from importers.schema import KINDS, Facts, ImportedRun, RunStart
 from store.catalogue.connection import rows
-from store.imports.grown import hash_with_beginnings, known_beginnings
+from store.imports.grown import hash_with_beginnings
+from store.imports.known_runs import known_runs
 from store.judge.contradictions import contradictions
 from store.model.results import Array, Mask
 from store.model.sheet import DeviceSheet
@@ -140,11 +141,9 @@ def look_at_log(library: Library, path: Path, inspection: Inspection, sheets: Ma
 
 
 def _grown_from(library: Library, path: Path) -> tuple[int, ...]:
-    with library.catalogue.reader() as cursor:
-        sizes = known_beginnings(cursor)
-    length = path.stat().st_size
-    _, found = hash_with_beginnings(path, (size for size in sizes if size < length))
-    hashes = [sha256 for size, sha256 in found.items() if sha256 in sizes[size]]
+    known = known_runs(library)
+    _, found = hash_with_beginnings(path, known.sizes[known.sizes < path.stat().st_size])
+    hashes = [sha256 for size, sha256 in found.items() if sha256 in known.hashes[size]]
     if not hashes:
         return ()
     with library.catalogue.reader() as cursor:
