@@ -302,9 +302,8 @@ def contradicted_facts(look: LogLook, facts: Mapping[str, str], sheets: Mapping[
 
     def told(**stated: str | None) -> tuple[str, ...]:
         ports: Sequence[str] = tuple(port.name for port in sheet.ports) if sheet else ()
-        values = {"voltage_mean_v": look.voltage_mean_v}
         full = {"port": None, "mode": None, **stated}
-        return contradictions("RUN", kind=kind, value=values.get, ports=ports, **full)
+        return contradictions("RUN", kind=kind, value=lambda _: look.voltage_mean_v, ports=ports, **full)
 
     if mode and told(mode=mode) and look.voltage_mean_v is not None:
         found["mode"] = f"the trace shows {look.voltage_mean_v:.3g} V"
