@@ -93,4 +93,4 @@ def test_a_file_is_looked_at_without_being_stored(tmp_path) -> None:
     assert {fact: guess.value for fact, guess in look.guesses.items()} == {
         "device": "PB-01", "port": "C1", "mode": "fixed 20 V", "kind": "discharge", "load": "30 W",
     }  # fmt: skip
-    assert library.runs("").total == 1
+    assert library.runs.page("").total == 1

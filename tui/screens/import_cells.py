@@ -59,11 +59,11 @@ class ImportCells(BaseScreen):
         library = self.joulebook.library
 
         def call() -> tuple[dict[str, DeviceSheet], dict[str, list[str]]]:
-            offered = {name: [f.value for f in library.facets(name)] for name in ("port", "mode", "load")}
-            offered["device"] = [d.device for d in library.devices()]
-            offered["meter"] = [m.name for m in library.meters()]
+            offered = {name: [f.value for f in library.runs.facets(name)] for name in ("port", "mode", "load")}
+            offered["device"] = [d.device for d in library.devices.all()]
+            offered["meter"] = [m.name for m in library.meters.all()]
             offered["kind"] = list(KINDS)
-            return library.sheets(), offered
+            return library.devices.sheets(), offered
 
         def done(found: tuple[dict[str, DeviceSheet], dict[str, list[str]]]) -> None:
             self.model.table.sheets, self.model.table.offered = found
@@ -164,7 +164,7 @@ class ImportCells(BaseScreen):
             self.tell(f"{COLUMNS[name][0]} of run {', '.join(map(str, runs))}: {text or 'nothing'}", is_problem=False)
 
         self.ask_library(
-            "change", lambda: library.edit_runs(runs, changes, reason="stated at import"), done, must_run=True
+            "change", lambda: library.runs.edit(runs, changes, reason="stated at import"), done, must_run=True
         )
 
     # what belongs together

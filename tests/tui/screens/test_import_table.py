@@ -66,18 +66,18 @@ async def test_four_logs_are_in_with_all_their_facts_in_a_few_keys(tmp_path: Pat
     """Y takes what is proposed, Enter imports, J joins, G groups: 4 keys and one to move, and the figures are right."""
     library = Library.create(tmp_path / "store", zone="UTC", who="tester")
     for device in ("PB-01", "PB-02"):
-        library.save_device(read_sheet(ONE_CLAIM.format(device=device)).sheet)
+        library.devices.save(read_sheet(ONE_CLAIM.format(device=device)).sheet)
     app = app_on(library)
     async with app.run_test(size=(120, 40)) as pilot:
         await named(pilot, logs)
         assert "fixed 20 V ?" in screen_text(app)
         await press(pilot, "Y", "enter")
         await settle(pilot)
-        assert library.runs("").total == 4
+        assert library.runs.page("").total == 4
         assert "J joins, G groups" in screen_text(app)
         await press(pilot, "J", "j", "G")
         await settle(pilot)
-        frame = library.runs_frame().sort("run_id")
+        frame = library.runs.frame().sort("run_id")
         assert frame["device"].to_list() == ["PB-02", "PB-02", "PB-01"]
         assert frame["port"].to_list() == ["C1", "C2", "C1"]
         assert frame["mode"].to_list() == ["fixed 20 V", "fixed 9 V", "fixed 20 V"]
@@ -87,7 +87,7 @@ async def test_four_logs_are_in_with_all_their_facts_in_a_few_keys(tmp_path: Pat
         assert frame["group_id"].to_list()[0] == frame["group_id"].to_list()[1] is not None
         # 600 s at 40 W, then an exponential tail: its sum by hand
         energy_wh = float(np.sum(40.0 * np.exp(-np.arange(400) / 110)) + 600 * 40.0) / 3600
-        found = {r.name: r.value for r in library.run(frame["run_id"][2]).results if r.is_current}
+        found = {r.name: r.value for r in library.runs.get(frame["run_id"][2]).results if r.is_current}
         assert found["energy_in_wh"] == pytest.approx(energy_wh, rel=0.01)
         # a slip is corrected in the table after the import, with an amendment
         screen = app.screen
@@ -97,17 +97,17 @@ async def test_four_logs_are_in_with_all_their_facts_in_a_few_keys(tmp_path: Pat
         await press(pilot, *"23.5", "enter")
         await settle(pilot)
         run_id = screen.model.entries[2].run_ids[0]
-        assert library.run(run_id).facts.ambient_c == 23.5
-        assert library.run(run_id).amendments[-1].reason == "stated at import"
+        assert library.runs.get(run_id).facts.ambient_c == 23.5
+        assert library.runs.get(run_id).amendments[-1].reason == "stated at import"
         # and the whole import taken back
         await press(pilot, "u", "down", "enter")
         await settle(pilot)
-        assert library.runs("").total == 0
+        assert library.runs.page("").total == 0
 
 
 async def test_facts_are_picked_from_the_sheet_filled_down_and_contradictions_show(tmp_path: Path, logs: Path) -> None:
     library = Library.create(tmp_path / "store", zone="UTC", who="tester")
-    library.save_device(read_sheet(ONE_CLAIM.format(device="PB-02")).sheet)
+    library.devices.save(read_sheet(ONE_CLAIM.format(device="PB-02")).sheet)
     app = app_on(library)
     async with app.run_test(size=(120, 40)) as pilot:
         await named(pilot, logs)
@@ -141,7 +141,7 @@ async def test_leaving_and_coming_back_keeps_files_answers_and_facts(tmp_path: P
         assert app.screen.model.entries[1].facts == {"meter": "M4"}
         await press(pilot, "enter")
         await settle(pilot)
-        assert library.runs("meter:M4").shown == 1
+        assert library.runs.page("meter:M4").shown == 1
         await press(pilot, "escape", "f5")
         assert app.screen is not None
         assert app.import_list is not None
@@ -163,7 +163,7 @@ async def test_a_log_that_grew_says_so_before_and_after(tmp_path: Path) -> None:
         await press(pilot, "o", "enter")
         await settle(pilot)
         assert "replaces run 1" in screen_text(app)
-        assert library.runs_frame()["samples"].to_list() == [320]
+        assert library.runs.frame()["samples"].to_list() == [320]
 
 
 def test_long_names_keep_their_ends() -> None:
