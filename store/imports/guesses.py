@@ -26,7 +26,7 @@ from store.model.sheet import DeviceSheet
 from store.runs.fact_values import tidy_mode
 
 if TYPE_CHECKING:
-    from store.library import Library
+    from store.core import Store
 
 __all__ = ["Guess", "LogLook", "contradicted_facts", "guesses_from_name", "guesses_from_trace", "look_at_log"]
 
@@ -107,7 +107,7 @@ class _Sink:
         return self.runs[-1]
 
 
-def look_at_log(library: Library, path: Path, inspection: Inspection, sheets: Mapping[str, DeviceSheet]) -> LogLook:
+def look_at_log(library: Store, path: Path, inspection: Inspection, sheets: Mapping[str, DeviceSheet]) -> LogLook:
     """Read a file that is sure and say what it suggests; stores nothing.
 
     Args:
@@ -140,7 +140,7 @@ def look_at_log(library: Library, path: Path, inspection: Inspection, sheets: Ma
     )
 
 
-def _grown_from(library: Library, path: Path) -> tuple[int, ...]:
+def _grown_from(library: Store, path: Path) -> tuple[int, ...]:
     known = known_runs(library)
     _, found = hash_with_beginnings(path, known.sizes[known.sizes < path.stat().st_size])
     hashes = [sha256 for size, sha256 in found.items() if sha256 in known.hashes[size]]
