@@ -1,6 +1,6 @@
 """Packs: one Parquet file of many whole runs, with every run's facts in the footer.
 
-Written for a demo or an exchange, taken into a library as it is, and read back when a catalogue is rebuilt.
+Written for a demo or an exchange, and read back when a catalogue is rebuilt.
 Knows Parquet and the catalogue's rows; no screen.
 """
 
@@ -11,29 +11,24 @@ import json
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import nullcontext
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-import duckdb
 import polars as pl
 import pyarrow as pa
 import pyarrow.parquet as pq
 
 from importers.schema import TRACE_COLUMNS, Account, ClockReading, TraceEvent
-from store.catalogue.connection import rows
-from store.catalogue.numbers import next_run_id, next_trace_id, trace_row
 from store.catalogue.run_records import (
     RunRecord,
-    append_rows,
     footer_entry,
-    insert_records,
     numbered,
     record_from_footer,
 )
-from store.devices.bench import Bench, load_bench
-from store.errors import DiskFault, StoreError, TraceDamaged, WrongFact
+from store.devices.bench import Bench
+from store.errors import StoreError, TraceDamaged
 from store.files import durable
 from store.files.layout import Layout
 from store.files.originals import unpack_original
@@ -41,7 +36,6 @@ from store.files.traces import (
     MEMORY_SAMPLES,
     ParquetTrace,
     TraceWriter,
-    WrittenTrace,
     arrow_schema,
     present_channels,
     read_footer,
@@ -50,15 +44,12 @@ from store.files.traces import (
     to_table,
 )
 from store.imports.reduction import reduce_record
-from store.model.records import IngestOutcome, Provenance, RunFacts
+from store.model.records import Provenance, RunFacts
 from store.model.results import ArrayTrace
 from store.version import __version__
 from store.words.clock import to_stored
 
-if TYPE_CHECKING:
-    from store.core import Store
-
-__all__ = ["PackRun", "import_pack", "pack_records", "reduce_pack", "write_pack"]
+__all__ = ["PackRun", "pack_records", "reduce_pack", "write_pack"]
 
 Progress = Callable[[int, int], None]
 
@@ -329,106 +320,3 @@ def _bounded_map(
             yield waiting.pop(0).result()
     for future in waiting:
         yield future.result()
-
-
-def import_pack(library: Store, path: Path, progress: Progress | None = None) -> IngestOutcome:
-    """Take a pack of whole runs into a library: the file as it is, where its numbers are free.
-
-    Raises:
-        TraceDamaged: No pack, or its footer and rows disagree.
-        WrongFact: Some of its runs are in the library, some not.
-        DiskFault: The disk refused; nothing was stored.
-    """
-    try:
-        sha256 = durable.hash_file(path)
-        records = pack_records(path, "", sha256)
-        with library.catalogue.reader() as cursor:
-            already = _known(cursor, records, path)
-            numbers = [r.facts.run_id for r in records]
-            is_free = not _taken(cursor, numbers)
-        if already:
-            return already
-        records = reduce_pack(path, records, load_bench(library), progress)
-        tmp = durable.new_temporary(library.layout.tmp, ".parquet")
-        try:
-            return _store(library, path, tmp, records, sha256 if is_free else None)
-        finally:
-            durable.remove(tmp, announce=False)
-    except OSError as error:
-        raise DiskFault.of(error, "Taking in the pack") from error
-
-
-def _known(cursor: duckdb.DuckDBPyConnection, records: Sequence[RunRecord], path: Path) -> IngestOutcome | None:
-    uids = [record.facts.uid for record in records]
-    found: list[Any] = rows(
-        cursor,
-        "SELECT run_id, port FROM catalogue.run WHERE uid IN (SELECT unnest(?::VARCHAR[])) ORDER BY run_id",
-        [uids],
-    )
-    if not found:
-        return None
-    if len(found) < len(uids):
-        raise WrongFact(f"{path}: {len(found)} of its {len(uids)} runs are in the library already, the others are not.")
-    return IngestOutcome(tuple(r for r, _ in found), tuple(p for _, p in found), already=True)
-
-
-def _taken(cursor: duckdb.DuckDBPyConnection, numbers: Sequence[int]) -> bool:
-    sql = (
-        "SELECT 1 FROM (SELECT run_id FROM catalogue.run UNION ALL SELECT run_id FROM catalogue.tombstone "
-        "UNION ALL SELECT run_id FROM catalogue.shelved_run) "
-        "WHERE run_id IN (SELECT unnest(?::BIGINT[])) LIMIT 1"
-    )
-    return bool(rows(cursor, sql, [list(numbers)]))
-
-
-def _copy(path: Path, tmp: Path, records: Sequence[RunRecord], sha256: str | None) -> WrittenTrace:
-    """The pack under a temporary name: byte for byte, or under the records' numbers where `sha256` is None."""
-    if sha256 is not None:
-        with durable.HashingFile(tmp) as target:
-            durable.copy_to(path, target)
-            if target.sha256 != sha256:
-                raise TraceDamaged(f"{path} changed while it was read.")
-            target.commit()
-        return WrittenTrace(tmp, sha256, target.size, sum(r.samples for r in records))
-    writer = TraceWriter(tmp)
-    try:
-        for record, piece in pieces_as_stored(path, records):
-            column = pa.repeat(pa.scalar(record.facts.run_id, pa.int64()), piece.num_rows)
-            writer.write(piece.set_column(0, "run_id", column), whole=True)
-        return writer.finish([footer_entry(record) for record in records])
-    except BaseException:
-        writer.abandon()
-        raise
-
-
-def pieces_as_stored(path: Path, records: Sequence[RunRecord]) -> Iterator[tuple[RunRecord, pa.Table]]:
-    """Every run of a file with its rows, whatever number they bear."""
-    with path.open("rb") as source, pq.ParquetFile(source) as file:
-        table = file.read()
-    for record in records:
-        yield record, table.slice(record.first_row, record.samples)
-
-
-def _store(library: Store, path: Path, tmp: Path, records: list[RunRecord], sha256: str | None) -> IngestOutcome:
-    while True:
-        if sha256 is None:
-            with library.catalogue.reader() as cursor:
-                first = next_run_id(cursor)
-            records = [numbered(record, first + i) for i, record in enumerate(records)]
-        written = _copy(path, tmp, records, sha256)
-        with library.catalogue.writer() as cursor:
-            already = _known(cursor, records, path)
-            if already:
-                return already
-            if not _taken(cursor, [r.facts.run_id for r in records]):
-                trace_id = next_trace_id(cursor)
-                file = library.layout.pack_file(trace_id)
-                placed = [replace(r, provenance=replace(r.provenance, trace_file=file)) for r in records]
-                durable.place(tmp, library.layout.absolute(file))
-                durable.fsync_folder(library.layout.packs)
-                append_rows(cursor, "trace_file", [trace_row(trace_id, file, written, is_pack=True)])
-                insert_records(cursor, [(record, trace_id) for record in placed])
-                break
-        durable.remove(tmp, announce=False)
-        sha256 = None  # the numbers were taken meanwhile: write the pack under new ones
-    return IngestOutcome(tuple(r.facts.run_id for r in records), tuple(r.facts.port for r in records), already=False)

@@ -7,7 +7,7 @@ catalogue and an older copy of it. Knows files and the catalogue; no export.
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -18,7 +18,7 @@ import pyarrow as pa
 
 from store.care import packs
 from store.care.named_files import unnamed
-from store.care.survey import Stray, cause_of
+from store.care.survey import Stray, cause_of, survey
 from store.catalogue.connection import rows
 from store.catalogue.numbers import next_run_id, next_trace_id, note_trace_ids, trace_row
 from store.catalogue.run_records import RunRecord, append_rows, footer_entry, insert_records, numbered
@@ -32,13 +32,47 @@ from store.runs.recompute import shelved_record
 if TYPE_CHECKING:
     from store.core import Store
 
-__all__ = ["set_aside", "take_in"]
+__all__ = ["place_pack", "set_aside", "take_in"]
 
 _WHY = "why.tsv"
 
 
-def take_in(library: Store, strays: Sequence[Stray]) -> tuple[int, list[Stray]]:
+def place_pack(library: Store, pack: Path, progress: Callable[[int, int], None] | None = None) -> int:
+    """Put a pack into a library as it is, byte for byte, as the demo's are.
+
+    Args:
+        library: The library.
+        pack: The file.
+        progress: Told how many runs of how many are worked out.
+
+    Returns:
+        How many runs came.
+
+    Raises:
+        TraceDamaged: It is no pack, or its runs are there already.
+        OSError: The disk refused.
+    """
+    with library.catalogue.reader() as cursor:
+        file = library.layout.pack_file(next_trace_id(cursor))
+    with durable.HashingFile(library.layout.absolute(file)) as target:
+        durable.copy_to(pack, target)
+        target.commit()
+    count, left = take_in(library, survey(library, [file], is_lost=True), progress)
+    if left:
+        set_aside(library, left)
+        raise TraceDamaged(f"{pack} {left[0].why}.")
+    return count
+
+
+def take_in(
+    library: Store, strays: Sequence[Stray], progress: Callable[[int, int], None] | None = None
+) -> tuple[int, list[Stray]]:
     """Bring runs of stray files into the catalogue, under new numbers where theirs are taken.
+
+    Args:
+        library: The library.
+        strays: The files.
+        progress: Told how many runs of how many of a file are worked out.
 
     Returns:
         How many runs are in the catalogue now that were not, or whose file was missing; and the files that are no
@@ -53,7 +87,7 @@ def take_in(library: Store, strays: Sequence[Stray]) -> tuple[int, list[Stray]]:
             continue
         try:
             path = library.layout.absolute(stray.file)
-            records = packs.reduce_pack(path, list(stray.wanted), bench)
+            records = packs.reduce_pack(path, list(stray.wanted), bench, progress)
             count += _store(library, stray, path, records)
         except (TraceDamaged, OSError, ValueError, pa.ArrowException) as error:
             left.append(replace(stray, wanted=(), why=f"can't be read as a trace ({cause_of(error)})"))

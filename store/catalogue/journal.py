@@ -27,7 +27,18 @@ from store.files import durable
 from store.model.records import RunFacts
 from store.version import __version__
 
-__all__ = ["Entry", "Journal", "Kept", "apply_kept", "apply_run_facts", "as_row", "as_text", "catch_up", "is_behind"]
+__all__ = [
+    "Entry",
+    "Journal",
+    "Kept",
+    "all_kept",
+    "apply_kept",
+    "apply_run_facts",
+    "as_row",
+    "as_text",
+    "catch_up",
+    "is_behind",
+]
 
 TABLES = (
     "meta", "device", "port", "claim", "mark", "meter", "calibration", "amendment", "tombstone", "named_question",
@@ -350,16 +361,24 @@ def _changes(
     return found
 
 
-def _facts(cursor: duckdb.DuckDBPyConnection, after: int) -> dict[str, str]:
+def _facts(cursor: duckdb.DuckDBPyConnection, after: int, *, or_in: str = "SELECT NULL") -> dict[str, str]:
     """Facts of the runs that later amendments are about, by uid; the run's own footer keeps those of its import."""
     there = set(_columns(cursor, "run"))
     names = [name for name in _RUN_FACTS if name in there]
     sql = (
         f"SELECT uid, {', '.join(names)} FROM catalogue.run WHERE CAST(run_id AS VARCHAR) IN "
-        f"(SELECT key FROM catalogue.amendment WHERE table_name = 'run' AND seq > {after})"
+        f"(SELECT key FROM catalogue.amendment WHERE table_name = 'run' AND seq > {after} UNION ALL {or_in})"
     )
     found = cursor.sql(sql).to_arrow_table().to_pylist()
     return {str(row.pop("uid")): as_text(row) for row in found}
+
+
+def all_kept(cursor: duckdb.DuckDBPyConnection) -> Kept:
+    """What the catalogue says now of all that only it holds; facts of runs where they were corrected or grouped."""
+    seq, library = _number(cursor)
+    grouped = "SELECT CAST(run_id AS VARCHAR) FROM catalogue.run WHERE group_id IS NOT NULL"
+    facts = _facts(cursor, 0, or_in=grouped)
+    return Kept(seq, library, {table: _rows(cursor, table) for table in TABLES}, facts)
 
 
 def apply_kept(cursor: duckdb.DuckDBPyConnection, kept: Kept) -> list[str]:

@@ -34,6 +34,7 @@ __all__ = [
     "TraceWriter",
     "WrittenTrace",
     "arrow_schema",
+    "footer_of",
     "moved_table",
     "read_footer",
     "read_samples",
@@ -272,16 +273,32 @@ def read_footer(path: Path) -> dict[str, Any]:
     """
     try:
         with path.open("rb") as file:
-            metadata = pq.read_metadata(file).metadata or {}
+            return footer_of(file, str(path))
+    except OSError as error:
+        raise TraceDamaged(f"{path} is no trace of Joulebook: {error}.") from error
+
+
+def footer_of(file: Any, name: str) -> dict[str, Any]:
+    """The `joulebook` entry of the footer of a trace that is open, as a file or elsewhere.
+
+    Args:
+        file: What Arrow reads.
+        name: What people call it.
+
+    Raises:
+        TraceDamaged: No Parquet, or no such entry.
+    """
+    try:
+        metadata = pq.read_metadata(file).metadata or {}
         footer: dict[str, Any] = json.loads(metadata[FOOTER_KEY.encode()])
         if "runs_zstd_base64" in footer:
             packed = pa.BufferReader(base64.b64decode(footer.pop("runs_zstd_base64"), validate=True))
             with pa.CompressedInputStream(packed, "zstd") as stream:
                 footer["runs"] = json.loads(stream.read())
     except (pa.ArrowException, OSError, KeyError, ValueError) as error:
-        raise TraceDamaged(f"{path} is no trace of Joulebook: {error}.") from error
+        raise TraceDamaged(f"{name} is no trace of Joulebook: {error}.") from error
     if footer.get("format") != 1:
-        raise TraceDamaged(f"{path} has trace format {footer.get('format')}; this program reads format 1.")
+        raise TraceDamaged(f"{name} has trace format {footer.get('format')}; this program reads format 1.")
     return footer
 
 

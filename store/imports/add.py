@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from importers.schema import Facts
-from store.care import packs
 from store.imports.importer import FileOutcome, Order, find_files
 from store.imports.job import ImportJob
 from store.imports.many_jobs import ImportBatch
@@ -113,21 +112,6 @@ class Imports:
         return ImportBatch(
             self.store, every_files=every_files, every_s=every_s, reserve=reserve, on_committed=on_committed
         )
-
-    def add_pack(self, path: str | Path, progress: Callable[[int, int], None] | None = None) -> IngestOutcome:
-        """Take in a Parquet pack of whole runs with their facts in its footer (see `store.care.packs.write_pack`).
-
-        Devices and meters are looked up for the results: save their sheets first, or recompute afterwards.
-
-        Args:
-            path: The pack; it is copied.
-            progress: Told how many runs of how many are reduced.
-
-        Raises:
-            TraceDamaged: No pack, or its footer and rows disagree.
-            WrongFact: Some of its runs are in the library, some not.
-        """
-        return packs.import_pack(self.store, Path(path), progress)
 
 
 def _untold(_done: int, _total: int) -> None:

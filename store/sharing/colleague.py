@@ -10,6 +10,7 @@ import shutil
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
+from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING
 from uuid import uuid4
@@ -20,6 +21,7 @@ from store.catalogue.connection import Catalogue, rows
 from store.devices.saved import load_devices, sheet_to_json
 from store.errors import DiskFault, NotALibrary, NotFound
 from store.files.layout import Layout
+from store.sharing import rebuilt
 from store.sharing.target import ShareRefused
 
 if TYPE_CHECKING:
@@ -42,45 +44,70 @@ class Colleague:
 
 
 @contextmanager
-def visit(library: Store, source: Path) -> Iterator[Colleague]:
-    """Open another library for reading: a folder, or a backup archive.
+def visit(library: Store, source: str | Path, bench: str | None = None) -> Iterator[Colleague]:
+    """Open another library for reading: a folder, a backup archive, what a bench shared, or a pack of runs.
 
     Args:
         library: Ours: the copies lie below its `tmp`.
-        source: Theirs.
+        source: Theirs: a path, or `s3://bucket/prefix`.
+        bench: Where several share: which.
 
     Raises:
         NotALibrary: There is none.
-        ShareRefused: It is this very library.
+        ShareRefused: It is this very library, or several share there.
         DiskFault: It can't be read, or copied.
     """
-    if source.resolve() == library.layout.root.resolve():
+    path = Path(source)
+    is_address = "://" in str(source)
+    if not is_address and path.resolve() == library.layout.root.resolve():
         raise ShareRefused(f"{source} is this library: there is nothing to take.")
     room = library.layout.tmp / f"visit-{uuid4().hex}"
     try:
         room.mkdir(parents=True)
-        if source.is_file():
-            backup.restore(source, room / "unpacked")
-            layout = Layout(room / "unpacked")
+        if is_address or (path / "benches" / "_delta_log").is_dir():
+            if find_spec("deltalake") is None:
+                raise ShareRefused('Taking what was shared needs the extra "share": pip install "joulebook[share]".')
+            made = rebuilt.from_tables(library, str(source), bench, room / "shared")
+            yield _colleague(str(source), made.layout, made.catalogue)
+        elif path.is_file() and _is_parquet(path):
+            made = rebuilt.from_pack(library, path, room / "pack")
+            yield _colleague(path.name, made.layout, made.catalogue)
         else:
-            layout = Layout(source)
-        if not layout.catalogue.is_file():
-            raise NotALibrary(
-                f"{source} holds no library. Name a library's folder, or an archive of `joulebook backup`."
-            )
-        copied = Layout(room / "catalogue")
-        copied.root.mkdir()
-        Catalogue(layout.catalogue, layout.wal).copy_to(copied.catalogue, room)
-        catalogue = Catalogue(copied.catalogue, copied.wal)
-        migrations.migrate(catalogue, copied)
-        with catalogue.reader() as cursor:
-            found = rows(cursor, "SELECT value FROM catalogue.meta WHERE key = 'library_uid'")
-        uid = str(found[0][0]) if found else ""
-        yield Colleague(source.resolve().name, uid, layout, catalogue)
+            yield _of_library(path, room)
     except OSError as error:
         raise DiskFault.of(error, f"Taking from {source}") from error
     finally:
         shutil.rmtree(room, ignore_errors=True)
+
+
+def _of_library(source: Path, room: Path) -> Colleague:
+    if source.is_file():
+        backup.restore(source, room / "unpacked")
+        layout = Layout(room / "unpacked")
+    else:
+        layout = Layout(source)
+    if not layout.catalogue.is_file():
+        raise NotALibrary(
+            f"{source} holds no library. Name a library's folder, an archive of `joulebook backup`, a place of "
+            "`joulebook share`, or a pack of runs."
+        )
+    copied = Layout(room / "catalogue")
+    copied.root.mkdir()
+    Catalogue(layout.catalogue, layout.wal).copy_to(copied.catalogue, room)
+    catalogue = Catalogue(copied.catalogue, copied.wal)
+    migrations.migrate(catalogue, copied)
+    return _colleague(source.resolve().name, layout, catalogue)
+
+
+def _colleague(name: str, layout: Layout, catalogue: Catalogue) -> Colleague:
+    with catalogue.reader() as cursor:
+        found = rows(cursor, "SELECT value FROM catalogue.meta WHERE key = 'library_uid'")
+    return Colleague(name, str(found[0][0]) if found else "", layout, catalogue)
+
+
+def _is_parquet(path: Path) -> bool:
+    with path.open("rb") as file:
+        return file.read(4) == b"PAR1"
 
 
 def rename_devices(other: Colleague, codes: Mapping[str, str]) -> None:

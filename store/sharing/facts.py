@@ -1,4 +1,4 @@
-"""What is shared beside the samples: ten tables of facts, each row with its bench, and the run's uid where it has one.
+"""What is shared beside the samples: tables of facts, each row with its bench, and the run's uid where it has one.
 
 Tables of runs come in blocks of run numbers, so that one more run does not write a million again. Knows the
 catalogue's views; no target.
@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import duckdb
 import pyarrow as pa
 
+from store.sharing.kept import KEPT, kept_table
 from store.sql.views import VIEWS
 
 __all__ = ["BLOCK_RUNS", "FACT_TABLES", "Block", "block_of", "digests_of"]
@@ -29,7 +30,7 @@ _PER_RUN: dict[str, str] = {
     "groups": "SELECT group_id, run_id, uid, group_offset_s AS offset_s, group_offset_uncertainty_s AS uncertainty_s, "
     "group_method AS method FROM catalogue.run WHERE group_id IS NOT NULL",
 }
-_WHOLE: tuple[str, ...] = ("devices", "ports", "claims", "meters", "calibrations", "amendments")
+_WHOLE: tuple[str, ...] = (KEPT, "devices", "ports", "claims", "meters", "calibrations", "amendments")
 
 FACT_TABLES: tuple[str, ...] = (*_WHOLE, "verdicts", "groups", "events", "results", "runs")
 """In the order in which they are committed: `runs` last."""
@@ -90,6 +91,9 @@ def block_of(
 
 
 def _source(cursor: duckdb.DuckDBPyConnection, table: str, verdicts: Callable[[], pa.Table]) -> str:
+    if table == KEPT:
+        cursor.register("kept_rows", kept_table(cursor))
+        return "SELECT * FROM kept_rows"
     if table == "verdicts":
         cursor.register("verdicts_held", verdicts())
         return "SELECT * FROM verdicts_held"

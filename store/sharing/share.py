@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 from store.catalogue.connection import rows
 from store.devices.verdict_store import VerdictStore
 from store.errors import DiskFault
+from store.sharing.exports import EXPORTS, export_batches, exports_of, own_files_of
 from store.sharing.facts import FACT_TABLES, block_of, digests_of
 from store.sharing.target import ShareRefused, Target
 
@@ -42,6 +43,7 @@ class ShareReport:
     is_dry: bool
     traces_added: int = 0
     traces_removed: int = 0
+    exports_added: int = 0
     bytes_added: int = 0
     tables: Mapping[str, int] = field(default_factory=dict)
     """Rows written by table; tables that are as they were are left out."""
@@ -58,6 +60,7 @@ def share(
     is_dry: bool = False,
     compact: bool = False,
     keep_days: float | None = None,
+    exports: bool = True,
     progress: Callable[[int, int], None] | None = None,
 ) -> ShareReport:
     """Bring the tables at a target up to date with a library.
@@ -69,6 +72,7 @@ def share(
         is_dry: Look, and write nothing.
         compact: Merge small files of the fact tables afterwards.
         keep_days: Remove files that no version of the last so many days needs.
+        exports: Also the exports as they came, so that whoever takes runs from there has them whole.
         progress: Told how many steps of how many are done.
 
     Raises:
@@ -85,7 +89,7 @@ def share(
     target = Target(to)
     tables = SharedTables(target, bench)
     try:
-        report = _share(library, tables, is_dry=is_dry, progress=progress)
+        report = _share(library, tables, is_dry=is_dry, exports=exports, progress=progress)
         if not is_dry and (compact or keep_days is not None):
             tables.tidy(compact=compact, keep_days=keep_days)
     except OSError as error:
@@ -94,7 +98,12 @@ def share(
 
 
 def _share(
-    library: Store, tables: SharedTables, *, is_dry: bool, progress: Callable[[int, int], None] | None
+    library: Store,
+    tables: SharedTables,
+    *,
+    is_dry: bool,
+    exports: bool,
+    progress: Callable[[int, int], None] | None,
 ) -> ShareReport:
     known = tables.state()
     with library.catalogue.reader() as cursor:
@@ -104,11 +113,13 @@ def _share(
             f"At {tables.target} the name {tables.bench} belongs to another library. Choose another --bench."
         )
     generation = str(library.generation())
-    if known is not None and known.generation == generation and tables.are_there(known.versions):
+    mark = _exports_mark(library, is_wanted=exports)
+    is_same = known is not None and known.generation == generation and known.contents.get(EXPORTS) == mark
+    if known is not None and is_same and tables.are_there(known.versions):
         return ShareReport(str(tables.target), tables.bench, is_dry, versions=known.versions, is_unchanged=True)
     for _ in range(_ROUNDS):
         generation = str(library.generation())
-        report = _round(library, tables, known, own, generation, is_dry=is_dry, progress=progress)
+        report = _round(library, tables, known, own, generation, is_dry=is_dry, exports=exports, progress=progress)
         if is_dry or str(library.generation()) == generation:
             return report
         known = tables.state()
@@ -123,6 +134,7 @@ def _round(
     generation: str,
     *,
     is_dry: bool,
+    exports: bool,
     progress: Callable[[int, int], None] | None,
 ) -> ShareReport:
     """One pass: traces, facts, then the bench's row."""
@@ -154,6 +166,8 @@ def _round(
             [(trace, library.layout.absolute(trace.file)) for trace in new], {name: there[name] for name in gone}
         )
     contents = dict(known.contents) if known is not None else {}
+    exports_added, export_bytes = _share_exports(library, tables, is_wanted=exports, is_dry=is_dry)
+    contents[EXPORTS] = _exports_mark(library, is_wanted=exports)
     written: dict[str, int] = {}
     for name in FACT_TABLES:
         written[name] = _share_table(library, tables, name, contents, is_dry=is_dry)
@@ -168,10 +182,28 @@ def _round(
         is_dry,
         traces_added=len(new),
         traces_removed=len(gone),
-        bytes_added=sum(trace.size for trace in new),
+        exports_added=exports_added,
+        bytes_added=sum(trace.size for trace in new) + export_bytes,
         tables={name: count for name, count in written.items() if count},
         versions=versions,
     )
+
+
+def _exports_mark(library: Store, *, is_wanted: bool) -> str:
+    """What of the exports is shared; a profile that is edited changes no catalogue."""
+    return " ".join(["all", *sorted(own_files_of(library))]) if is_wanted else "none"
+
+
+def _share_exports(library: Store, tables: SharedTables, *, is_wanted: bool, is_dry: bool) -> tuple[int, int]:
+    """Bring the table of exports up to date; how many came, and their bytes."""
+    there = tables.shared_exports()
+    wanted = exports_of(library) if is_wanted else {}
+    new = {sha256: export for sha256, export in wanted.items() if sha256 not in there}
+    size = sum((library.path / name).stat().st_size for name, _ in new.values())
+    gone = sorted(there - wanted.keys())
+    if not is_dry and (new or gone):
+        tables.commit_exports(lambda: export_batches(library, tables.bench, new), gone)
+    return len(new), size
 
 
 def _share_table(library: Store, tables: SharedTables, name: str, contents: dict[str, str], *, is_dry: bool) -> int:

@@ -9,18 +9,20 @@ from __future__ import annotations
 import json
 import random
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.parquet as pq
 from deltalake import DeltaTable, Schema, write_deltalake
 from deltalake.exceptions import CommitFailedError, DeltaError, TableNotFoundError
 from deltalake.transaction import AddAction, RemoveAction, create_table_with_add_actions
 
 from store.files.traces import arrow_schema
+from store.sharing.exports import EXPORT_SCHEMA, EXPORTS
 from store.sharing.facts import FACT_TABLES, Block
 from store.sharing.target import ShareRefused, Target
 from store.version import __version__
@@ -34,6 +36,7 @@ SHARE_FORMAT = 1
 SAMPLES = "samples"
 _BENCHES = "benches"
 _TRIES = 12
+_EXPORTS_AT_ONCE = 64
 
 _BENCH_SCHEMA = pa.schema(
     [
@@ -166,6 +169,68 @@ class SharedTables:
         _retried(commit)
         return self.version(SAMPLES)
 
+    def shared_exports(self) -> set[str]:
+        """Hashes of this bench's exports that are there."""
+        table = self._open(EXPORTS)
+        if table is None:
+            return set()
+        found = table.to_pyarrow_table(columns=["sha256"], filters=[("bench", "=", self.bench)])
+        return set(found.column("sha256").to_pylist())
+
+    def commit_exports(self, batches: Callable[[], Iterator[pa.RecordBatch]], gone: Sequence[str]) -> None:
+        """Add exports, and take those away whose runs are deleted; `batches` is asked anew after a race."""
+        address = self.target.table(EXPORTS)
+
+        def add() -> None:
+            self.target.prepare(EXPORTS)
+            reader = pa.RecordBatchReader.from_batches(EXPORT_SCHEMA, batches())
+            write_deltalake(
+                address, reader, mode="append", partition_by=["bench"],
+                configuration={"delta.dataSkippingNumIndexedCols": "3"},
+            )  # fmt: skip
+
+        _retried(add)
+        for first in range(0, len(gone), 1000):
+            listed = ", ".join(f"'{sha256}'" for sha256 in gone[first : first + 1000])
+
+            def take_away(listed: str = listed) -> None:
+                table = self._open(EXPORTS)
+                if table is not None:
+                    table.delete(f"bench = '{self.bench}' AND sha256 IN ({listed})")
+
+            _retried(take_away)
+
+    def benches(self) -> dict[str, str]:
+        """Every bench that shares here, and the id of its library.
+
+        Raises:
+            ShareRefused: The tables are none of ours.
+        """
+        table = self._open(_BENCHES)
+        if table is None:
+            raise ShareRefused(f"{self.target} holds no shared library.")
+        self.state()
+        found = table.to_pyarrow_table(columns=["bench", "library_uid"]).to_pylist()
+        return {str(row["bench"]): str(row["library_uid"]) for row in found}
+
+    def rows_of(self, name: str, columns: list[str] | None = None) -> pa.Table:
+        """This bench's rows of a table; an empty one where there is no such table."""
+        table = self._open(name)
+        if table is None:
+            return pa.table({column: pa.array([], pa.string()) for column in columns or ()})
+        return table.to_pyarrow_table(columns=columns, filters=[("bench", "=", self.bench)])
+
+    def exports(self, wanted: Sequence[str]) -> Iterator[pa.RecordBatch]:
+        """Rows of exports that were shared, by hash and piece, one export at a time."""
+        table = self._open(EXPORTS)
+        if table is None:
+            return
+        data = table.to_pyarrow_dataset()
+        for first in range(0, len(wanted), _EXPORTS_AT_ONCE):
+            some = pc.field("sha256").isin(list(wanted[first : first + _EXPORTS_AT_ONCE]))
+            found = data.to_table(filter=(pc.field("bench") == self.bench) & some)
+            yield from found.sort_by([("sha256", "ascending"), ("piece", "ascending")]).to_batches()
+
     def write(self, name: str, blocks: Sequence[Block], *, emptied: Sequence[int] = ()) -> None:
         """Put blocks of rows in the place of what this bench had there."""
         numbers = [*(block.number for block in blocks), *emptied]
@@ -209,11 +274,11 @@ class SharedTables:
 
     def tidy(self, *, compact: bool, keep_days: float | None) -> None:
         """Merge small files of the fact tables, and remove files that no version kept needs."""
-        for name in (*FACT_TABLES, _BENCHES, SAMPLES):
+        for name in (*FACT_TABLES, _BENCHES, EXPORTS, SAMPLES):
             table = self._open(name)
             if table is None:
                 continue
-            if compact and name != SAMPLES:  # traces stay as they are: packing is the library's business
+            if compact and name not in {SAMPLES, EXPORTS}:  # traces stay as they are: packing is the library's business
                 _retried(table.optimize.compact)
             if keep_days is not None:
                 hours = max(int(keep_days * 24), 0)

@@ -81,8 +81,9 @@ class TakeReport:
 
 def take(
     library: Store,
-    source: Path,
+    source: str | Path,
     *,
+    bench: str | None = None,
     prefer: Prefer = Prefer.ASK,
     codes: Mapping[str, str] | None = None,
     is_dry: bool = False,
@@ -92,7 +93,8 @@ def take(
 
     Args:
         library: This one.
-        source: The other's folder, or an archive of it.
+        source: The other's folder, an archive of it, a place that it was shared to, or a pack of whole runs.
+        bench: Where several share: which one.
         prefer: Whose word counts where both tell a fact differently.
         codes: Codes of their devices, each with its code here, where one code stands for two devices.
         is_dry: Look, and change nothing.
@@ -104,7 +106,7 @@ def take(
         CatalogueDamaged, LibraryTooNew: Its catalogue can't be read.
         DiskFault: A disk refused; whole runs came.
     """
-    with visit(library, source) as other:
+    with visit(library, source, bench) as other:
         if codes:
             rename_devices(other, codes)
         with other.catalogue.reader() as cursor:

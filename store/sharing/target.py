@@ -12,9 +12,10 @@ import re
 from pathlib import Path
 from uuid import uuid4
 
-from pyarrow import fs
+from pyarrow import NativeFile, fs
 
 from store.errors import DiskFault, StoreError, TraceDamaged
+from store.files import durable
 
 __all__ = ["ShareRefused", "Target"]
 
@@ -73,6 +74,28 @@ class Target:
         """Bytes of a file below the target; None where there is none."""
         info = self._files.get_file_info(f"{self._root}/{path}")
         return int(info.size) if info.type == fs.FileType.File else None
+
+    def read(self, path: str) -> NativeFile:
+        """A file there, open for reading.
+
+        Raises:
+            OSError: It can't be read.
+        """
+        return self._files.open_input_file(f"{self._root}/{path}")
+
+    def get(self, path: str, target: Path, sha256: str) -> None:
+        """Copy a file from there, its bytes held against their hash on the way.
+
+        Raises:
+            TraceDamaged: They are not what was shared; nothing is left.
+            OSError: It can't be read or written.
+        """
+        with self.read(path) as source, durable.HashingFile(target) as file:
+            while block := source.read(_CHUNK):
+                file.write(block)
+            if file.sha256 != sha256:
+                raise TraceDamaged(f"{self}/{path} is not what was shared: its hash is wrong. Share there again.")
+            file.commit(is_flushed=False)
 
     def put(self, source: Path, path: str, sha256: str) -> None:
         """Copy a file there, whole or not at all, its bytes held against their hash on the way.

@@ -25,6 +25,7 @@ from store.catalogue.connection import rows
 from store.files import durable
 from store.model.records import Meter, RunFacts
 from store.model.sheet import DeviceSheet
+from store.sharing.take import take
 from store.sql.view_source import samples_sql
 from store.sql.views import VIEWS
 from tests.builders import add_run, feed, make_run, make_store, write_export
@@ -83,8 +84,8 @@ def do_import_and_pack(folder: Path) -> None:
         repack.LOOSE_LIMIT = kept
 
 
-def do_import_pack(folder: Path) -> None:
-    opened(folder).imports.add_pack(folder / "new.parquet")
+def do_take(folder: Path) -> None:
+    take(opened(folder), folder / "new.parquet")
 
 
 def do_edit(folder: Path) -> None:
@@ -184,7 +185,7 @@ SCENARIOS: dict[str, Scenario] = {
     "import": Scenario(do_import),
     "import many": Scenario(do_import_many, parts="files"),
     "import and pack": Scenario(do_import_and_pack),
-    "import pack": Scenario(do_import_pack),
+    "take": Scenario(do_take),
     "edit": Scenario(do_edit),
     "set aside": Scenario(do_set_aside),
     "undo": Scenario(do_undo),

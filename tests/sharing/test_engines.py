@@ -20,6 +20,7 @@ from deltalake import DeltaTable
 
 from store import Library
 from store.sharing.share import share
+from store.sharing.take import take
 
 pytestmark = pytest.mark.engines
 daft = pytest.importorskip("daft")
@@ -232,6 +233,24 @@ def test_from_a_bucket_every_engine_gives_the_same(
     for engine in ENGINES:
         for question in QUESTIONS:
             _check(engine, question, library, place, options)
+
+
+def test_runs_are_taken_whole_from_a_bucket(
+    shared: tuple[Library, Path], bucket: tuple[str, dict[str, str]], tmp_path: Path
+) -> None:
+    """With their samples, exports and results; again nothing comes."""
+    library, _ = shared
+    place = bucket[0] + "-to-take"
+    share(library, place, "north")
+    mine = Library.create(tmp_path / "mine")
+    took = take(mine, place)
+    assert len(took.runs) == library.runs.page(limit=1).total
+    assert not took.damaged
+    sums = "SELECT count(*), fsum(voltage_v), fsum(power_w) FROM samples"
+    assert mine.sql.run(sums).table.equals(library.sql.run(sums).table)
+    assert len(list(mine.layout.originals.iterdir())) == len(list(library.layout.originals.iterdir()))
+    assert mine.maintenance.verify() == []
+    assert take(mine, place).runs == ()
 
 
 def _ask_on_a_cluster(folder: str, lab: str) -> None:

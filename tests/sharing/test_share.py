@@ -116,7 +116,7 @@ def test_only_what_changed_is_written(library: Library, tmp_path: Path) -> None:
     library.runs.edit([run_id], {"note": "by the window"}, reason="seen later")
     report = share(library, str(lab), "north")
     assert report.traces_added == report.traces_removed == 0
-    assert set(report.tables) == {"runs", "amendments"}
+    assert set(report.tables) == {"runs", "amendments", "kept"}
     found = pl.scan_delta(str(lab / "runs")).filter(pl.col("run_id") == run_id).collect()
     assert found["note"].to_list() == ["by the window"]
 

@@ -17,6 +17,7 @@ from typing import Any
 
 import demo_parquet
 from store import Library
+from store.care.strays import place_pack
 from store.devices.sheet_reader import read_sheet
 from store.files.layout import Layout
 from store.model.records import Calibration, Meter
@@ -68,7 +69,7 @@ def _fill(path: Path, progress: Progress) -> None:
     with ExitStack() as stack:
         for number, pack in enumerate(packs):
             file = stack.enter_context(as_file(pack))
-            library.imports.add_pack(file, progress=_share_of(progress, number, len(packs)))
+            place_pack(library, file, _share_of(progress, number, len(packs)))
 
 
 def _share_of(progress: Progress, number: int, packs: int) -> Progress:

@@ -10,10 +10,12 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 import pytest
+from deltalake import DeltaTable
 
 from importers.schema import Facts
 from store import Library, NotFound, WrongFact
 from store.files import durable
+from store.sharing.share import share
 from store.sharing.take import take
 from tests.builders import STARTED, add_run, make_run, write_export
 
@@ -282,4 +284,23 @@ def test_another_library_takes_a_joined_run_whole(tmp_path: Path) -> None:
     (own,) = take(other, library.path).runs
     assert np.array_equal(samples_of(other, own), samples_of(library, 1), equal_nan=True)
     assert take(other, library.path).runs == ()
+    assert library.maintenance.verify() == []
+
+
+def test_a_joined_run_is_shared_as_one_and_taken_whole_from_there(tmp_path: Path):
+    """Its row and samples stand in the tables once; who takes it has its parts too and can take it apart."""
+    other, library = new_library(tmp_path / "theirs"), new_library(tmp_path / "mine")
+    parts = split(other, tmp_path, make_run(300), [100])
+    before = [samples_of(other, i) for i in parts]
+    joined = other.runs.join(parts)
+    place = str(tmp_path / "lab")
+    share(other, place, "south")
+    table = DeltaTable(f"{place}/runs").to_pyarrow_table()
+    assert table.column("run_id").to_pylist() == [joined.run_id]
+    assert DeltaTable(f"{place}/samples").to_pyarrow_table().num_rows == 300
+    (taken,) = take(library, place).runs
+    assert np.array_equal(samples_of(library, taken), samples_of(other, joined.run_id), equal_nan=True)
+    for i, then in zip(library.runs.part(taken).runs, before, strict=True):
+        assert np.array_equal(samples_of(library, i), then, equal_nan=True)
+    assert take(library, place).runs == ()
     assert library.maintenance.verify() == []

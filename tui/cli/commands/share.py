@@ -47,6 +47,10 @@ def share_library(
     keep: Annotated[
         str, typer.Option("--keep", metavar="30d", help="Remove files that only versions older than this need.")
     ] = "",
+    exports: Annotated[
+        bool,
+        typer.Option("--exports/--no-exports", help="Share the exports as they came too, for `joulebook take`."),
+    ] = True,
     as_json: Annotated[bool, JsonOption] = False,
 ) -> None:
     """Share the library."""
@@ -57,7 +61,9 @@ def share_library(
     library = session.open_library()
     name = bench or re.sub(r"[^A-Za-z0-9_-]+", "-", library.name).strip("-")[:40] or "bench"
     with session.progress("sharing") as report:
-        done = share(library, to, name, is_dry=dry_run, compact=compact, keep_days=days, progress=report)
+        done = share(
+            library, to, name, is_dry=dry_run, compact=compact, keep_days=days, exports=exports, progress=report
+        )
     if as_json:
         session.document(asdict(done))
         return
@@ -65,6 +71,8 @@ def share_library(
         session.say(f"{done.target}: bench {done.bench} is up to date.")
         return
     parts = [f"{things(done.traces_added, 'trace file')} ({size(done.bytes_added)})"]
+    if done.exports_added:
+        parts.append(things(done.exports_added, "export"))
     if done.traces_removed:
         parts.append(f"{things(done.traces_removed, 'trace file')} removed")
     parts += [f"{count(n)} rows of {table}" for table, n in done.tables.items()]

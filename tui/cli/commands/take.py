@@ -27,6 +27,7 @@ _HELP = examples(
     "Take what another library has and this one lacks: runs with their traces, originals, facts and amendments, "
     "groups, pairs, sheets, meters, profiles. The other library is only read. Taking again changes nothing.",
     "joulebook take ../colleague/library --dry-run",
+    "joulebook take s3://lab/joulebook --bench south",
     "joulebook take ../colleague/library",
     "joulebook take colleague-2026-02.tar --prefer newer",
     "joulebook take ../colleague/library --rename PB-03=PB-03-south",
@@ -43,7 +44,10 @@ def register(app: typer.Typer) -> None:
 
 def take_library(
     context: typer.Context,
-    source: Annotated[Path, typer.Argument(metavar="LIBRARY", help="A library's folder, or a backup's archive.")],
+    source: Annotated[
+        str, typer.Argument(metavar="LIBRARY", help="A library's folder, a backup, a shared place, or a pack of runs.")
+    ],
+    bench: Annotated[str, typer.Option("--bench", metavar="NAME", help="Of a shared place: whose runs.")] = "",
     prefer: Annotated[
         str,
         typer.Option("--prefer", metavar="WHOSE", help="mine, theirs or newer, for facts stated differently."),
@@ -63,8 +67,11 @@ def take_library(
         wrong_use(f"--prefer {prefer}: say mine, theirs or newer.")
     codes = _codes(rename or [])
     library = session.open_library(create=True)
+    place = source if "://" in source else Path(source).expanduser()
     with session.progress("taking") as report:
-        done = take(library, source.expanduser(), prefer=Prefer(prefer), codes=codes, is_dry=dry_run, progress=report)
+        done = take(
+            library, place, bench=bench or None, prefer=Prefer(prefer), codes=codes, is_dry=dry_run, progress=report
+        )
     if as_json:
         session.document(asdict(done))
     else:
