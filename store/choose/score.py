@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 from store.choose.terms import Candidate, Criterion
 from store.judge.differences import difference
-from store.judge.measured import Measured
+from store.judge.measured import ErrorKey, Measured
 
 __all__ = ["BreakEven", "break_evens", "dominated", "geometric_score", "score", "shares_of", "weighted"]
 
@@ -51,7 +51,7 @@ def score(candidate: Candidate, criteria: Sequence[Criterion]) -> Measured:
     An uncertainty that is unknown makes that of the score unknown. A value beyond an anchor adds none.
     """
     total, variance, fourth = 0.0, 0.0, 0.0
-    common: dict[str, float] = {}
+    common: dict[ErrorKey, float] = {}
     is_known = True
     runs: list[int] = []
     for criterion in criteria:

@@ -16,6 +16,7 @@ from store.model.sheet import DeviceSheet
 if TYPE_CHECKING:
     from store.devices.records import ComparisonPage, DevicePage
     from store.judge.course_grid import CourseGrid
+    from store.judge.whole import DeviceResult
 
 __all__ = ["DeviceStore"]
 
@@ -99,6 +100,49 @@ class DeviceStore:
         from store.judge import comparison
 
         return comparison.compare_devices(self.store, names, by=by)
+
+    def results(self, name: str) -> tuple[DeviceResult, ...]:
+        """Figures of a device as a whole: value, uncertainty with its budget, runs and condition.
+
+        Args:
+            name: Its inventory code.
+
+        Raises:
+            NotFound: No such device.
+        """
+        from store.devices.page import sheet_of
+        from store.judge.evidence import read_evidence
+        from store.judge.whole import device_results
+
+        evidence = read_evidence(self.store, [name])
+        return device_results(sheet_of(evidence, name), evidence.of(name))
+
+    def why(self, name: str, result: str) -> tuple[tuple[DeviceResult, str], ...]:
+        """How a figure of a device came about, with the statement that gives it again over its runs' Parquet files.
+
+        Args:
+            name: Its inventory code.
+            result: The figure's name.
+
+        Returns:
+            One for each condition that it stands under.
+
+        Raises:
+            NotFound: No such device, or no such figure of it.
+        """
+        from store.devices.device_sql import device_sql
+        from store.devices.page import sheet_of
+        from store.judge.evidence import read_evidence
+        from store.judge.whole import device_results
+        from store.methods.specs import canonical
+
+        evidence = read_evidence(self.store, [name])
+        sheet, runs = sheet_of(evidence, name), evidence.of(name)
+        every = device_results(sheet, runs)
+        found = [item for item in every if item.result.name == canonical(result)]
+        if not found:
+            raise NotFound.of(f"figure of {name} as a whole", result, sorted({item.result.name for item in every}))
+        return tuple((item, device_sql(self.store, sheet, runs, item)) for item in found)
 
     def course(self, name: str) -> CourseGrid:
         """Which tests of the course a device has behind it, and which are to do.

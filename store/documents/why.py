@@ -33,8 +33,15 @@ MANY_DOF = 200.0
 __all__ = ["why_document"]
 
 
-def why_document(result: Result, run_id: int, sql: str) -> Document:
-    """The account of a result: formula, inputs, budget, and the SQL that gets it from the Parquet alone."""
+def why_document(result: Result, of: int | str, sql: str) -> Document:
+    """The account of a result: formula, inputs, budget, and the SQL that gets it from the Parquet alone.
+
+    Args:
+        result: With its budget and its account.
+        of: The run's number, or the device's inventory code for a figure of a device as a whole.
+        sql: The statement.
+    """
+    where, files = (f"run {of}", "file") if isinstance(of, int) else (of, "files of all its runs")
     blocks: list[Block] = [Facts(tuple(_head(result)))]
     notes = _notes(result)
     blocks += [Paragraph(note, head="note:") for note in notes]
@@ -44,8 +51,8 @@ def why_document(result: Result, run_id: int, sql: str) -> Document:
     budget = list(_budget(result))
     if budget:
         blocks += [Heading("uncertainty", id="uncertainty"), *budget]
-    blocks += [Heading("reproduce it from the Parquet file with DuckDB", id="sql"), Sql("", sql, _value(result))]
-    return Document(f"{label_of(result.name)}, run {run_id}", tuple(blocks))
+    blocks += [Heading(f"reproduce it from the Parquet {files} with DuckDB", id="sql"), Sql("", sql, _value(result))]
+    return Document(f"{label_of(result.name)}, {where}", tuple(blocks))
 
 
 def _value(result: Result) -> Amount | None:

@@ -386,7 +386,11 @@ def _measured_adapters(loaded: Sequence[_Run], groups: Mapping[int, Sequence[_Ru
         share = ratio(taken, given)
         words = f"adapter's efficiency of {share.value:.3f} measured on {wall.device} (run {wall.evidence.run_id})"
         found[evidence.run_id] = AdapterEfficiency(
-            share.value, share.uncertainty, is_measured=True, words=words, run_ids=(wall.evidence.run_id,)
+            share.value,
+            share.uncertainty,
+            is_measured=True,
+            words=words,
+            run_ids=(evidence.run_id, wall.evidence.run_id),
         )
     return found
 

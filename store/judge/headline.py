@@ -15,11 +15,12 @@ from store.judge.figures import figure_of, reference_runs, rows_of_kind
 from store.judge.matching import groups_of_one_condition
 from store.judge.measured import Measured, RunEvidence, measured
 from store.judge.pooling import pool
-from store.methods.specs import label_of
+from store.methods.specs import label_of, spec_of
 from store.model.sheet import DeviceSheet
 from store.words.facts import parse_load
+from store.words.quantities import unit_of
 
-__all__ = ["headline_figures", "model_figures", "runtime_lines"]
+__all__ = ["headline_figures", "headline_items", "model_figures", "runtime_lines"]
 
 HEADLINE = ("energy_out_wh", "yield", "round_trip", "wall_to_load", "wasted_share")
 RUNTIME_H = "runtime_h"
@@ -27,47 +28,55 @@ RUNTIME_H = "runtime_h"
 
 def headline_figures(sheet: DeviceSheet, runs: Sequence[RunEvidence]) -> Iterable[Figure]:
     """The figures at the head of a device's page."""
+    for name, item in headline_items(sheet, runs):
+        if not isinstance(item, str):
+            yield figure_of(name, item)
+        elif name == HEADLINE[0]:
+            yield Figure(name, label_of(name), None, unit_of(name), reason=item)
+
+
+def headline_items(sheet: DeviceSheet, runs: Sequence[RunEvidence]) -> Iterable[tuple[str, Measured | str]]:
+    """Names and values of the figures of a device as a whole, or the reason why there is none, page by page's order."""
     if sheet.kind == "power bank":
-        yield from _bank_figures(sheet, runs)
+        yield from _bank_items(sheet, runs)
     for name in {"adapter": ("efficiency_average", "no_load_w"), "cable": ("resistance_mohm",)}.get(sheet.kind, ()):
         groups = [_pooled(group, name) for group in groups_of_one_condition([r for r in runs if name in r.results])]
-        yield from (figure_of(name, item) for item in groups if item is not None)
+        yield from ((name, item) for item in groups if item is not None)
     if sheet.mass_g is not None:
-        yield figure_of("mass_g", Measured(sheet.mass_g, "g", sheet_uncertainty(sheet, "mass_g")))
+        yield "mass_g", Measured(sheet.mass_g, "g", sheet_uncertainty(sheet, "mass_g"))
 
 
-def _bank_figures(sheet: DeviceSheet, runs: Sequence[RunEvidence]) -> Iterable[Figure]:
+def _bank_items(sheet: DeviceSheet, runs: Sequence[RunEvidence]) -> Iterable[tuple[str, Measured | str]]:
     reference = reference_runs(sheet, runs)
     for name in HEADLINE:
-        item = _pooled(reference, name)
-        if item is not None:
-            yield figure_of(name, item)
-        elif name == "energy_out_wh":
-            yield Figure(name, label_of(name), None, "Wh", reason="Missing: a discharge at room temperature.")
+        yield name, _pooled(reference, name) or _why_absent(reference, name)
     energy = _pooled(reference, "energy_out_wh")
     rated = sheet.energy_wh
+    made: list[tuple[str, Measured | None]] = []
     if energy is not None:
-        for name, item in (
+        made += [
             ("wh_per_kg", per_mass(energy, sheet)),
             ("wh_per_l", per_volume(energy, sheet)),
             ("price_per_usable_wh", price_per_energy(energy, sheet)),
-        ):
-            if item is not None:
-                yield figure_of(name, item)
+        ]
     if rated is not None:
-        for name, item in (
+        made += [
             ("rated_wh_per_kg", per_mass(Measured(rated, "Wh", 0.0), sheet)),
             ("rated_wh_per_l", per_volume(Measured(rated, "Wh", 0.0), sheet)),
-        ):
-            if item is not None:
-                yield figure_of(name, item)
+        ]
     sustained = sustained_power(runs)
     if sustained.power_w is not None:
         power = Measured(sustained.power_w, "W", 0.0, sustained.run_ids)
-        yield figure_of("sustained_power_w", power)
-        item = power_per_mass(power, sheet)
-        if item is not None:
-            yield figure_of("w_per_kg", item)
+        made += [("sustained_power_w", power), ("w_per_kg", power_per_mass(power, sheet))]
+    yield from ((name, item) for name, item in made if item is not None)
+
+
+def _why_absent(reference: Sequence[RunEvidence], name: str) -> str:
+    if not reference:
+        return "Missing: a discharge at room temperature."
+    told = [result.reason for run in reference if (result := run.results.get(name)) is not None and result.reason]
+    spec = spec_of(name)
+    return told[0] if told else spec.to_get_it if spec is not None else "no such result"
 
 
 def model_figures(sheet: DeviceSheet, evidence: BenchEvidence, samples: Sequence[str]) -> Iterable[Figure]:

@@ -14,7 +14,10 @@ from store.model.results import Flag, Result
 from store.uncertainty.correlation import RHO_ACROSS, RHO_WITHIN
 from store.uncertainty.freedom import coverage_factor
 
-__all__ = ["Measured", "RunEvidence", "covariance", "flags_of", "made_of", "measured", "notes_of", "turned"]
+ErrorKey = tuple[str, ...]
+"""What an error belongs to: the meter, the error's name, then what narrows it: mode and day, or the input it is of."""
+
+__all__ = ["ErrorKey", "Measured", "RunEvidence", "covariance", "flags_of", "made_of", "measured", "notes_of", "turned"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,9 +80,9 @@ class Measured:
     """How many tests were averaged."""
     spread: float | None = None
     """Experimental standard deviation of one test; None with fewer than two."""
-    common: Mapping[str, float] = field(default_factory=dict)
+    common: Mapping[ErrorKey, float] = field(default_factory=dict)
     """Signed standard contributions that other results share, by what the error belongs to and its name."""
-    steady: Mapping[str, float] = field(default_factory=dict)
+    steady: Mapping[ErrorKey, float] = field(default_factory=dict)
     """Standard contributions that stay the same from repeat to repeat, but cancel in nothing: offsets, linearity."""
     meters: tuple[str, ...] = ()
     conditions: tuple[str, ...] = ()
@@ -163,14 +166,14 @@ _ACROSS, _WITHIN = math.sqrt(RHO_ACROSS), math.sqrt(RHO_WITHIN - RHO_ACROSS)
 _ALONE = math.sqrt(1.0 - RHO_WITHIN)
 
 
-def _shared(result: Result, run: RunEvidence) -> tuple[dict[str, float], dict[str, float]]:
+def _shared(result: Result, run: RunEvidence) -> tuple[dict[ErrorKey, float], dict[ErrorKey, float]]:
     """What other results of the meter share, and what only repeats of this test share.
 
     A gain's variance is dealt out: half belongs to the meter, two fifths to the meter in one mode on one day, a tenth
     to this condition alone, so that two results correlate by 0.9 in one mode on one day and by 0.5 otherwise.
     """
-    common: dict[str, float] = {}
-    steady: dict[str, float] = {}
+    common: dict[ErrorKey, float] = {}
+    steady: dict[ErrorKey, float] = {}
     if result.value is None:
         return common, steady
     meter = run.meter or ""
@@ -179,15 +182,11 @@ def _shared(result: Result, run: RunEvidence) -> tuple[dict[str, float], dict[st
     for part in result.budget:
         u = part.standard_uncertainty
         if part.is_common and meter:
-            for target, place, share in (
-                (common, meter, _ACROSS),
-                (common, f"{meter}, {day}", _WITHIN),
-                (steady, meter, _ALONE),
-            ):
-                key = f"{place}: {part.name}"
+            for target, place, share in ((common, "", _ACROSS), (common, day, _WITHIN), (steady, "", _ALONE)):
+                key = (meter, part.name, place)
                 target[key] = math.hypot(target.get(key, 0.0), u * share) * sign
         elif not part.is_redrawn:
-            key = f"{meter}: {part.name}"
+            key = (meter, part.name, "")
             steady[key] = math.hypot(steady.get(key, 0.0), u)
     return common, steady
 
@@ -223,8 +222,8 @@ def made_of(value: float, unit: str, parts: Sequence[tuple[float, Measured]], *,
     degrees of freedom by Welch and Satterthwaite [GUM G.2b].
     """
     items = [item for _, item in parts]
-    common: dict[str, float] = {}
-    steady: dict[str, float] = {}
+    common: dict[ErrorKey, float] = {}
+    steady: dict[ErrorKey, float] = {}
     total = fourth = 0.0
     is_known = True
     for place, (slope, item) in enumerate(parts):
@@ -236,7 +235,7 @@ def made_of(value: float, unit: str, parts: Sequence[tuple[float, Measured]], *,
         for key, part in item.common.items():
             common[key] = common.get(key, 0.0) + slope * part
         for key, part in item.steady.items():
-            steady[f"{place}: {key}" if len(items) > 1 else key] = slope * part
+            steady[(*key, str(place)) if len(items) > 1 else key] = slope * part
     total += math.fsum(common[key] ** 2 for key in sorted(common))  # one order: the last bits are always the same
     return Measured(
         value=value,

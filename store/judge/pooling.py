@@ -10,7 +10,7 @@ import statistics
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from store.judge.measured import Measured, flags_of, notes_of
+from store.judge.measured import ErrorKey, Measured, flags_of, notes_of
 from store.uncertainty.freedom import coverage_factor
 from store.uncertainty.repeats import check_repeats, spread_limit
 
@@ -110,7 +110,7 @@ def _mean(values: Sequence[Measured], spread: float | None) -> Measured:
     )
 
 
-def _together(parts: Sequence[Mapping[str, float]]) -> dict[str, float]:
+def _together(parts: Sequence[Mapping[ErrorKey, float]]) -> dict[ErrorKey, float]:
     """What each error does to the mean."""
     keys = sorted({key for found in parts for key in found})
     return {key: math.fsum(found.get(key, 0.0) for found in parts) / len(parts) for key in keys}

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Any
 
 from store.devices.meter_store import MeterStore
 from store.devices.records import DevicePage
+from store.judge.efficiency_sql import efficiency_queries
 from store.judge.evidence import BenchEvidence
 from store.methods.specs import page_tables
 from store.model.document import Amount, Block, Cell, Column, Manner, Plot, Role, Sql, Table, words
 from store.publish.content import Section
-from store.publish.efficiency_sql import efficiency_queries
 from store.publish.figures_sql import headline_queries, pairs_query, quoted, results_query
 from store.publish.shown import run_list
 from store.sql.session import SqlSession

@@ -8,10 +8,10 @@ from store.devices.records import Figure
 from store.documents.figures import amount
 from store.judge.derived.ratios import ASSUMED_ADAPTER, pair_runs
 from store.judge.derived.sustained import HELD_SHARE, sustained_power
+from store.judge.efficiency_sql import average_sql, points_sql
 from store.judge.evidence import BenchEvidence
 from store.methods.specs import label_of
 from store.model.document import Sql
-from store.publish.efficiency_sql import average_sql, points_sql
 from store.publish.shown import run_list
 
 __all__ = ["figure_sql", "headline_queries", "pairs_query", "quoted", "results_query"]
@@ -145,7 +145,8 @@ def _through_adapter(name: str, device: str, figure: Figure, evidence: BenchEvid
             "(SELECT avg(t.value / w.value) FROM results t JOIN results w ON w.name = 'energy_wh' AND w.\"current\"\n"
             "    JOIN runs rt ON rt.run_id = t.run_id AND rt.kind = 'recharge'\n"
             "    JOIN runs rw ON rw.run_id = w.run_id AND rw.group_id = rt.group_id\n"
-            f"  WHERE w.run_id IN ({run_list(walls)}) AND t.name = 'energy_wh' AND t.\"current\")"
+            f"  WHERE w.run_id IN ({run_list(walls)}) AND t.run_id <> w.run_id\n"
+            "    AND t.name = 'energy_wh' AND t.\"current\")"
         )
     through = f"avg(o.value / i.value) * {adapter}"
     value = f"1 - {through}" if name == "wasted_share" else through

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from store.core import Store
+from store.devices.figure_store import FigureStore
 from store.devices.verdict_store import VerdictStore
 from store.model.records import Answer
 from store.sql.query import Query, QueryEngine
@@ -16,7 +17,12 @@ class SqlSession:
 
     def __init__(self, store: Store) -> None:
         self._engine = QueryEngine(store.layout.root / "traces")
-        self._source = ViewSource(store.catalogue, store.checks, lambda: store.service(VerdictStore).table())
+        self._source = ViewSource(
+            store.catalogue,
+            store.checks,
+            lambda: store.service(VerdictStore).table(),
+            lambda: store.service(FigureStore).table(),
+        )
 
     def query(self, sql: str, *, limit: int | None = 10_000, timeout_s: float | None = None) -> Query:
         """A query, not yet run: `.run()`, and `.interrupt()` from any thread.

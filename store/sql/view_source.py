@@ -38,10 +38,17 @@ class Outline:
 class ViewSource:
     """The views of one library; safe to use from several threads."""
 
-    def __init__(self, catalogue: Catalogue, checks: TraceChecks, verdicts: Callable[[], pa.Table]) -> None:
+    def __init__(
+        self,
+        catalogue: Catalogue,
+        checks: TraceChecks,
+        verdicts: Callable[[], pa.Table],
+        figures: Callable[[], pa.Table],
+    ) -> None:
         self._catalogue = catalogue
         self._checks = checks
         self._verdicts = verdicts
+        self._figures = figures
         self._lock = threading.Lock()
         self._outlines: dict[str, Outline] = {}
         self._kept: dict[str, pa.Table] = {}
@@ -80,6 +87,8 @@ class ViewSource:
             files = rows(cursor, "SELECT file FROM catalogue.trace_file ORDER BY trace_id")
         if "samples" in names:
             found["samples"] = samples_sql(self._checks.check([str(row[0]) for row in files]))
+        if isinstance(held := found.get("results"), pa.Table) and held is not kept.get("results"):
+            found["results"] = _with_devices(held, self._figures())
         if "verdicts" in names:  # with no reader held: it reads too, and would wait behind a waiting writer
             found["verdicts"] = kept["verdicts"] if "verdicts" in kept else self._verdicts()
         with self._lock:
@@ -93,6 +102,17 @@ class ViewSource:
                 self._kept = {}
                 self._kept_generation = generation
             return dict(self._kept)
+
+
+def _with_devices(runs: pa.Table, devices: pa.Table) -> pa.Table:
+    """Results of runs, then figures of devices as a whole, with the columns asked for; NULL for what they lack."""
+    columns = [
+        devices.column(field.name).cast(field.type)
+        if field.name in devices.column_names
+        else pa.nulls(devices.num_rows, field.type)
+        for field in runs.schema
+    ]
+    return pa.concat_tables([runs, pa.table(columns, schema=runs.schema)])
 
 
 def _quoted(name: str) -> str:

@@ -9,6 +9,7 @@ from importers.schema import CHANNEL_NAMES
 
 __all__ = [
     "COMPUTED_VIEWS",
+    "DEVICE_ROWS",
     "MAIN_RESULTS",
     "MAIN_TEXTS",
     "MAIN_UNCERTAINTIES",
@@ -117,8 +118,10 @@ _COLUMNS: dict[str, tuple[dict[str, str], str]] = {
     "results": (
         _plain(
             "run_id device name value unit uncertainty dof expanded flags method method_version from_s to_s current "
-            "text reason warnings computed_at program_version",
+            "text reason warnings computed_at program_version condition runs",
             current="is_current",
+            condition="CAST(NULL AS VARCHAR)",
+            runs="[run_id]",
         ),
         "catalogue.result",
     ),
@@ -164,6 +167,26 @@ VIEWS: dict[str, str] = {
 
 VIEW_ORDER = ("devices", "ports", "claims", "meters", "runs", "samples", "results", "events", "verdicts")
 """Views in the order in which they are listed; the others follow."""
+
+DEVICE_ROWS: dict[str, str] = {
+    "device": "VARCHAR",
+    "name": "VARCHAR",
+    "value": "DOUBLE",
+    "unit": "VARCHAR",
+    "uncertainty": "DOUBLE",
+    "dof": "DOUBLE",
+    "expanded": "DOUBLE",
+    "flags": "VARCHAR[]",
+    "method": "VARCHAR",
+    "method_version": "BIGINT",
+    "current": "BOOLEAN",
+    "reason": "VARCHAR",
+    "warnings": "VARCHAR",
+    "program_version": "VARCHAR",
+    "condition": "VARCHAR",
+    "runs": "BIGINT[]",
+}
+"""Columns that rows of the `results` view about a device as a whole have; the others are NULL there."""
 
 COMPUTED_VIEWS: dict[str, tuple[tuple[str, str], ...]] = {
     "samples": (("run_id", "BIGINT"), ("t_s", "DOUBLE"), *((name, "DOUBLE") for name in CHANNEL_NAMES)),

@@ -94,7 +94,7 @@ def taken(tested: RunEvidence) -> Measured:
 def test_errors_that_are_one_cancel() -> None:
     """Gain 0.8 % (k = 2) common, rest u = 0.25 Wh: U_d 0.955 independent, 0.707 with the shared gain."""
     first, second = (
-        Measured(e, "Wh", math.hypot(0.004 * e, 0.25), common={"M1: gain": 0.004 * e}) for e in (57.4, 56.1)
+        Measured(e, "Wh", math.hypot(0.004 * e, 0.25), common={("M1", "gain"): 0.004 * e}) for e in (57.4, 56.1)
     )
     shared = difference(first, second)
     assert shared.expanded == pytest.approx(0.707, abs=5e-4)

@@ -13,6 +13,7 @@ import duckdb
 import pytest
 
 from store import Library
+from store.devices.figure_store import FigureStore
 from store.model.records import Calibration, Meter
 from store.model.sheet import DeviceSheet
 from store.sql.view_source import samples_sql
@@ -39,6 +40,8 @@ def peer(library: Library) -> duckdb.DuckDBPyConnection:
     for name, sql in VIEWS.items():
         bare.execute(f"CREATE TABLE {name} AS {sql}")
     bare.execute("DETACH catalogue")
+    bare.register("of_devices", library.service(FigureStore).table())
+    bare.execute("INSERT INTO results BY NAME FROM of_devices")
     bare.register("verdicts", library.verdicts.table())
     bare.execute(f"CREATE TABLE samples AS {samples_sql([Path(str(f['path'])) for f in library.maintenance.files()])}")
     return bare

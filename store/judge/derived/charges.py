@@ -10,7 +10,7 @@ import re
 from collections.abc import Sequence
 
 from store.judge.matching import match, shared_groups
-from store.judge.measured import Measured, RunEvidence, made_of
+from store.judge.measured import ErrorKey, Measured, RunEvidence, made_of
 from store.model.results import Flag
 from store.model.sheet import ClaimSheet
 from store.model.spec import ResultSpec
@@ -71,7 +71,9 @@ def charges(energy: Measured, size_wh: float) -> Measured:
 
     Formula: n = E x 0.85 / E_battery. 47.3 Wh into 15 Wh: 2.68.
     """
-    share = Measured(INTO_BATTERY, "1", INTO_BATTERY_HALF / math.sqrt(3.0), flags=frozenset({Flag.ASSUMED_INPUT}))
+    u = INTO_BATTERY_HALF / math.sqrt(3.0)
+    steady: dict[ErrorKey, float] = {("", "share into the battery, assumed"): u}
+    share = Measured(INTO_BATTERY, "1", u, steady=steady, flags=frozenset({Flag.ASSUMED_INPUT}))
     low, high = INTO_BATTERY - INTO_BATTERY_HALF, INTO_BATTERY + INTO_BATTERY_HALF
     note = (
         f"{energy.value:.4g} Wh delivered x {INTO_BATTERY:g} (assumed: {low:.2f} to {high:.2f} of it ends up in the "

@@ -44,8 +44,12 @@ def price_per_energy(energy: Measured, sheet: DeviceSheet) -> Measured | None:
 
 def _over(top: Measured, bottom: float, bottom_u: float, unit: str) -> Measured:
     value = top.value / bottom
-    found = made_of(value, unit, ((1.0 / bottom, top), (-value / bottom, Measured(bottom, "", bottom_u))))
+    found = made_of(value, unit, ((1.0 / bottom, top), (-value / bottom, _of_sheet(bottom, bottom_u))))
     return replace(found, count=top.count)
+
+
+def _of_sheet(value: float, u: float) -> Measured:
+    return Measured(value, "", u, steady={("", "scale or rule"): u})
 
 
 _WEIGH = "Weigh it and discharge it."

@@ -9,7 +9,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from store.judge.measured import Measured, RunEvidence, made_of, measured, turned
+from store.judge.measured import ErrorKey, Measured, RunEvidence, made_of, measured, turned
 from store.model.results import Flag
 from store.model.spec import Better, ResultSpec, Shown
 
@@ -46,8 +46,11 @@ class AdapterEfficiency:
 
     def as_measured(self) -> Measured:
         """As a value to reckon with."""
-        flags = frozenset() if self.is_measured else frozenset({Flag.ASSUMED_INPUT})
-        return Measured(self.value, "1", self.uncertainty, self.run_ids, flags=flags)
+        if self.is_measured:
+            return Measured(self.value, "1", self.uncertainty, self.run_ids)
+        steady: dict[ErrorKey, float] = {("", "adapter's efficiency, assumed"): self.uncertainty or 0.0}
+        flags = frozenset({Flag.ASSUMED_INPUT})
+        return Measured(self.value, "1", self.uncertainty, self.run_ids, steady=steady, flags=flags)
 
 
 ASSUMED_ADAPTER = AdapterEfficiency(

@@ -14,7 +14,7 @@ from store.model.sheet import ClaimSheet
 from store.model.spec import Better, ResultSpec
 from store.words.facts import parse_load
 
-__all__ = ["SPECS", "Sustained", "judge_sustained", "sustained_power"]
+__all__ = ["SPECS", "Sustained", "judge_sustained", "load_of", "sustained_power"]
 
 KINDS = ("discharge", "heat")
 HELD_SHARE = 0.90
@@ -57,7 +57,7 @@ def sustained_power(runs: Sequence[RunEvidence], direction: str = "out") -> Sust
         if run.quality == "ok"
         and run.group_id not in shared
         and _at_room(run)
-        and (load := _load_w(run, direction)) is not None
+        and (load := load_of(run, direction)) is not None
         and (run.kind != "heat" or _is_steady(run))
         and not _is_open(run, direction)
     ]
@@ -100,7 +100,7 @@ def judge_sustained(claim: ClaimSheet, value: float, runs: Sequence[RunEvidence]
     plain = ClaimSheet(quantity="held_s", port=claim.port, mode=claim.mode, kind=claim.kind, ambient_c=claim.ambient_c)
     fitting = match(plain, runs)
     found = sustained_power(fitting.runs)
-    tried = [load for run in fitting.runs if (load := _load_w(run, "out")) is not None]
+    tried = [load for run in fitting.runs if (load := load_of(run, "out")) is not None]
     if found.power_w is not None and found.power_w >= value:
         return Measured(found.power_w, "W", 0.0, found.run_ids)
     if max(tried, default=0.0) < value * 0.98:
@@ -119,7 +119,7 @@ def _at_room(run: RunEvidence) -> bool:
     return run.ambient_c is None or ROOM_C[0] <= run.ambient_c <= ROOM_C[1]
 
 
-def _load_w(run: RunEvidence, direction: str) -> float | None:
+def load_of(run: RunEvidence, direction: str = "out") -> float | None:
     """The load of a test [W]: as set, else its plateau; None for another kind of test."""
     if direction == "in":
         return run.value("power_plateau_w") if run.kind == "recharge" else None
