@@ -259,7 +259,7 @@ def picture_of_device(library: Store, device: str, *, title: str = "") -> Pictur
     plot = Plot("picture", head, f"{head}. {' '.join(told)}", (panel,), run_ids=tuple(sorted(runs)))
     days = " to ".join(dict.fromkeys(day for day in (page.first_run, page.last_run) if day))
     source = f"{device}, {len(set(runs))} discharges" + (f", tested {days}" if days else "")
-    return Picture(plot, "at room temperature; bars: ± U, k = 2", source)
+    return Picture(plot, "at room temperature; bars: ± U, about 95 %", source)
 
 
 _Point = tuple[float, float, float | None, tuple[int, ...]]
@@ -276,7 +276,7 @@ def _energies(page: DevicePage) -> dict[str, list[_Point]]:
             if row.is_shared or not at_room(row):
                 continue
             place = ", ".join(part for part in (row.port, row.mode) if part) or "port not stated"
-            u = None if figure.uncertainty is None else 2 * figure.uncertainty
+            u = figure.expanded
             found.setdefault(place, []).append((load.value, figure.value, u, row.run_ids))
     return found
 
@@ -335,9 +335,9 @@ def picture_of_comparison(library: Store, devices: Sequence[str], by: str | None
         factor, unit = 1 / 60, "min"
     low, high = [], []
     for _, figure, value in with_value:
-        u = figure.uncertainty
-        low.append(None if u is None else round(factor * (value - 2 * u), 6))
-        high.append(None if u is None else round(factor * (value + 2 * u), 6))
+        half = figure.expanded
+        low.append(None if half is None else round(factor * (value - half), 6))
+        high.append(None if half is None else round(factor * (value + half), 6))
     missing = [(s, f) for s, f in pairs if f.value is None]
     blanks = (None,) * len(missing)
     series = Series(
@@ -358,7 +358,7 @@ def picture_of_comparison(library: Store, devices: Sequence[str], by: str | None
     runs = tuple(sorted({run for _, f, _ in with_value for run in f.run_ids}))
     conditions = list(dict.fromkeys(f.condition for _, f, _ in with_value if f.condition))
     subtitle = conditions[0].replace("; ", " or ") if len(conditions) == 1 else ""
-    whisker = "whiskers: ± U, k = 2" if any(edge is not None for edge in high) else "uncertainty not known"
+    whisker = "whiskers: ± U, about 95 %" if any(edge is not None for edge in high) else "uncertainty not known"
     subtitle = "; ".join(part for part in (subtitle, whisker) if part)
     days = _days(library, runs)
     return Picture(

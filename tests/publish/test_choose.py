@@ -160,11 +160,13 @@ def test_errors_of_one_meter_do_not_part_devices():
 
 
 def test_the_answer_in_words():
-    """`B for most`, and for whom the others are."""
-    assert (
-        choose(need(), candidates()).answer
-        == "B for most; A if you carry it; D if money decides; C if you recharge in a hurry"
-    )
+    """Who is first, with how sure that is, and for whom the others are."""
+    choice = choose(need(), candidates())
+    first, *others = choice.answer.split("; ")
+    near, anyhow = choice.shares.first("B"), choice.shares.any_weights[choice.shares.devices.index("B")][0]
+    told = f"first in {100 * near:.0f} % of weightings near the stated ones, {100 * anyhow:.0f} % of all"
+    assert first == f"First: B, {told}"
+    assert others == ["A if you carry it", "D if money decides", "C if you recharge in a hurry"]
 
 
 def test_ranks_are_shared_where_uncertainty_allows():

@@ -56,6 +56,7 @@ class ChooseScreen(DocumentScreen):
         super().__init__()
         self._need = need
         self._scheme: Path | None = None
+        self._choice: Choice | None = None
 
     def on_mount(self) -> None:
         """Answer, or ask for the need first."""
@@ -73,8 +74,14 @@ class ChooseScreen(DocumentScreen):
             self.ask_library("answer", lambda: answer_file(library, need, scheme), self._take)
 
     def _take(self, choice: Choice) -> None:
+        self._choice = choice
         self.tell("")
         self.show_document(choice_document(choice))
+
+    def action_publish(self) -> None:
+        """Ask for a folder and write the answer there as a page."""
+        if self._choice is not None:
+            self.ask_choice_folder(self._choice)
 
     def action_need(self) -> None:
         """Ask for another need."""

@@ -14,6 +14,7 @@ from tui.screens.base import BaseScreen
 from tui.screens.prompt import PromptScreen
 
 if TYPE_CHECKING:
+    from store.choose.decide import Choice
     from store.publish.pictures import Picture
     from store.publish.reports import ReasonWanted
 
@@ -64,6 +65,27 @@ class PublishingScreen(BaseScreen):
 
         changed = f"{len(wanted.changes)} things changed" if len(wanted.changes) > 1 else plain(wanted.changes[0])
         self.app.push_screen(PromptScreen(f"{changed} since it was issued; why?"), take)
+
+    def ask_choice_folder(self, choice: Choice) -> None:
+        """Ask for a folder and write the answer to a need there as a page."""
+        library = self.joulebook.library
+
+        def take(folder: str | None) -> None:
+            if folder:
+                path = Path(folder).expanduser()
+                self.tell("writing the page", is_problem=False)
+                self.ask_library(
+                    "publish", lambda: write(path), lambda told: self.tell(told, is_problem=False), must_run=True
+                )
+
+        def write(path: Path) -> str:
+            from tui.render.pages.issuing import write_choice
+
+            return str(write_choice(library, choice, path)[0])
+
+        self.app.push_screen(
+            PromptScreen("write this answer into the folder", "choice", paths=self.joulebook.jobs), take
+        )
 
     def picture_runs(self, run_ids: Sequence[int], channels: Sequence[str]) -> None:
         """Ask for a file and draw runs over each other."""

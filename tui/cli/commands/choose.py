@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from tui.cli.base import JsonOption, examples, session_of, wrong_use
+from tui.cli.publishing import Force, may_write
 from tui.cli.weighing import print_choice, read_need, scheme_of
 
 __all__ = ["HELP_ORDER", "register"]
@@ -21,6 +22,7 @@ _HELP = examples(
     "joulebook choose --need need.toml --scheme field.toml",
     "joulebook choose --template > need.toml    a need to begin with, commented",
     "joulebook choose --need need.toml --json",
+    "joulebook choose --need need.toml -o choice      a page to publish",
     more="Safety findings and claims that were not met are gates, never weights. A device that a gate can't judge, "
     "because a test is missing, is excluded; the answer names the test.",
 )
@@ -73,7 +75,12 @@ def choose_device(
         typer.Option("--scheme", metavar="FILE", help="Criteria and weights; those that ship unless given."),
     ] = None,
     template: Annotated[bool, typer.Option("--template", help="Print a commented need, and end.")] = False,
+    output: Annotated[
+        Path | None, typer.Option("--output", "-o", metavar="DIR", help="Write the answer as a page into this folder.")
+    ] = None,
+    form: Annotated[str, typer.Option("--format", metavar="FORMAT", help="Of the page: html, md or json.")] = "html",
     as_json: Annotated[bool, JsonOption] = False,
+    force: Force = False,
 ) -> int | None:
     """Answer a need."""
     session = session_of(context)
@@ -85,6 +92,13 @@ def choose_device(
     from store.choose.rating import answer_text
 
     chosen = scheme_of(scheme) if scheme else None
-    choice = answer_text(session.open_library(), read_need(need), scheme=chosen, source=need.name)
-    print_choice(session, choice, as_json=as_json)
+    library = session.open_library()
+    choice = answer_text(library, read_need(need), scheme=chosen, source=need.name)
+    if output is not None:
+        from tui.render.pages.issuing import write_choice
+
+        files = write_choice(library, choice, output, form, replace=may_write(session, output, force=force))
+        session.say(f"{choice.need.title}: {files[0]}.")
+    else:
+        print_choice(session, choice, as_json=as_json)
     return None if choice.placed or choice.no_value else 1

@@ -15,6 +15,7 @@ from markupsafe import Markup
 from store.model.document import (
     Bars,
     Block,
+    Document,
     Facts,
     Heading,
     Manner,
@@ -25,12 +26,14 @@ from store.model.document import (
     Sql,
     Table,
 )
+from store.publish.content import Section
 from store.publish.reports import Issue
+from store.version import __version__
 from tui.render.pages.barpicture import bar_svg, top_of
 from tui.render.pages.inline import inlined
-from tui.render.pages.numbers import cell_text, heads_of, safe, units_of
+from tui.render.pages.numbers import cell_text, heads_of, safe, safe_lines, units_of
 
-__all__ = ["CSP", "SIGNS", "as_html"]
+__all__ = ["CSP", "SIGNS", "as_html", "document_as_html", "sections_of"]
 
 CSP = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
 
@@ -113,14 +116,53 @@ def as_html(issue: Issue, drawings: Mapping[str, str]) -> str:
         issue: The report as issued.
         drawings: SVG of each plot, by its id.
     """
+    figures = {key: Markup(inlined(svg, key)) for key, svg in drawings.items()}  # noqa: S704 (escaped by its writer)
+    return _rendered("page.html", issue=issue, report=issue.content, figures=figures)
+
+
+def document_as_html(document: Document, drawings: Mapping[str, str], *, above: str = "") -> str:
+    """Any document as one HTML file.
+
+    Args:
+        document: The page.
+        drawings: SVG of each plot, by its id.
+        above: A line above the title.
+    """
+    figures = {key: Markup(inlined(svg, key)) for key, svg in drawings.items()}  # noqa: S704 (escaped by its writer)
+    return _rendered(
+        "document.html",
+        document=document,
+        sections=sections_of(document),
+        figures=figures,
+        above=above,
+        program=__version__,
+    )
+
+
+def sections_of(document: Document) -> tuple[Section, ...]:
+    """The document's blocks under its headings; what stands before the first has no title."""
+    found: list[tuple[Heading | None, list[Block]]] = [(None, [])]
+    for block in document.blocks:
+        if isinstance(block, Heading):
+            found.append((block, []))
+        else:
+            found[-1][1].append(block)
+    return tuple(
+        Section(head.id if head else "", head.text[:1].upper() + head.text[1:] if head else "", tuple(blocks))
+        for head, blocks in found
+        if head or blocks
+    )
+
+
+def _rendered(name: str, **values: object) -> str:
     environment = Environment(
-        loader=DictLoader({name: _part(name) for name in ("page.html", "blocks.html")}),
+        loader=DictLoader({part: _part(part) for part in ("page.html", "document.html", "blocks.html")}),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters.update({"safe_text": safe, "moment": _moment})
+    environment.filters.update({"safe_text": safe, "safe_lines": safe_lines, "moment": _moment})
     environment.globals.update(
         {
             "cell_text": cell_text,
@@ -134,6 +176,5 @@ def as_html(issue: Issue, drawings: Mapping[str, str]) -> str:
             "style": Markup(_part("style.css")),  # noqa: S704 (our own file)
         }
     )
-    figures = {key: Markup(inlined(svg, key)) for key, svg in drawings.items()}  # noqa: S704 (escaped by its writer)
-    text = environment.get_template("page.html").render(issue=issue, report=issue.content, figures=figures)
+    text = environment.get_template(name).render(**values)
     return text if text.endswith("\n") else text + "\n"

@@ -8,12 +8,15 @@ from pathlib import Path
 from typing import Any
 
 from store import Library, NotFound
+from store.choose.decide import Choice
+from store.documents.choice import choice_document
 from store.publish import Issue, draft_of, gather_report, issue_report, load_issue, own_id
 from store.publish.evidence import write_evidence
 from store.publish.folder import check_free
-from tui.render.pages.writing import need_extra, write_report
+from store.publish.pictures import names_of
+from tui.render.pages.writing import need_extra, write_document, write_report
 
-__all__ = ["Published", "publish"]
+__all__ = ["Published", "publish", "write_choice"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,3 +82,18 @@ def _kept(library: Library, devices: Sequence[str], lang: str, said: Mapping[str
         for key in ("tester", "contact", "place", "opinions"):
             kept.setdefault(key, getattr(before, key))
     return kept
+
+
+def write_choice(
+    library: Library, choice: Choice, folder: Path, form: str = "html", *, replace: bool = False
+) -> list[Path]:
+    """Write the answer to a need as a page, devices called by their names.
+
+    Raises:
+        StoreError: Of its family: a folder in use, a format that there is not ...
+    """
+    sheets = [library.devices.get(name) for name in dict.fromkeys(outcome.device for outcome in choice.outcomes)]
+    document = choice_document(choice, names_of(sheets))
+    by = f", weighed by {choice.need.scheme}" if choice.need.scheme else ""
+    above = f"Which one for a need{by}"
+    return write_document(document, folder, "choice", form, above=above, replace=replace)

@@ -9,6 +9,7 @@ from store.model.document import (
     Bars,
     Block,
     Cell,
+    Document,
     Facts,
     Heading,
     Manner,
@@ -21,10 +22,11 @@ from store.model.document import (
 )
 from store.publish.content import Section
 from store.publish.reports import Issue
-from tui.render.pages.html import SIGNS
-from tui.render.pages.numbers import cell_text, heads_of, safe, units_of
+from store.version import __version__
+from tui.render.pages.html import SIGNS, sections_of
+from tui.render.pages.numbers import cell_text, heads_of, safe, safe_lines, units_of
 
-__all__ = ["as_markdown", "escaped"]
+__all__ = ["as_markdown", "document_as_markdown", "escaped"]
 
 _ENTITIES = {"&": "&amp;", "<": "&lt;", ">": "&gt;", "@": "&#64;"}
 _SPECIAL = re.compile(r"([\\`*_{}\[\]()#+!|~$])")
@@ -55,6 +57,15 @@ def as_markdown(issue: Issue) -> str:
     return "\n".join(lines).rstrip("\n") + "\n"
 
 
+def document_as_markdown(document: Document) -> str:
+    """Any document; pictures are looked for in `figures/`."""
+    lines = [f"# {escaped(document.title)}", ""]
+    for section in sections_of(document):
+        lines += _section(section) if section.title else _blocks(section.blocks)
+    lines += ["Results relate only to the items tested. ± is the expanded uncertainty U, k = 2.", ""]
+    return "\n".join([*lines, f"Joulebook {__version__}"]) + "\n"
+
+
 def _facts(issue: Issue) -> Iterable[tuple[str, str]]:
     report = issue.content
     if issue.version:
@@ -66,9 +77,13 @@ def _facts(issue: Issue) -> Iterable[tuple[str, str]]:
 
 
 def _section(section: Section) -> list[str]:
-    lines = [f"## {escaped(section.title)}", ""]
+    return [f"## {escaped(section.title)}", "", *_blocks(section.blocks)]
+
+
+def _blocks(blocks: Iterable[Block]) -> list[str]:
+    lines: list[str] = []
     before: Block | None = None
-    for block in section.blocks:
+    for block in blocks:
         if _is_item(before) and not _is_item(block):
             lines.append("")
         lines += _block(block)
@@ -164,7 +179,7 @@ def _query(query: Sql) -> list[str]:
     if query.sql:
         longest = max((len(run) for run in re.findall(r"`+", query.sql)), default=0)
         fence = "`" * max(3, longest + 1)
-        lines += [f"{fence}sql", query.sql, fence]
+        lines += [f"{fence}sql", safe_lines(query.sql), fence]
     return lines
 
 

@@ -8,12 +8,17 @@ from store.model.document import Cell, Table
 from tui.render.plain import plain
 from tui.render.units import unit_in_head
 
-__all__ = ["cell_text", "heads_of", "safe", "units_of"]
+__all__ = ["cell_text", "heads_of", "safe", "safe_lines", "units_of"]
 
 
 def safe(text: str) -> str:
     """Text in which control characters and marks of direction are shown, not obeyed."""
     return " ".join(plain(line) for line in str(text).splitlines())
+
+
+def safe_lines(text: str) -> str:
+    """As `safe`, line by line: a statement keeps its lines."""
+    return "\n".join(plain(line) for line in text.split("\n"))
 
 
 def cell_text(cell: Cell, *, with_unit: bool = True) -> str:

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Iterable
 from importlib.util import find_spec
 from pathlib import Path
 
+from store.documents.saved import plain_of
 from store.errors import DiskFault
+from store.model.document import Document
+from store.model.document import plots_of as plots_in
 from store.publish.content import plots_of
 from store.publish.evidence import zip_folder
 from store.publish.folder import filled_folder
@@ -15,7 +19,17 @@ from store.publish.pictures import Picture
 from store.publish.refusals import NotPublished
 from store.publish.reports import Issue
 
-__all__ = ["FORMATS", "ExtraMissing", "FileThere", "need_extra", "picture_files", "write_picture", "write_report"]
+__all__ = [
+    "FORMATS",
+    "ExtraMissing",
+    "FileThere",
+    "document_as_json",
+    "need_extra",
+    "picture_files",
+    "write_document",
+    "write_picture",
+    "write_report",
+]
 
 FORMATS = ("html", "md")
 
@@ -90,6 +104,55 @@ def write_report(
             zip_folder(work, f"{'-'.join(slug(device) for device in issue.content.devices)[:80]}-{version}.zip")
         names = sorted(path.relative_to(work) for path in work.rglob("*") if path.is_file())
     return [folder / name for name in names]
+
+
+def write_document(
+    document: Document, folder: Path, name: str, form: str = "html", *, above: str = "", replace: bool = False
+) -> list[Path]:
+    """Write any document as a page: `NAME.html` alone, or `NAME.md` with its pictures, or `NAME.json`.
+
+    Args:
+        document: The page.
+        folder: Made whole or not at all.
+        name: Of the file, without its ending.
+        form: `html`, `md` or `json`.
+        above: A line above the title.
+        replace: Write over files that are there.
+
+    Raises:
+        ExtraMissing: matplotlib or jinja2 is not installed.
+        FolderInUse: The folder holds something.
+        NotPublished: No such format.
+    """
+    if form not in (*FORMATS, "json"):
+        raise NotPublished(f"`{form}` is no format of a page. Formats are {', '.join((*FORMATS, 'json'))}.")
+    with filled_folder(folder, replace=replace) as work:
+        if form == "json":
+            _write(work / f"{name}.json", document_as_json(document))
+        else:
+            need_extra()
+            from tui.render.pages.figures import draw_png, draw_svg
+            from tui.render.pages.html import document_as_html
+            from tui.render.pages.markdown import document_as_markdown
+
+            plots = list(plots_in(document))
+            if form == "html":
+                drawings = {plot.id: draw_svg(plot) for plot in plots}
+                _write(work / f"{name}.html", document_as_html(document, drawings, above=above))
+            else:
+                _write(work / f"{name}.md", document_as_markdown(document))
+                for plot in plots:
+                    (work / "figures").mkdir(exist_ok=True)
+                    _write(work / "figures" / f"{plot.id}.svg", draw_svg(plot))
+                    (work / "figures" / f"{plot.id}.png").write_bytes(draw_png(plot))
+        names = sorted(path.relative_to(work) for path in work.rglob("*") if path.is_file())
+    return [folder / path for path in names]
+
+
+def document_as_json(document: Document) -> str:
+    """Any document as JSON: its blocks with their kinds; numbers stay numbers with unit and uncertainty."""
+    data = {"title": document.title, "blocks": plain_of(document.blocks)}
+    return json.dumps(data, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
 
 
 def write_picture(
