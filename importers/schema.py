@@ -19,7 +19,6 @@ __all__ = [
     "DIRECTIONS",
     "KINDS",
     "TRACE_COLUMNS",
-    "Account",
     "Channel",
     "ClockReading",
     "Conversion",
@@ -27,6 +26,7 @@ __all__ = [
     "ImportSink",
     "ImportedExport",
     "ImportedRun",
+    "LineAccount",
     "Problem",
     "RunSink",
     "RunStart",
@@ -247,7 +247,7 @@ class ImportedRun:
 
 
 @dataclass(frozen=True, slots=True)
-class Account:
+class LineAccount:
     """Every physical line of the file, accounted for."""
 
     lines: int
@@ -269,7 +269,7 @@ class ImportedExport:
 
     file: str
     runs: tuple[ImportedRun, ...]
-    account: Account
+    account: LineAccount
     problems: tuple[Problem, ...]
     profile: str
     """Name of the profile that fitted, or `proposed` where the importer worked it out."""

@@ -11,13 +11,13 @@ import polars as pl
 
 from importers.schema import (
     CHANNEL_NAMES,
-    Account,
     ClockReading,
     Conversion,
     Facts,
     ImportedExport,
     ImportedRun,
     ImportSink,
+    LineAccount,
     RunStart,
     TraceEvent,
 )
@@ -104,7 +104,7 @@ def feed(
         clock = ClockReading("elapsed", ("T",), "s")
         runs.append(ImportedRun(start, whole.height, started_at, clock, conversions, False, tuple(events), warnings))
     lines = sum(run.samples for run in runs) + 1
-    account = Account(lines=lines, samples=lines - 1, header=1)
+    account = LineAccount(lines=lines, samples=lines - 1, header=1)
     return ImportedExport(file, tuple(runs), account, (), "invented", 'name = "invented"\n')
 
 

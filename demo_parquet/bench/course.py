@@ -7,7 +7,7 @@ from dataclasses import replace
 from .courses import Course
 from .plan import Log, Test
 from .port import OFF, Load, parse_mode
-from .scenario import Ambient, Contract, Programme, Scenario, Source, constant, ramp, steps
+from .scenario import Contract, Programme, Room, Scenario, Source, constant, ramp, steps
 
 __all__ = ["CASE", "ROOM_C", "course_of", "discharge", "sweep"]
 
@@ -48,7 +48,7 @@ def discharge(
         dt_s=min(interval_s, 1.0),
         modes={port: mode},
         loads={port: constant(Load("W", watts))},
-        ambient=Ambient(ambient_c),
+        ambient=Room(ambient_c),
         tail_s=40.0,
         stops="empty",
     )
@@ -74,7 +74,7 @@ def _recharge(key: str, course: Course, ambient_c: float, meter: str, *, interva
         30_000.0,
         source=source,
         plugged=lambda t: t >= 6.0,
-        ambient=Ambient(ambient_c, phase=1.0),
+        ambient=Room(ambient_c, phase=1.0),
         tail_s=150.0,
         stops="full",
     )
@@ -111,7 +111,7 @@ def sweep(key: str, port: str, mode: str, offered_a: float, meter: str, **log: o
     """A load sweep at half charge."""
     levels = [(20.0, Load("A", amps) if amps else OFF) for amps in _levels(offered_a)]
     scenario = Scenario(
-        4.0 + 20.0 * len(levels), dt_s=0.5, modes={port: mode}, loads={port: steps(levels)}, ambient=Ambient(ROOM_C)
+        4.0 + 20.0 * len(levels), dt_s=0.5, modes={port: mode}, loads={port: steps(levels)}, ambient=Room(ROOM_C)
     )
     entry = Log(port, meter, mode, "regulation", "out", f"0 to {offered_a:g} A", 0.5, port, **log)  # type: ignore[arg-type]
     return Test(key, scenario, (entry,), soc=0.6, rest_s=600.0)
@@ -145,7 +145,7 @@ def _overload(key: str, port: str, mode: str, offered_a: float) -> Test:
         dt_s=0.1,
         modes={port: mode},
         loads={port: _until_trip(start, slope, 1.6 * offered_a)},
-        ambient=Ambient(ROOM_C),
+        ambient=Room(ROOM_C),
     )
     entry = Log(
         port, "M2", mode, "overload", "out", f"{start:g} A rising", 0.1, port, note="attended; fire blanket at hand"
@@ -166,7 +166,7 @@ def _protection(course: Course) -> list[Test]:
     small = [0.2, 0.15, 0.12, 0.1, 0.08, 0.06, 0.05, 0.04, 0.03, 0.02, 0.01]
     light = [(90.0, Load("A", amps)) for amps in small]
     scenario = Scenario(
-        1000.0, modes={"C1": "fixed 5 V"}, loads={"C1": steps(light)}, ambient=Ambient(ROOM_C), tail_s=60.0
+        1000.0, modes={"C1": "fixed 5 V"}, loads={"C1": steps(light)}, ambient=Room(ROOM_C), tail_s=60.0
     )
     entry = Log("C1", "M2", "fixed 5 V", "light-load", "out", "0.2 A falling", 1.0, "C1")
     return [
@@ -197,7 +197,7 @@ def _plugging(course: Course) -> list[Test]:
         contracts=tuple(contracts),
         source=Source(9.05, 0.1, 18.0),
         plugged=lambda t: edges[0] <= t < edges[1] or t >= edges[2],
-        ambient=Ambient(ROOM_C),
+        ambient=Room(ROOM_C),
     )
     out = Log(port, "M2", mode, "pass-through", "out", "10 W", 0.1, port)
     into = Log(course.passes_into, "M1", "fixed 9 V", "pass-through", "in", None, 0.5, "in", starts_at_s=12.0)
@@ -211,7 +211,7 @@ def _heat_and_rest(course: Course) -> list[Test]:
         7200.0,
         modes={"C1": course.top_mode},
         loads={"C1": constant(Load("W", watts), lead_s=12.0)},
-        ambient=Ambient(23.2, 0.4),
+        ambient=Room(23.2, 0.4),
         tail_s=900.0,
         stops="empty",
     )
@@ -220,7 +220,7 @@ def _heat_and_rest(course: Course) -> list[Test]:
     thermal = Log(
         "C1", "T1", course.top_mode, "heat", "out", _watts(watts), 5.0, "", probes, note="probe 2 beside the port"
     )
-    quiet = Scenario(1500.0, modes={"C1": "fixed 5 V"}, ambient=Ambient(ROOM_C))
+    quiet = Scenario(1500.0, modes={"C1": "fixed 5 V"}, ambient=Room(ROOM_C))
     standby = Log("C1", "M2", "fixed 5 V", "standby", "out", "no load", 1.0, "C1")
     return [
         Test("heat", scenario, (electric, thermal), is_grouped=True),
@@ -237,7 +237,7 @@ def _extras(course: Course) -> list[Test]:
             30_000.0,
             modes={"C1": course.top_mode, "A1": "default 5 V"},
             loads={"C1": constant(Load("W", first)), "A1": constant(Load("W", second), lead_s=20.0)},
-            ambient=Ambient(ROOM_C),
+            ambient=Room(ROOM_C),
             stops="empty",
         )
         note = "both ports loaded"

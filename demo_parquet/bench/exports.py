@@ -20,7 +20,7 @@ from .meter import METERS, integrate
 from .parts import MAINS_GAIN, mains_columns
 from .plan import Log, Test
 from .port import Load, parse_mode
-from .scenario import Ambient, Scenario, Source, constant
+from .scenario import Room, Scenario, Source, constant
 from .season import carry_out
 
 __all__ = ["EXPORTS", "Export", "write_exports"]
@@ -116,7 +116,7 @@ def _discharge(
         dt_s=min(interval_s, 1.0),
         modes={port: mode},
         loads={port: constant(Load("W", watts))},
-        ambient=Ambient(ROOM_C),
+        ambient=Room(ROOM_C),
         tail_s=20.0,
         stops="empty",
     )

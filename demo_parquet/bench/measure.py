@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from .meter import METERS, Meter, integrate
+from .meter import METERS, BenchMeter, integrate
 from .plan import Display, Log, Test
 from .scenario import Array, Record
 from .truths import true_figures
@@ -114,7 +114,7 @@ def _pick(log: Log, record: Record, rng: np.random.Generator) -> np.ndarray:
 
 def _electric(
     log: Log,
-    meter: Meter,
+    meter: BenchMeter,
     record: Record,
     picked: np.ndarray,
     *,
@@ -144,7 +144,7 @@ def _electric(
     truth |= true_figures(log, record, span)
 
 
-def _probe(meter: Meter, truth: Array, rng: np.random.Generator) -> Array:
+def _probe(meter: BenchMeter, truth: Array, rng: np.random.Generator) -> Array:
     """A temperature as the meter shows it [°C]."""
     if meter.temperature is None:
         message = f"meter {meter.name} has no probe"

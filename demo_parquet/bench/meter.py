@@ -8,7 +8,7 @@ import numpy as np
 
 from .scenario import Array
 
-__all__ = ["METERS", "Meter", "Quantity", "integrate"]
+__all__ = ["METERS", "BenchMeter", "Quantity", "integrate"]
 
 HOUR = 3600.0
 
@@ -35,7 +35,7 @@ class Quantity:
 
 
 @dataclass(frozen=True)
-class Meter:
+class BenchMeter:
     """An instrument of the store."""
 
     name: str
@@ -69,8 +69,8 @@ def integrate(t_s: Array, values: Array) -> Array:
 
 _THERMISTOR = Quantity(1.0, 0.2, 0.06, 1)
 
-METERS: dict[str, Meter] = {
-    "M1": Meter(
+METERS: dict[str, BenchMeter] = {
+    "M1": BenchMeter(
         "M1",
         Quantity(1.00032, 0.0006, 0.0006, 3),
         Quantity(0.99934, 0.0004, 0.0005, 3, 0.00015),
@@ -79,13 +79,13 @@ METERS: dict[str, Meter] = {
         counter_decimals=3,
         counter_gain=1.0011,
     ),
-    "M2": Meter(
+    "M2": BenchMeter(
         "M2",
         Quantity(0.99991, 0.0003, 0.0004, 3),
         Quantity(1.00021, -0.0003, 0.0003, 3, 0.0001),
         Quantity(1.0, -0.1, 0.05, 1),
     ),
-    "M3": Meter(
+    "M3": BenchMeter(
         "M3",
         Quantity(1.0004, 0.0, 0.08, 1),
         Quantity(0.9992, 0.0, 0.00002, 5, 0.0004),
@@ -94,7 +94,7 @@ METERS: dict[str, Meter] = {
         counter_decimals=3,
         dead_a=0.0,
     ),
-    "M4": Meter(
+    "M4": BenchMeter(
         "M4",
         Quantity(1.006, 0.01, 0.004, 2),
         Quantity(1.012, 0.005, 0.004, 2),
@@ -104,7 +104,7 @@ METERS: dict[str, Meter] = {
         counter_gain=0.969,
         dead_a=0.02,
     ),
-    "T1": Meter(
+    "T1": BenchMeter(
         "T1",
         Quantity(1.0, 0.0, 0.0, 3),
         Quantity(1.0, 0.0, 0.0, 3),

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import polars as pl
 
-from importers.schema import Account, ClockReading
+from importers.schema import ClockReading, LineAccount
 from store.care.packs import PackRun, write_pack
 from store.model.records import Provenance, RunFacts
 from store.version import __version__
@@ -72,7 +72,7 @@ def _provenance(run: Run) -> Provenance:
         conversions=(),
         clock=ClockReading("elapsed", unit="s"),
         sign_turned=False,
-        account=Account(lines=samples, samples=samples),
+        account=LineAccount(lines=samples, samples=samples),
         warnings=(),
         trace_sha256="",
         trace_file="",

@@ -13,11 +13,11 @@ from .bank import Bank, Ledger
 from .port import OFF, Load, parse_mode
 
 __all__ = [
-    "Ambient",
     "Array",
     "Contract",
     "Programme",
     "Record",
+    "Room",
     "Scenario",
     "Source",
     "constant",
@@ -32,7 +32,7 @@ SAFE_V = 5.0
 
 
 @dataclass(frozen=True)
-class Ambient:
+class Room:
     """The air around the device: a level with a slow swing, as in a room with heating."""
 
     level_c: float
@@ -83,7 +83,7 @@ class Scenario:
     source: Source | None = None
     plugged: Callable[[float], bool] = lambda _t: True
     """Whether the source is connected at a time."""
-    ambient: Ambient = Ambient(22.0)
+    ambient: Room = Room(22.0)
     tail_s: float = 45.0
     """Logged on after the device is empty or full [s]."""
     stops: str = "time"

@@ -17,7 +17,7 @@ from importers.clock.wall import find_wall_clock
 from importers.decide.columns import Column
 from importers.text.preamble import Preamble
 from importers.text.rowset import Rows
-from importers.text.shape import Layout
+from importers.text.shape import TableLayout
 from importers.vocabulary.words import Vocabulary
 
 __all__ = ["choose_clock"]
@@ -26,7 +26,7 @@ __all__ = ["choose_clock"]
 def choose_clock(
     columns: list[Column],
     rows: Rows,
-    layout: Layout,
+    layout: TableLayout,
     preamble: Preamble,
     words: Vocabulary,
     answers: Mapping[str, str],

@@ -16,7 +16,7 @@ from importers.clock.forms import ClockForm, TextClock, read_clock_text, to_cloc
 from importers.decide.columns import Column
 from importers.decide.plan import Question
 from importers.text.rowset import Rows, name_of
-from importers.text.shape import Layout
+from importers.text.shape import TableLayout
 from importers.vocabulary.words import Unit
 
 __all__ = [
@@ -59,7 +59,7 @@ class Clockwork:
     reasons: Mapping[int, str] | None = None
 
 
-def readings(form: ClockForm, rows: Rows, layout: Layout) -> Array:
+def readings(form: ClockForm, rows: Rows, layout: TableLayout) -> Array:
     """The sample rows by a form, in its own unit; NaN where a cell can't be read."""
     clock = to_clock(form, [rows.cells[name_of(i)] for i in form.columns], layout.decimal)
     return clock.cast(pl.Float64).fill_null(float("nan")).to_numpy()

@@ -17,14 +17,19 @@ from importers.decide.columns import Column
 from importers.decide.plan import Choice, Question
 from importers.text.preamble import Preamble
 from importers.text.rowset import Rows
-from importers.text.shape import Layout
+from importers.text.shape import TableLayout
 from importers.vocabulary.words import Unit, Vocabulary
 
 __all__ = ["count_rows", "find_elapsed", "find_sample_number"]
 
 
 def find_elapsed(
-    columns: list[Column], rows: Rows, layout: Layout, preamble: Preamble, words: Vocabulary, answers: Mapping[str, str]
+    columns: list[Column],
+    rows: Rows,
+    layout: TableLayout,
+    preamble: Preamble,
+    words: Vocabulary,
+    answers: Mapping[str, str],
 ) -> Clockwork | None:
     """Find a column that counts time from the start; None where there is none."""
     wanted = [
@@ -47,7 +52,7 @@ def find_elapsed(
     return None
 
 
-def _duration(column: Column, rows: Rows, layout: Layout, answers: Mapping[str, str]) -> Clockwork | None:
+def _duration(column: Column, rows: Rows, layout: TableLayout, answers: Mapping[str, str]) -> Clockwork | None:
     """Read hh:mm:ss and its kin."""
     found = read_texts(column, rows, "")
     if found.kind != "time":
@@ -94,7 +99,7 @@ def _duration(column: Column, rows: Rows, layout: Layout, answers: Mapping[str, 
 
 
 def _numeric(
-    column: Column, rows: Rows, layout: Layout, preamble: Preamble, words: Vocabulary, answers: Mapping[str, str]
+    column: Column, rows: Rows, layout: TableLayout, preamble: Preamble, words: Vocabulary, answers: Mapping[str, str]
 ) -> Clockwork:
     form = ClockForm("elapsed", (column.index,))
     raw = readings(form, rows, layout)
@@ -155,7 +160,7 @@ def _by_preamble(raw: Array, units: tuple[Unit, ...], preamble: Preamble) -> Uni
 
 
 def find_sample_number(
-    columns: list[Column], rows: Rows, layout: Layout, preamble: Preamble, answers: Mapping[str, str]
+    columns: list[Column], rows: Rows, layout: TableLayout, preamble: Preamble, answers: Mapping[str, str]
 ) -> Clockwork | None:
     """Use a sample number with the preamble's interval or the tester's; ask where there is none."""
     column = next((c for c in columns if c.kind == "number" and c.label.quantity == "sample"), None)

@@ -15,7 +15,7 @@ from importers.clock.digits import COMPACT
 from importers.clock.forms import ClockForm
 from importers.decide.columns import Column
 from importers.text.rowset import Rows
-from importers.text.shape import Layout
+from importers.text.shape import TableLayout
 from importers.vocabulary.words import normalise
 
 __all__ = ["find_compact", "find_parts"]
@@ -25,7 +25,7 @@ _LEAST_DAY = 19_900_101.0
 _MOST = {"Y": (1990, 2100), "O": (1, 12), "A": (1, 31), "h": (0, 23), "m": (0, 59), "s": (0, 60)}
 
 
-def find_parts(columns: list[Column], rows: Rows, layout: Layout, day_first: str) -> Clockwork | None:
+def find_parts(columns: list[Column], rows: Rows, layout: TableLayout, day_first: str) -> Clockwork | None:
     """Find neighbouring columns that together are one time; None where there are none."""
     numbers = [c for c in columns if c.kind == "number" and len(c.finite)]
     named = {c.index: _letters(c) for c in numbers}
@@ -93,13 +93,13 @@ def _fits(time: list[Column], letters: str) -> bool:
     return len(steps) > 0 and bool((steps >= 0).mean() > 0.95 or (steps <= 0).mean() > 0.95)
 
 
-def _made(source: str, used: list[Column], letters: str, rows: Rows, layout: Layout, why: str) -> Clockwork:
+def _made(source: str, used: list[Column], letters: str, rows: Rows, layout: TableLayout, why: str) -> Clockwork:
     form = ClockForm(source, tuple(c.index for c in used), 1.0, "", f"digits:{letters}")
     indices = frozenset(c.index for c in used)
     return Clockwork(form, None, readings(form, rows, layout), (), 0.98, why, (), indices)
 
 
-def find_compact(columns: list[Column], rows: Rows, layout: Layout) -> Clockwork | None:
+def find_compact(columns: list[Column], rows: Rows, layout: TableLayout) -> Clockwork | None:
     """Find stamps of digits alone, such as 20260514103000, or a day 20260514 with a time 103000 beside it."""
     numbers = [c for c in columns if c.kind == "number" and _is_whole(c)]
     if not any(float(c.finite[0]) >= _LEAST_DAY for c in numbers):

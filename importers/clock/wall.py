@@ -17,13 +17,13 @@ from importers.clock.forms import ClockForm, TextClock
 from importers.decide.columns import Column
 from importers.decide.plan import Choice, Question
 from importers.text.rowset import Rows, name_of
-from importers.text.shape import Layout
+from importers.text.shape import TableLayout
 
 __all__ = ["find_wall_clock"]
 
 
 def find_wall_clock(
-    columns: list[Column], rows: Rows, layout: Layout, answers: Mapping[str, str], day_first: str
+    columns: list[Column], rows: Rows, layout: TableLayout, answers: Mapping[str, str], day_first: str
 ) -> Clockwork | None:
     """Find dates with times, in one column or two, or numbers that are dates; None where there are none."""
     texts = {c.index: read_texts(c, rows, day_first) for c in columns if c.kind in {"datetime", "date", "time"}}
@@ -68,7 +68,7 @@ def _time_format_of(column: Column, found: TextClock) -> str:
 
 
 def _dated(
-    found: TextClock, indices: tuple[int, ...], name: str, rows: Rows, layout: Layout, answers: Mapping[str, str]
+    found: TextClock, indices: tuple[int, ...], name: str, rows: Rows, layout: TableLayout, answers: Mapping[str, str]
 ) -> Clockwork:
     formats = found.formats
     questions: tuple[Question, ...] = ()
@@ -128,7 +128,7 @@ def _shown(form: str, text: str) -> str:
     return f"{day:%d %B %Y}" if day else "?"
 
 
-def _unix(columns: list[Column], rows: Rows, layout: Layout) -> Clockwork | None:
+def _unix(columns: list[Column], rows: Rows, layout: TableLayout) -> Clockwork | None:
     """Find seconds, milliseconds or microseconds of 1970, or spreadsheet days, by their size."""
     for column in columns:
         good = column.finite

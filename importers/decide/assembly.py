@@ -12,7 +12,7 @@ import numpy as np
 from importers.decide.columns import Column
 from importers.decide.evidence import Array, Work, median_step
 from importers.decide.grouping import Group, Slots
-from importers.decide.parting import Parting
+from importers.decide.parting import RunParting
 from importers.decide.plan import ColumnPlan, Plan, RunPlan
 from importers.decide.sense import find_sense
 from importers.schema import Facts
@@ -47,7 +47,7 @@ def _every(column: Column) -> Array:
     return np.concatenate((column.values, column.late)) if len(column.late) else column.values
 
 
-def assemble(work: Work, slots: Slots, runs: tuple[RunPlan, ...], parting: Parting, zone: str) -> Plan:
+def assemble(work: Work, slots: Slots, runs: tuple[RunPlan, ...], parting: RunParting, zone: str) -> Plan:
     """The plan of the whole file, with a reason for every column, used or not."""
     clock = work.clock
     assert clock.form is not None  # noqa: S101 - decided at the beginning

@@ -17,7 +17,7 @@ from importers.clock.dialects import is_dotted_time
 from importers.text.cellkinds import cell_kind
 from importers.text.cells import times_units, to_numbers, unit_texts
 from importers.text.rowset import Rows, name_of
-from importers.text.shape import Layout
+from importers.text.shape import TableLayout
 from importers.vocabulary.labels import Label
 from importers.vocabulary.neighbours import read_labels
 from importers.vocabulary.words import Unit, Vocabulary
@@ -61,7 +61,7 @@ class Column:
         return every[np.isfinite(every)]
 
 
-def guess_numeric(layout: Layout, words: Vocabulary) -> frozenset[int]:
+def guess_numeric(layout: TableLayout, words: Vocabulary) -> frozenset[int]:
     """Tell which columns hold plain numbers in the first rows."""
     rows = layout.samples[:24]
     found = set()
@@ -72,7 +72,7 @@ def guess_numeric(layout: Layout, words: Vocabulary) -> frozenset[int]:
     return frozenset(found)
 
 
-def look_at_columns(layout: Layout, rows: Rows, words: Vocabulary, late: Sequence[Rows] = ()) -> list[Column]:
+def look_at_columns(layout: TableLayout, rows: Rows, words: Vocabulary, late: Sequence[Rows] = ()) -> list[Column]:
     """Collect the evidence of every column; `late` rows count for ranges and signs only."""
     headings = [f"{p} {n}".strip() for p, n in zip(layout.port_row, layout.names, strict=True)]
     labels = read_labels(list(zip(headings, layout.unit_row, strict=True)), words)
@@ -84,7 +84,7 @@ def look_at_columns(layout: Layout, rows: Rows, words: Vocabulary, late: Sequenc
     return [_with_late(c, layout, late, words) for c in columns] if late else columns
 
 
-def _with_late(column: Column, layout: Layout, late: Sequence[Rows], words: Vocabulary) -> Column:
+def _with_late(column: Column, layout: TableLayout, late: Sequence[Rows], words: Vocabulary) -> Column:
     if column.kind != "number":
         return column
     factors = _factors(column.label, column.cell_units, words)
@@ -97,7 +97,7 @@ def _with_late(column: Column, layout: Layout, late: Sequence[Rows], words: Voca
     return replace(column, late=np.concatenate([p.fill_null(float("nan")).to_numpy() for p in parts]))
 
 
-def _look(index: int, label: Label, layout: Layout, rows: Rows, words: Vocabulary) -> Column:
+def _look(index: int, label: Label, layout: TableLayout, rows: Rows, words: Vocabulary) -> Column:
     if label.name != layout.names[index]:
         label = _renamed(label, layout.names[index] or label.name)
     cells = rows.cells[name_of(index)]
@@ -247,7 +247,7 @@ def _numeric(
     label: Label,
     cells: pl.Series,
     texts: tuple[str, ...],
-    layout: Layout,
+    layout: TableLayout,
     words: Vocabulary,
     *,
     has_units: bool,

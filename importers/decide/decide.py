@@ -19,11 +19,11 @@ from importers.decide.answers import answered, check_clock_answers
 from importers.decide.asking import no_clock, no_quantity, which_clock, which_column
 from importers.decide.assembly import assemble, run_plan
 from importers.decide.columns import Column
-from importers.decide.evidence import KEYS, Array, Decision, Work
+from importers.decide.evidence import KEYS, Array, FileDecision, Work
 from importers.decide.grouping import Group, Slots, assign, with_label
 from importers.decide.holding import doubt_profile, turn_swapped
 from importers.decide.leftover import ask_leftovers, copied_times
-from importers.decide.parting import Parting, doubt_repeats, find_parting
+from importers.decide.parting import RunParting, doubt_repeats, find_parting
 from importers.decide.pinning import coulombs_by_slope, pin_unknown
 from importers.decide.plan import PartColumn
 from importers.decide.units import settle_time, settle_units
@@ -31,18 +31,18 @@ from importers.decide.unitsolve import laws_of
 from importers.profiles.profile import Profile, same_name
 from importers.text.preamble import Preamble
 from importers.text.rowset import Rows, name_of
-from importers.text.shape import Layout
+from importers.text.shape import TableLayout
 from importers.vocabulary.stated import by_profile, stated_clock
 from importers.vocabulary.words import Vocabulary
 
-__all__ = ["Decision", "decide"]
+__all__ = ["FileDecision", "decide"]
 
 _MOST_ASKED = 12
 """More unnamed columns than this [count] are not asked about one by one: the file is refused."""
 
 
 def decide(
-    layout: Layout,
+    layout: TableLayout,
     columns: list[Column],
     rows: Rows,
     preamble: Preamble,
@@ -51,9 +51,9 @@ def decide(
     zone: str,
     day_first: str,
     profile: Profile | None = None,
-) -> Decision:
+) -> FileDecision:
     """Weigh the evidence and make the plan; a profile's word goes before the labels', an answer before both."""
-    decision = Decision(None)
+    decision = FileDecision(None)
     if profile is not None:
         columns = by_profile(columns, profile, words)
     columns = answered(columns, answers, words)
@@ -127,15 +127,15 @@ def _as_clock(column: Column) -> Column:
     return with_label(column, quantity="elapsed", reason=why)
 
 
-def _stated_port(profile: Profile, columns: list[Column], found: Parting) -> Parting:
+def _stated_port(profile: Profile, columns: list[Column], found: RunParting) -> RunParting:
     """The column that the profile names; the numbers' own finding says what it parts by."""
     at = next((c.index for c in columns if profile.port_column and same_name(c.name, profile.port_column)), None)
     if at is None or at in found.indices:
         return found
-    return Parting((PartColumn(at, "port"),), "names the port of each row, as the profile says")
+    return RunParting((PartColumn(at, "port"),), "names the port of each row, as the profile says")
 
 
-def _first_part(rows: Rows, parting: Parting) -> npt.NDArray[np.bool_] | None:
+def _first_part(rows: Rows, parting: RunParting) -> npt.NDArray[np.bool_] | None:
     """Rows of the first port, device or test: those that laws are looked for in."""
     mask: npt.NDArray[np.bool_] | None = None
     for part in parting.columns:

@@ -17,10 +17,10 @@ from importers.decide.plan import ColumnPlan, Plan, Question
 from importers.schema import Problem
 from importers.text.preamble import Preamble
 from importers.text.rowset import Rows
-from importers.text.shape import Layout
+from importers.text.shape import TableLayout
 from importers.vocabulary.words import Unit, Vocabulary
 
-__all__ = ["KEYS", "Decision", "Work", "masked", "median_step"]
+__all__ = ["KEYS", "FileDecision", "Work", "masked", "median_step"]
 
 Array = npt.NDArray[np.float64]
 KEYS = {
@@ -34,7 +34,7 @@ KEYS = {
 
 
 @dataclass(slots=True)
-class Decision:
+class FileDecision:
     """What was decided, and what stays open."""
 
     plan: Plan | None
@@ -48,13 +48,13 @@ class Decision:
 class Work:
     """State of one decision."""
 
-    layout: Layout
+    layout: TableLayout
     columns: list[Column]
     rows: Rows
     words: Vocabulary
     preamble: Preamble
     answers: Mapping[str, str]
-    decision: Decision
+    decision: FileDecision
     clock: Clockwork
     seconds: Array
     mask: npt.NDArray[np.bool_] | None

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 
 from importers.decide.channels import MAIN, channel_of
 from importers.decide.columns import Column
-from importers.decide.parting import Parting
+from importers.decide.parting import RunParting
 
 __all__ = ["Group", "Slots", "assign", "with_label"]
 
@@ -45,7 +45,7 @@ class Slots:
     """Numbers that no word explains."""
 
 
-def assign(columns: list[Column], clock: frozenset[int], parting: Parting) -> Slots:
+def assign(columns: list[Column], clock: frozenset[int], parting: RunParting) -> Slots:
     """Give every column its place."""
     unused: dict[int, str] = dict(parting.same or {})
     unknown: list[Column] = []

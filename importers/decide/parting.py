@@ -20,7 +20,7 @@ from importers.decide.plan import Choice, PartColumn, Question
 from importers.text.rowset import Rows, name_of
 from importers.vocabulary.words import tokens
 
-__all__ = ["Parting", "find_parting"]
+__all__ = ["RunParting", "find_parting"]
 
 Array = npt.NDArray[np.float64]
 _PORT_TEXT = re.compile(r"(?i)^(?:usb[ \-]?)?(?:port|ch|channel|out|kanal)?[ \-_#]*[a-z]?\d{0,2}$")
@@ -32,7 +32,7 @@ _MENDED = 0.02
 
 
 @dataclass(frozen=True, slots=True)
-class Parting:
+class RunParting:
     """How the rows of a table part."""
 
     columns: tuple[PartColumn, ...] = ()
@@ -60,7 +60,7 @@ class _Found:
         return self.column.label.quantity in {"port", "part"} or _is_port_text(self.column)
 
 
-def find_parting(columns: list[Column], rows: Rows, seconds: Array, used: frozenset[int], answer: str) -> Parting:
+def find_parting(columns: list[Column], rows: Rows, seconds: Array, used: frozenset[int], answer: str) -> RunParting:
     """Find the column by which rows part, if there is one.
 
     Args:
@@ -78,7 +78,7 @@ def find_parting(columns: list[Column], rows: Rows, seconds: Array, used: frozen
         if codes is not None and len(codes) == len(seconds) and codes.max() > 0:
             found.append(_Found(column, codes))
     if not found:
-        return Parting()
+        return RunParting()
     before = _out_of_order(seconds)
     if before > 0 and (chosen := _mending(found, seconds, before, answer)):
         return _parted(
@@ -87,7 +87,7 @@ def find_parting(columns: list[Column], rows: Rows, seconds: Array, used: frozen
     named = [f for f in found if f.is_named]
     if named and answer != "keep":
         return _parted(_independent(named), found, f"names the {_what(named[0].column)} of each row")
-    return _doubted(found, rows, answer) if before == 0 else Parting()
+    return _doubted(found, rows, answer) if before == 0 else RunParting()
 
 
 def _mending(found: list[_Found], seconds: Array, before: int, answer: str) -> tuple[_Found, ...]:
@@ -125,7 +125,7 @@ def _what(column: Column) -> str:
     return {"port": "port", "device": "device"}.get(_by(column), "part")
 
 
-def _parted(chosen: Sequence[_Found], found: list[_Found], reason: str) -> Parting:
+def _parted(chosen: Sequence[_Found], found: list[_Found], reason: str) -> RunParting:
     names = " and ".join(f"`{f.column.name}`" for f in chosen)
     parts = len(np.unique(_joint(chosen)))
     same = {
@@ -133,10 +133,10 @@ def _parted(chosen: Sequence[_Found], found: list[_Found], reason: str) -> Parti
         for f in found
         if f not in chosen and len(np.unique(_joint([*chosen, f]))) == parts
     }
-    return Parting(tuple(PartColumn(f.column.index, _by(f.column)) for f in chosen), reason, same)
+    return RunParting(tuple(PartColumn(f.column.index, _by(f.column)) for f in chosen), reason, same)
 
 
-def _doubted(found: list[_Found], rows: Rows, answer: str) -> Parting:
+def _doubted(found: list[_Found], rows: Rows, answer: str) -> RunParting:
     """Ask about a column of unknown name whose values take turns, as those of several sensors do."""
     for one in found:
         column, codes = one.column, one.codes
@@ -146,8 +146,8 @@ def _doubted(found: list[_Found], rows: Rows, answer: str) -> Parting:
                 return _parted([one], found, "says which one a row is of, as answered")
             if not answer:
                 values = list(dict.fromkeys(rows.cells[name_of(column.index)].cast(pl.String).head(40).to_list()))
-                return Parting(question=_question(column, [v for v in values if v]))
-    return Parting()
+                return RunParting(question=_question(column, [v for v in values if v]))
+    return RunParting()
 
 
 def _question(column: Column, values: list[str]) -> Question:

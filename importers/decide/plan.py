@@ -10,7 +10,7 @@ from typing import Any
 
 from importers.clock.forms import ClockForm
 from importers.schema import Facts
-from importers.text.shape import Layout
+from importers.text.shape import TableLayout
 
 __all__ = ["Choice", "ColumnPlan", "PartColumn", "Plan", "Question", "RunPlan"]
 
@@ -100,7 +100,7 @@ class PartColumn:
 class Plan:
     """Everything that reading needs to know."""
 
-    layout: Layout
+    layout: TableLayout
     columns: tuple[ColumnPlan, ...]
     runs: tuple[RunPlan, ...]
     clock: ClockForm

@@ -20,7 +20,7 @@ from typing import Any, Self, TypeVar
 from importers.clock.forms import ClockForm
 from importers.problems import ProfileInvalid
 from importers.schema import CHANNEL_NAMES
-from importers.text.shape import Layout
+from importers.text.shape import TableLayout
 from importers.vocabulary.words import plain_signs
 
 __all__ = ["Profile", "ProfileClock", "ProfileColumn", "load_profiles", "matching", "same_name", "shipped_profiles"]
@@ -97,7 +97,7 @@ class Profile:
         """Write the profile as TOML."""
         return _to_toml(self)
 
-    def fits(self, layout: Layout) -> bool:
+    def fits(self, layout: TableLayout) -> bool:
         """Tell whether a file is this profile's: by its columns' names, in any order, and by its preamble.
 
         Further columns and other capitals are no hindrance; what is new is asked about. Names that the profile does
@@ -110,16 +110,16 @@ class Profile:
         lines = [line.strip() for line in layout.preamble]
         return all(any(fnmatchcase(line, pattern) for line in lines) for pattern in self.preamble)
 
-    def is_exact(self, layout: Layout) -> bool:
+    def is_exact(self, layout: TableLayout) -> bool:
         """Tell whether a file's header is the profile's to the letter."""
         return _same(layout.names) == _same(self.header)
 
-    def new_in(self, layout: Layout) -> list[str]:
+    def new_in(self, layout: TableLayout) -> list[str]:
         """Names in a file's header that the profile does not know."""
         left = Counter(map(_plain, layout.names)) - Counter(map(_plain, self.header))
         return [n for n in layout.names if left[_plain(n)] > 0]
 
-    def missing_in(self, layout: Layout) -> list[str]:
+    def missing_in(self, layout: TableLayout) -> list[str]:
         """Names that the profile uses and a file's header lacks."""
         left = self._needed() - Counter(map(_plain, layout.names))
         return [n for n in self.header if left[_plain(n)] > 0]
@@ -129,12 +129,12 @@ class Profile:
         used = Counter(_plain(c.name) for c in self.columns if c.channel is not None)
         return used | Counter(map(_plain, (*self.clock.columns, *filter(None, [self.port_column]))))
 
-    def _units_fit(self, layout: Layout) -> bool:
+    def _units_fit(self, layout: TableLayout) -> bool:
         theirs = {_plain(n): _plain(u) for n, u in zip(layout.names, layout.unit_row, strict=True)}
         mine = {_plain(n): _plain(u) for n, u in zip(self.header, self.units, strict=False)}
         return all(theirs[n] == mine.get(n, "") for n in self._needed() if n in mine)
 
-    def clock_form(self, layout: Layout) -> ClockForm:
+    def clock_form(self, layout: TableLayout) -> ClockForm:
         """Find the clock's columns in a file that fits."""
         names = [_plain(n) for n in layout.names]
         columns = tuple(names.index(_plain(name)) for name in self.clock.columns)
@@ -306,7 +306,7 @@ def shipped_profiles() -> tuple[Profile, ...]:
     return tuple(Profile.from_toml((folder / n).read_text(encoding="utf-8"), n) for n in names)
 
 
-def matching(profiles: Iterable[Profile], layout: Layout) -> list[Profile]:
+def matching(profiles: Iterable[Profile], layout: TableLayout) -> list[Profile]:
     """Find the profiles that fit a file: those to the letter, else those that know most of its columns.
 
     Equal ones count once.

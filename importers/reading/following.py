@@ -18,14 +18,14 @@ from importers.reading.inspecting import inspect
 from importers.reading.inspection import Inspection
 from importers.reading.runs import Runs
 from importers.schema import Facts, RunSink, RunStart
-from importers.text.growing import Change, GrowingText
+from importers.text.growing import FileChange, GrowingText
 from importers.text.parsing import Parser
 from importers.text.rowset import Tally
 
-__all__ = ["Followed", "Following", "Step"]
+__all__ = ["FollowStep", "Followed", "Following"]
 
 
-class Step(Enum):
+class FollowStep(Enum):
     """What a look at a growing export found."""
 
     WAITING = "waiting"
@@ -104,7 +104,7 @@ class Following:
         """Runs of the file, one for each port, and one more after each restart of its clock."""
         return self._sink.runs
 
-    def look(self) -> Step:
+    def look(self) -> FollowStep:
         """Read what was written since the last look.
 
         Raises:
@@ -113,26 +113,26 @@ class Following:
         if self._text is None:
             return self._begin()
         match self._text.look():
-            case Change.GONE:
-                return Step.STILL
-            case Change.SAME:
-                return Step.STILL
-            case Change.ANEW:
+            case FileChange.GONE:
+                return FollowStep.STILL
+            case FileChange.SAME:
+                return FollowStep.STILL
+            case FileChange.ANEW:
                 self._forget()
                 found = self._begin()
-                return Step.ANEW if found is Step.GROWN else found
-            case Change.GROWN:
+                return FollowStep.ANEW if found is FollowStep.GROWN else found
+            case FileChange.GROWN:
                 return self._read_on()
 
     def _forget(self) -> None:
         self._sink = _Sink()
         self._text = self._parser = self._reader = self._seen = None
 
-    def _begin(self) -> Step:
+    def _begin(self) -> FollowStep:
         try:
             facts = self.path.stat()
         except FileNotFoundError:
-            return Step.WAITING
+            return FollowStep.WAITING
         mark = (facts.st_size, facts.st_mtime_ns)
         if mark == self._seen:
             return self._standing()
@@ -141,10 +141,10 @@ class Following:
             self.inspection = inspect(self.path, profiles=self._profiles, zone=self._zone, answers=self.answers)
         except ImportRefused as refused:
             self.inspection, self.problem = None, refused
-            return Step.WAITING
+            return FollowStep.WAITING
         plan = self.inspection.plan
         if plan is None or not self.inspection.is_sure:
-            return Step.ASKS
+            return FollowStep.ASKS
         self._sink = _Sink()
         view = self.inspection.view
         if view.packing is not None or view.recast is not None or plan.clock.is_descending:
@@ -154,28 +154,28 @@ class Following:
         self._reader = Runs(plan, self._sink, self.facts, self.answers, self.path.name, Tally())
         return self._read_on()
 
-    def _standing(self) -> Step:
+    def _standing(self) -> FollowStep:
         if self.problem is not None:
-            return Step.WAITING
+            return FollowStep.WAITING
         if self.inspection is not None and not self.inspection.is_sure:
-            return Step.ASKS
-        return Step.STILL
+            return FollowStep.ASKS
+        return FollowStep.STILL
 
-    def _whole(self) -> Step:
+    def _whole(self) -> FollowStep:
         from importers.reading.importing import read  # noqa: PLC0415 - a form that is seldom followed
 
         if self.inspection is None:
-            return Step.WAITING
+            return FollowStep.WAITING
         try:
             read(self.path, self.inspection, self._sink, facts=self.facts)
         except ImportRefused as refused:
             self.problem = refused
-            return Step.REFUSED
-        return Step.WHOLE
+            return FollowStep.REFUSED
+        return FollowStep.WHOLE
 
-    def _read_on(self) -> Step:
+    def _read_on(self) -> FollowStep:
         if self._text is None or self._parser is None or self._reader is None:
-            return Step.WAITING
+            return FollowStep.WAITING
         grown = False
         try:
             for piece in self._text.more():
@@ -186,8 +186,8 @@ class Following:
                     grown = True
         except ImportRefused as refused:
             self.problem = refused
-            return Step.REFUSED
-        return Step.GROWN if grown else Step.STILL
+            return FollowStep.REFUSED
+        return FollowStep.GROWN if grown else FollowStep.STILL
 
     def answer(self, name: str, value: str) -> None:
         """Answer a question; the file is looked at afresh.

@@ -12,7 +12,7 @@ from pathlib import Path
 from importers.decide.answers import check_answers
 from importers.decide.asking import confirm_reading
 from importers.decide.columns import guess_numeric, look_at_columns
-from importers.decide.decide import Decision, decide
+from importers.decide.decide import FileDecision, decide
 from importers.decide.plan import Choice, ColumnPlan, Plan, Question
 from importers.decide.weights import SURE, of_clock, together
 from importers.problems import ImportRefused
@@ -20,14 +20,14 @@ from importers.profiles.profile import Profile, matching, shipped_profiles
 from importers.reading.inspection import Inspection
 from importers.reading.preview import Preview
 from importers.reading.reader import Outcome, parse_text, read_parsed
-from importers.schema import Account, ClockReading, Facts, Problem
+from importers.schema import ClockReading, Facts, LineAccount, Problem
 from importers.text.bytesview import BytesView, Piece
 from importers.text.parsing import Known, ParsedText
 from importers.text.preamble import read_preamble
 from importers.text.recast.looking import look
 from importers.text.rows import read_rows
 from importers.text.rowset import Tally
-from importers.text.shape import Layout
+from importers.text.shape import TableLayout
 from importers.vocabulary.words import Vocabulary, shipped_vocabulary
 
 __all__ = ["inspect"]
@@ -37,8 +37,8 @@ __all__ = ["inspect"]
 class _Weighed:
     """A table with what was decided about it, and its first rows as they were read for that."""
 
-    layout: Layout
-    decision: Decision
+    layout: TableLayout
+    decision: FileDecision
     known: Known
 
     @property
@@ -82,7 +82,7 @@ def inspect(
     return _describe(path, view, weighed, words, answers, found)
 
 
-def _choose_profile(profiles: list[Profile], name: str | None, layout: Layout, file: str) -> Profile | None:
+def _choose_profile(profiles: list[Profile], name: str | None, layout: TableLayout, file: str) -> Profile | None:
     if name is not None:
         named = [p for p in profiles if p.name == name]
         if not named:
@@ -107,13 +107,13 @@ def _choose_profile(profiles: list[Profile], name: str | None, layout: Layout, f
     return fitting[0] if fitting else None
 
 
-def _misfit(profile: Profile, layout: Layout) -> str:
+def _misfit(profile: Profile, layout: TableLayout) -> str:
     missing = profile.missing_in(layout)
     named = ", ".join(f"`{n}`" for n in missing)
     return f"the file has no column {named}." if missing else "its units or the lines above the table are others."
 
 
-def _by_profile(layout: Layout, profile: Profile) -> Layout:
+def _by_profile(layout: TableLayout, profile: Profile) -> TableLayout:
     has_mark = any(c in cell for row in layout.samples for cell in row for c in ".,")
     if profile.decimal and (layout.decimal_open or not has_mark or profile.decimal == layout.decimal):
         layout = replace(layout, decimal=profile.decimal, decimal_open=False, thousands=profile.thousands)
@@ -121,7 +121,12 @@ def _by_profile(layout: Layout, profile: Profile) -> Layout:
 
 
 def _decide_decimal(
-    view: BytesView, layout: Layout, words: Vocabulary, answers: Mapping[str, str], zone: str, profile: Profile | None
+    view: BytesView,
+    layout: TableLayout,
+    words: Vocabulary,
+    answers: Mapping[str, str],
+    zone: str,
+    profile: Profile | None,
 ) -> _Weighed:
     """Decide; where every mark could be a decimal or a thousands mark, decide both ways and compare."""
     given = answers.get("decimal", "")
@@ -157,7 +162,12 @@ def _decide_decimal(
 
 
 def _decide(
-    view: BytesView, layout: Layout, words: Vocabulary, answers: Mapping[str, str], zone: str, profile: Profile | None
+    view: BytesView,
+    layout: TableLayout,
+    words: Vocabulary,
+    answers: Mapping[str, str],
+    zone: str,
+    profile: Profile | None,
 ) -> _Weighed:
     numeric, tally = guess_numeric(layout, words), Tally()
     rows = read_rows(_head_piece(view), layout, numeric, words, tally)
@@ -251,7 +261,7 @@ def _describe(
         tuple(questions),
         tuple(problems),
         preview,
-        outcome.account(plan) if outcome and plan else Account(0, 0),
+        outcome.account(plan) if outcome and plan else LineAccount(0, 0),
         plan,
         view,
         words,

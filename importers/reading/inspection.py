@@ -17,7 +17,7 @@ from importers.decide.weights import WEIGHTS
 from importers.problems import ImportRefused
 from importers.profiles.profile import Profile, ProfileClock, ProfileColumn
 from importers.reading.preview import Preview
-from importers.schema import Account, ClockReading, Problem
+from importers.schema import ClockReading, LineAccount, Problem
 from importers.text.bytesview import BytesView
 from importers.text.parsing import ParsedText
 from importers.vocabulary.words import Vocabulary
@@ -44,7 +44,7 @@ class Inspection:
     problems: tuple[Problem, ...]
     shown: Preview
     """The first rows of every part, as they were read."""
-    account: Account
+    account: LineAccount
     """Lines of what was looked at: the whole of a small file, the head of a large one."""
     plan: Plan | None
     view: BytesView

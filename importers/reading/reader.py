@@ -16,7 +16,7 @@ import polars as pl
 from importers.decide.plan import Plan
 from importers.problems import ImportRefused
 from importers.reading.runs import Runs
-from importers.schema import Account, Facts, ImportedRun, ImportSink
+from importers.schema import Facts, ImportedRun, ImportSink, LineAccount
 from importers.text.bytesview import Piece
 from importers.text.parsing import Known, Parsed, ParsedText, Parser
 from importers.text.rowset import Rows, Tally, name_of
@@ -36,11 +36,11 @@ class Outcome:
     tally: Tally
     samples: int
 
-    def account(self, plan: Plan) -> Account:
+    def account(self, plan: Plan) -> LineAccount:
         """Account for every line; a line that gives a sample to each of several ports counts once."""
         per_line = len(plan.runs)
         tally = self.tally
-        return Account(
+        return LineAccount(
             tally.lines,
             self.samples // max(per_line, 1),
             tally.header,

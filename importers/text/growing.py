@@ -13,14 +13,14 @@ from enum import Enum
 from importers.text.bytesview import PIECE, SINGLE, BytesView, Piece, count_byte, mark_length, to_utf8
 from importers.text.quoting import breaks_at
 
-__all__ = ["Change", "GrowingText"]
+__all__ = ["FileChange", "GrowingText"]
 
 _KEPT = 256
 """Bytes at the beginning and before the place read to that are compared at each look: a file that was written anew has
 others."""
 
 
-class Change(Enum):
+class FileChange(Enum):
     """What became of a file since the last look."""
 
     GROWN = "grown"
@@ -48,7 +48,7 @@ class GrowingText:
         self._rest = b""
         self._line = 1
 
-    def look(self) -> Change:
+    def look(self) -> FileChange:
         """Compare the file with what was read of it; costs a stat, and two short reads where it changed.
 
         Raises:
@@ -57,12 +57,12 @@ class GrowingText:
         try:
             size = self.view.path.stat().st_size
         except FileNotFoundError:
-            return Change.GONE
+            return FileChange.GONE
         if size == self._size:
-            return Change.SAME
+            return FileChange.SAME
         if size < self._offset or not self._holds():
-            return Change.ANEW
-        return Change.GROWN if size > self._offset else Change.SAME
+            return FileChange.ANEW
+        return FileChange.GROWN if size > self._offset else FileChange.SAME
 
     def _holds(self) -> bool:
         with self.view.path.open("rb") as file:

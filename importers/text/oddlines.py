@@ -9,13 +9,13 @@ from importers.schema import Problem
 from importers.text.bytesview import Piece
 from importers.text.lines import is_end_mark
 from importers.text.rowset import Rows, Tally
-from importers.text.shape import Layout
+from importers.text.shape import TableLayout
 from importers.vocabulary.words import Vocabulary
 
 __all__ = ["account_line", "same_header", "without_cut_end", "without_totals"]
 
 
-def same_header(cells: list[str], layout: Layout) -> bool:
+def same_header(cells: list[str], layout: TableLayout) -> bool:
     """Tell whether cells are the table's header."""
     return tuple(c.strip().strip('"').strip() for c in cells) == layout.names
 
@@ -24,7 +24,7 @@ def account_line(
     line: str,
     cells: list[str],
     number: int,
-    layout: Layout,
+    layout: TableLayout,
     words: Vocabulary,
     tally: Tally,
     headers: set[str],

@@ -14,7 +14,7 @@ import polars as pl
 from importers.clock.forms import ClockForm, read_clock_text, to_clock, utc_microseconds
 from importers.schema import Facts
 from importers.text.lines import key_values
-from importers.text.shape import Layout
+from importers.text.shape import TableLayout
 from importers.vocabulary.labels import read_label
 from importers.vocabulary.words import Vocabulary, normalise, tokens
 
@@ -55,7 +55,7 @@ def quantity_of(text: str, words: Vocabulary, *, unit_hint: str = "") -> tuple[f
     return value * found[0].factor + found[0].offset, found[0].quantity
 
 
-def read_preamble(layout: Layout, words: Vocabulary, zone: str, *, day_first: str) -> Preamble:
+def read_preamble(layout: TableLayout, words: Vocabulary, zone: str, *, day_first: str) -> Preamble:
     """Read the lines above the table."""
     said: dict[str, tuple[str, str]] = {}
     starts: list[tuple[str, str]] = []

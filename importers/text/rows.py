@@ -12,7 +12,7 @@ import polars as pl
 from importers.text.bytesview import Piece, count_byte
 from importers.text.lines import SPACE
 from importers.text.rowset import Rows, Tally, name_of
-from importers.text.shape import Layout
+from importers.text.shape import TableLayout
 from importers.text.textrows import rows_of_text
 from importers.vocabulary.words import Vocabulary
 
@@ -21,7 +21,7 @@ __all__ = ["read_rows"]
 
 def read_rows(
     piece: Piece,
-    layout: Layout,
+    layout: TableLayout,
     numeric: frozenset[int],
     words: Vocabulary,
     tally: Tally,
@@ -45,7 +45,7 @@ def read_rows(
     return rows_of_text(text, first, piece, layout, words, tally)
 
 
-def _below_header(piece: Piece, layout: Layout, tally: Tally) -> tuple[bytes, int, int]:
+def _below_header(piece: Piece, layout: TableLayout, tally: Tally) -> tuple[bytes, int, int]:
     """Cut preamble and header off the piece that holds them; count the line ends that are left."""
     skip = layout.data_line - piece.first_line
     newlines = piece.count_newlines()
@@ -68,7 +68,7 @@ def _below_header(piece: Piece, layout: Layout, tally: Tally) -> tuple[bytes, in
 
 
 def _natively(
-    text: bytes, lines: int, layout: Layout, numeric: frozenset[int], used: frozenset[int] | None
+    text: bytes, lines: int, layout: TableLayout, numeric: frozenset[int], used: frozenset[int] | None
 ) -> pl.DataFrame | None:
     """Parse numbers natively; None where any line or cell is not plain."""
     if (

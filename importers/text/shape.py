@@ -15,7 +15,7 @@ from importers.text.lines import SPACE, SPACES, split_line
 from importers.text.quoting import joined_lines
 from importers.vocabulary.words import Vocabulary
 
-__all__ = ["Layout", "find_layout"]
+__all__ = ["TableLayout", "find_layout"]
 
 _DELIMITERS = (",", ";", "\t", "|", SPACES, SPACE)
 _WIDEST = 400
@@ -29,7 +29,7 @@ _LOOK = 400
 
 
 @dataclass(frozen=True, slots=True)
-class Layout:
+class TableLayout:
     """Where the table is in the file and how it is written."""
 
     delimiter: str
@@ -59,7 +59,7 @@ class Layout:
     """The first data rows' cells."""
 
 
-def find_layout(head: bytes, words: Vocabulary, delimiter: str | None = None) -> Layout | None:
+def find_layout(head: bytes, words: Vocabulary, delimiter: str | None = None) -> TableLayout | None:
     """Find the table in a text's first lines; None where there is none.
 
     Args:
@@ -144,7 +144,7 @@ def _stretch(lines: list[str], rows: list[list[str] | None], width: int) -> tupl
     return -best[1], best[2]
 
 
-def _describe(lines: list[str], found: Attempt, words: Vocabulary) -> Layout:
+def _describe(lines: list[str], found: Attempt, words: Vocabulary) -> TableLayout:
     data_at = found.start
     header_at, unit_row, port_row = find_header(lines, data_at, found, words)
     width = found.width
@@ -168,7 +168,7 @@ def _describe(lines: list[str], found: Attempt, words: Vocabulary) -> Layout:
     headers = tuple(line.strip() for line in lines[top:data_at] if line.strip())
     said = {",": "comma", ";": "semicolon", "\t": "tab", "|": "vertical bar", SPACES: "runs of spaces", SPACE: "spaces"}
     reason = f"{found.count} of the first lines have {width} cells when split at {said[found.delimiter]}; {why}"
-    return Layout(
+    return TableLayout(
         found.delimiter,
         width,
         tuple(named),

@@ -15,13 +15,13 @@ from importers.text.lines import SPACE, SPACES, split_line
 from importers.text.oddlines import account_line, same_header, without_cut_end, without_totals
 from importers.text.quoting import closing_line, quoted_cells
 from importers.text.rowset import Rows, Tally, name_of
-from importers.text.shape import Layout
+from importers.text.shape import TableLayout
 from importers.vocabulary.words import Vocabulary
 
 __all__ = ["rows_of_text"]
 
 
-def rows_of_text(text: bytes, first: int, piece: Piece, layout: Layout, words: Vocabulary, tally: Tally) -> Rows:
+def rows_of_text(text: bytes, first: int, piece: Piece, layout: TableLayout, words: Vocabulary, tally: Tally) -> Rows:
     """Read lines as text, sort out those that are no samples, split the rest."""
     ends_line = text.endswith(b"\n")
     if layout.delimiter in {SPACE, SPACES}:
@@ -76,7 +76,7 @@ def _sort_out(
     lines: pl.Series,
     first: int,
     mark: str,
-    layout: Layout,
+    layout: TableLayout,
     words: Vocabulary,
     tally: Tally,
     piece: Piece,
@@ -110,7 +110,7 @@ def _sort_out(
 
 
 def _by_csv(
-    lines: pl.Series, first: int, mark: str, layout: Layout, words: Vocabulary, tally: Tally, piece: Piece
+    lines: pl.Series, first: int, mark: str, layout: TableLayout, words: Vocabulary, tally: Tally, piece: Piece
 ) -> Rows:
     """Read quoted lines with the standard library's reader, line by line."""
     rows: list[list[str]] = []
@@ -156,7 +156,7 @@ def _by_csv(
 
 
 def _cells_over_lines(
-    texts: list[str], at: int, mark: str, layout: Layout, words: Vocabulary
+    texts: list[str], at: int, mark: str, layout: TableLayout, words: Vocabulary
 ) -> tuple[list[str], int] | None:
     """Cells of a row in which a quoted cell holds line breaks, and its last line; None where it is none.
 

@@ -14,7 +14,7 @@ from importers.decide.columns import Column
 from importers.profiles.profile import Profile, same_name
 from importers.schema import CHANNELS
 from importers.text.rowset import Rows, name_of
-from importers.text.shape import Layout
+from importers.text.shape import TableLayout
 from importers.vocabulary.labels import Label
 from importers.vocabulary.words import Vocabulary
 
@@ -57,7 +57,7 @@ def _label(column: Column, channel: str | None, unit: str, port: str | None, wor
     )
 
 
-def stated_clock(profile: Profile, rows: Rows, layout: Layout) -> Clockwork:
+def stated_clock(profile: Profile, rows: Rows, layout: TableLayout) -> Clockwork:
     """Read the clock as the profile says."""
     form = profile.clock_form(layout)
     cells = [rows.cells[name_of(i)] for i in form.columns]

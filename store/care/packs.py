@@ -20,7 +20,7 @@ import polars as pl
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from importers.schema import TRACE_COLUMNS, Account, ClockReading, TraceEvent
+from importers.schema import TRACE_COLUMNS, ClockReading, LineAccount, TraceEvent
 from store.catalogue.run_records import (
     RunRecord,
     footer_entry,
@@ -123,7 +123,7 @@ def _no_export(name: str, samples: int, made_at: datetime, made_by: str) -> Prov
         conversions=(),
         clock=ClockReading("elapsed"),
         sign_turned=False,
-        account=Account(lines=samples, samples=samples),
+        account=LineAccount(lines=samples, samples=samples),
         warnings=(),
         trace_sha256="",
         trace_file="",

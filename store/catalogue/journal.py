@@ -28,8 +28,8 @@ from store.model.records import RunFacts
 from store.version import __version__
 
 __all__ = [
-    "Entry",
     "Journal",
+    "JournalEntry",
     "Kept",
     "all_kept",
     "apply_kept",
@@ -125,7 +125,7 @@ def _columns(cursor: duckdb.DuckDBPyConnection, table: str) -> list[str]:
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class JournalEntry:
     """One transaction's line."""
 
     seq: int
@@ -147,7 +147,7 @@ class Kept:
     tables: dict[str, Counter[str]] = field(default_factory=dict)
     run_facts: dict[str, str] = field(default_factory=dict)
 
-    def add(self, entry: Entry) -> None:
+    def add(self, entry: JournalEntry) -> None:
         """Go one transaction on."""
         for table, change in entry.changes.items():
             held = self.tables.setdefault(table, Counter())
@@ -185,13 +185,13 @@ class Journal:
                 with suppress(ValueError):
                     yield json.loads(body)
 
-    def entries(self, after: int = 0) -> Iterator[Entry]:
+    def entries(self, after: int = 0) -> Iterator[JournalEntry]:
         """Every committed transaction with a higher number, in order.
 
         The last one counts only where it was noted as committed: power that failed before that lost a command that
         nobody was told is done.
         """
-        waiting: Entry | None = None
+        waiting: JournalEntry | None = None
         for path in self._files():
             for told in self._lines(path):
                 if "done" in told:
@@ -203,7 +203,7 @@ class Journal:
                     yield waiting  # others were built on it
                 waiting = None
                 if told["seq"] > after:
-                    waiting = Entry(
+                    waiting = JournalEntry(
                         told["seq"], told["library"], told["changes"], told.get("run_facts", {}), tuple(told["runs"])
                     )
 
@@ -233,7 +233,7 @@ class Journal:
         return found
 
     @staticmethod
-    def _of(path: Path) -> Iterator[Entry]:
+    def _of(path: Path) -> Iterator[JournalEntry]:
         only = Journal(path.parent)
         only._files = lambda: [path]  # type: ignore[method-assign]
         yield from only.entries()

@@ -13,7 +13,7 @@ from typing import Any
 
 import duckdb
 
-from importers.schema import Account, ClockReading, Conversion, TraceEvent
+from importers.schema import ClockReading, Conversion, LineAccount, TraceEvent
 from store.catalogue.accounts import account_fields
 from store.catalogue.appending import append_rows
 from store.catalogue.shelved import Shelved, footer_rows, from_footer, store_shelved
@@ -135,7 +135,7 @@ def record_from_footer(entry: Mapping[str, Any], *, trace_file: str, trace_sha25
         conversions=tuple(Conversion(**c) for c in entry.get("conversions") or ()),
         clock=ClockReading(**_tupled(entry.get("clock") or {"source": "elapsed"})),
         sign_turned=bool(entry.get("sign_turned")),
-        account=Account(**account),
+        account=LineAccount(**account),
         warnings=tuple(entry.get("warnings") or ()),
         trace_sha256=trace_sha256,
         trace_file=trace_file,

@@ -1,6 +1,6 @@
 """Which one for my need: gates first, then a score with fixed anchors, and how firm the answer is."""
 
-from store.choose.decide import Choice, Placed, choose, place
+from store.choose.decide import Placed, Ranking, choose, place
 from store.choose.gates import GateOutcome
 from store.choose.need_reader import read_need, read_scheme
 from store.choose.shares import WinShares, win_shares
@@ -8,12 +8,12 @@ from store.choose.terms import Candidate, Criterion, Gate, Need, Scheme, Term
 
 __all__ = [
     "Candidate",
-    "Choice",
     "Criterion",
     "Gate",
     "GateOutcome",
     "Need",
     "Placed",
+    "Ranking",
     "Scheme",
     "Term",
     "WinShares",

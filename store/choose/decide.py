@@ -16,7 +16,7 @@ from store.judge.differences import RankSet, rank_sets
 from store.judge.measured import Measured
 from store.uncertainty.decision import TOO_CLOSE
 
-__all__ = ["Choice", "Placed", "choose", "place"]
+__all__ = ["Placed", "Ranking", "choose", "place"]
 
 WORTH_NAMING = 0.05
 """A device is named for somebody where it is the first in this share of all weightings; chosen by us."""
@@ -39,7 +39,7 @@ class Placed:
 
 
 @dataclass(frozen=True, slots=True)
-class Choice:
+class Ranking:
     """The answer to a need, with everything that it rests on."""
 
     need: Need
@@ -57,7 +57,7 @@ class Choice:
     notes: tuple[str, ...] = ()
 
 
-def choose(need: Need, candidates: Sequence[Candidate]) -> Choice:
+def choose(need: Need, candidates: Sequence[Candidate]) -> Ranking:
     """Answer a need.
 
     Args:
@@ -80,7 +80,7 @@ def choose(need: Need, candidates: Sequence[Candidate]) -> Choice:
     placed = tuple(replace(item, unsure=unsure[item.candidate.device]) for item in placed)
     shares = win_shares([item.candidate for item in placed], need.criteria) if len(placed) > 1 else None
     evens = break_evens([item.candidate for item in placed], need.criteria) if len(placed) > 1 else ()
-    return Choice(
+    return Ranking(
         need,
         tuple(outcomes),
         tuple(candidate.device for candidate in shut),

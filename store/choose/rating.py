@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from store.catalogue.connection import rows
 from store.choose.candidates import candidates_for, terms_of
-from store.choose.decide import Choice, choose
+from store.choose.decide import Ranking, choose
 from store.choose.need_reader import read_need, read_scheme
 from store.choose.terms import Need, Scheme
 from store.data.tables import table_text
@@ -54,7 +54,7 @@ def shipped_scheme() -> Scheme:
     return read_scheme(table_text("rating.toml"), source="rating.toml")
 
 
-def rate(library: Store, scheme: Scheme) -> Choice:
+def rate(library: Store, scheme: Scheme) -> Ranking:
     """Apply a scheme to every device of its kind; gates first."""
     need = Need(
         scheme.title,
@@ -68,12 +68,12 @@ def rate(library: Store, scheme: Scheme) -> Choice:
     return answer(library, need)
 
 
-def answer(library: Store, need: Need) -> Choice:
+def answer(library: Store, need: Need) -> Ranking:
     """Answer a need from what a library holds."""
     return choose(need, candidates_for(library, need.kind, terms_of(need.gates, need.criteria)))
 
 
-def answer_text(library: Store, text: str, *, scheme: Scheme | None = None, source: str = "need") -> Choice:
+def answer_text(library: Store, text: str, *, scheme: Scheme | None = None, source: str = "need") -> Ranking:
     """Answer a need as a person writes it, by a scheme of its kind.
 
     Args:
@@ -144,7 +144,7 @@ def save_scheme(library: Store, scheme: Scheme, *, who: str = "", reason: str = 
     return True
 
 
-def moves(before: Choice, after: Choice) -> tuple[Move, ...]:
+def moves(before: Ranking, after: Ranking) -> tuple[Move, ...]:
     """Devices whose rank set or score (in hundredths) differs, or that a gate treats otherwise."""
     old, new = _words(before), _words(after)
     return tuple(
@@ -154,7 +154,7 @@ def moves(before: Choice, after: Choice) -> tuple[Move, ...]:
     )
 
 
-def _words(choice: Choice) -> dict[str, str]:
+def _words(choice: Ranking) -> dict[str, str]:
     found = dict.fromkeys(choice.shut_out, "excluded")
     found |= {device: "not weighed" for device, _ in choice.no_value}
     return found | {p.candidate.device: f"{100 * p.score.value:.0f}, rank {p.rank.words()}" for p in choice.placed}

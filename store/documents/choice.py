@@ -9,7 +9,7 @@ import math
 import re
 from collections.abc import Iterator, Mapping
 
-from store.choose.decide import Choice
+from store.choose.decide import Ranking
 from store.choose.gates import CLAIMS, SAFETY, GateOutcome
 from store.choose.score import BreakEven
 from store.choose.terms import Criterion
@@ -22,13 +22,13 @@ from store.model.document import (
     Bars,
     Block,
     Cell,
-    Column,
     Document,
     Heading,
     Manner,
     Paragraph,
     Role,
     Table,
+    TableColumn,
     words,
 )
 from store.model.spec import Shown
@@ -38,7 +38,7 @@ from store.uncertainty.freedom import coverage_factor
 __all__ = ["choice_document", "excluded_table", "qualified_table"]
 
 
-def choice_document(choice: Choice, names: Mapping[str, str] | None = None) -> Document:
+def choice_document(choice: Ranking, names: Mapping[str, str] | None = None) -> Document:
     """The answer, the need, who qualifies with how sure the order is, who does not and why, what would change it.
 
     Args:
@@ -71,7 +71,7 @@ def choice_document(choice: Choice, names: Mapping[str, str] | None = None) -> D
     return Document(f"{choice.need.title}{by}", tuple(blocks))
 
 
-def _need(choice: Choice) -> Iterator[str]:
+def _need(choice: Ranking) -> Iterator[str]:
     """Everything that a device must do, in words."""
     need = choice.need
     yield f"a {need.kind}" if need.kind[:1] not in "aeiou" else f"an {need.kind}"
@@ -84,7 +84,7 @@ def _need(choice: Choice) -> Iterator[str]:
         yield "what is too close to call at one of these is excluded"
 
 
-def _scores(choice: Choice, names: Mapping[str, str]) -> Bars:
+def _scores(choice: Ranking, names: Mapping[str, str]) -> Bars:
     """The scores on one scale, each with its rank and how often it is first."""
     bars = []
     for placed in choice.placed:
@@ -100,7 +100,7 @@ def _name(names: Mapping[str, str], device: str) -> str:
     return "" if name == device else name.removesuffix(f" ({device})")
 
 
-def _changes(choice: Choice) -> Iterator[str]:
+def _changes(choice: Ranking) -> Iterator[str]:
     """Weights at which another comes first, tests that are missing, values that are too close to call."""
     passed: dict[tuple[str, str], BreakEven] = {}
     for even in choice.break_evens:
@@ -127,7 +127,7 @@ def _changes(choice: Choice) -> Iterator[str]:
         yield f"{device} meets the requirements but cannot be scored: {why}."
 
 
-def excluded_table(choice: Choice, names: Mapping[str, str] | None = None) -> Table:
+def excluded_table(choice: Ranking, names: Mapping[str, str] | None = None) -> Table:
     """Every gate that excluded a device, with the reason."""
     rows = tuple(
         (
@@ -139,11 +139,16 @@ def excluded_table(choice: Choice, names: Mapping[str, str] | None = None) -> Ta
         for o in choice.outcomes
         if o.device in choice.shut_out and o.verdict != "met"
     )
-    columns = (Column("device"), Column("gate", wraps=True), Column("verdict"), Column("reason", wraps=True))
+    columns = (
+        TableColumn("device"),
+        TableColumn("gate", wraps=True),
+        TableColumn("verdict"),
+        TableColumn("reason", wraps=True),
+    )
     return Table(columns, rows, titles=2)
 
 
-def qualified_table(choice: Choice, names: Mapping[str, str] | None = None) -> Table:
+def qualified_table(choice: Ranking, names: Mapping[str, str] | None = None) -> Table:
     """What is left: score with ±, rank, how often it comes first, and every value that was weighed."""
     criteria = choice.need.criteria
     rows = []
@@ -167,13 +172,13 @@ def qualified_table(choice: Choice, names: Mapping[str, str] | None = None) -> T
             )
         )
     columns = (
-        Column("device"),
-        Column("score", is_number=True),
-        Column("rank"),
-        Column("first with similar weights", is_number=True),
-        Column("first with any weights", is_number=True),
-        *(Column(criterion.title, is_number=True) for criterion in criteria),
-        Column("borderline at", wraps=True),
+        TableColumn("device"),
+        TableColumn("score", is_number=True),
+        TableColumn("rank"),
+        TableColumn("first with similar weights", is_number=True),
+        TableColumn("first with any weights", is_number=True),
+        *(TableColumn(criterion.title, is_number=True) for criterion in criteria),
+        TableColumn("borderline at", wraps=True),
     )
     return Table(columns, tuple(rows))
 
@@ -188,7 +193,7 @@ def _value(criterion: Criterion, value: Measured) -> Cell:
     return Cell(quantity=found, runs=value.run_ids, result=criterion.term.quantity)
 
 
-def _notes(choice: Choice) -> Iterator[str]:
+def _notes(choice: Ranking) -> Iterator[str]:
     """Criteria as published, what tips the answer, what is missing."""
     yield from choice.notes[1:]
     if not choice.placed:

@@ -13,12 +13,12 @@ from store.model.document import (
     Bars,
     Block,
     Cell,
-    Column,
     Document,
-    Facts,
+    FactList,
     Heading,
     Role,
     Table,
+    TableColumn,
     words,
 )
 from store.model.spec import Shown
@@ -46,12 +46,12 @@ def comparison_document(page: ComparisonPage) -> Document:
     added = f"; peers added: {', '.join(page.peers_added)}" if page.peers_added else ""
     blocks: list[Block] = [*comparison_bars(page), *claims_bars(page), *words(MARKS_NOTE)]
     parts: list[tuple[str, Iterable[Block]]] = [
-        ("findings", [Facts(tuple(_findings(page)))]),
-        ("repeatability", [Facts(tuple(repeats_facts(page)))]),
-        ("tested at", [Facts(tuple(_conditions(page)))]),
-        ("ranks", [Facts(tuple(_ranks(page, names)))]),
+        ("findings", [FactList(tuple(_findings(page)))]),
+        ("repeatability", [FactList(tuple(repeats_facts(page)))]),
+        ("tested at", [FactList(tuple(_conditions(page)))]),
+        ("ranks", [FactList(tuple(_ranks(page, names)))]),
         (f"pairs by {label_of(page.pairs_by)}", [pairs_table(page)]),
-        ("claims", [Facts(tuple(_claims(page)))]),
+        ("claims", [FactList(tuple(_claims(page)))]),
         ("samples of one model", [models_table(page.models)]),
         ("notes", words(*page.notes)),
     ]
@@ -64,7 +64,7 @@ def comparison_document(page: ComparisonPage) -> Document:
 
 def _has_content(block: Block) -> bool:
     match block:
-        case Facts():
+        case FactList():
             return bool(block.pairs)
         case Table():
             return bool(block.rows)
@@ -161,13 +161,13 @@ def pairs_table(page: ComparisonPage) -> Table:
     row = next((row for row in page.rows if row.name == page.pairs_by), None)
     unit = row.unit if row is not None else "1"
     columns = (
-        Column("pair"),
-        Column("difference", is_number=True),
-        Column("smallest significant difference", is_number=True),
-        Column("En", is_number=True),
-        Column("first is larger, chance"),
-        Column("conclusion"),
-        Column("tested at", wraps=True),
+        TableColumn("pair"),
+        TableColumn("difference", is_number=True),
+        TableColumn("smallest significant difference", is_number=True),
+        TableColumn("En", is_number=True),
+        TableColumn("first is larger, chance"),
+        TableColumn("conclusion"),
+        TableColumn("tested at", wraps=True),
     )
     rows = tuple(_pair_row(pair, page.pairs_by, unit) for pair in page.pairs)
     return Table(columns, rows, titles=1)
@@ -210,4 +210,4 @@ def models_table(models: Iterable[ModelLine]) -> Table:
         for line in models
     )
     heads = ("model", "quantity", "mean", "spread", "samples")
-    return Table(tuple(Column(head, wraps=head == "model") for head in heads), rows, titles=2)
+    return Table(tuple(TableColumn(head, wraps=head == "model") for head in heads), rows, titles=2)

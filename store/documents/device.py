@@ -24,9 +24,8 @@ from store.model.document import (
     Amount,
     Block,
     Cell,
-    Column,
     Document,
-    Facts,
+    FactList,
     Heading,
     Manner,
     Matrix,
@@ -34,6 +33,7 @@ from store.model.document import (
     Paragraph,
     Role,
     Table,
+    TableColumn,
     words,
 )
 
@@ -74,7 +74,7 @@ def device_document(page: DevicePage) -> Document:
 
 def _is_empty(block: Block) -> bool:
     match block:
-        case Facts():
+        case FactList():
             return not any(cell.shown() for _, cell in block.pairs)
         case Table() | Matrix():
             return not block.rows
@@ -93,9 +93,9 @@ def _headline(page: DevicePage) -> str:
     return "   ".join(part for part in parts if part)
 
 
-def facts_of(page: DevicePage) -> Facts:
+def facts_of(page: DevicePage) -> FactList:
     """What the sheet tells, what air travel rules say, and what it sustains."""
-    return Facts(tuple(_facts(page)))
+    return FactList(tuple(_facts(page)))
 
 
 def _facts(page: DevicePage) -> Iterator[tuple[str, Cell]]:
@@ -155,12 +155,12 @@ def claims_table(page: DevicePage) -> Table:
             )
         )
     columns = (
-        Column(""),
-        Column("claim", wraps=True),
-        Column("printed on"),
-        Column("measured", wraps=True),
-        Column("verdict"),
-        Column("runs", wraps=True),
+        TableColumn(""),
+        TableColumn("claim", wraps=True),
+        TableColumn("printed on"),
+        TableColumn("measured", wraps=True),
+        TableColumn("verdict"),
+        TableColumn("runs", wraps=True),
     )
     return Table(columns, tuple(rows), titles=2)
 
@@ -181,11 +181,11 @@ def figures_table(page: DevicePage) -> Table:
             )
         )
     columns = (
-        Column("figure"),
-        Column("value"),
-        Column("at", wraps=True),
-        Column("repeats", wraps=True),
-        Column("runs", wraps=True),
+        TableColumn("figure"),
+        TableColumn("value"),
+        TableColumn("at", wraps=True),
+        TableColumn("repeats", wraps=True),
+        TableColumn("runs", wraps=True),
     )
     return Table(columns, tuple(rows), note=PLUS_MINUS_NOTE if rows else "")
 
@@ -194,11 +194,11 @@ def runtimes_table(page: DevicePage) -> Table:
     """How long it lasts at loads that are asked for."""
     rows = tuple(_runtime_row(line) for line in page.runtimes)
     columns = (
-        Column("load"),
-        Column("runtime"),
-        Column("at", wraps=True),
-        Column("how known", wraps=True),
-        Column("runs"),
+        TableColumn("load"),
+        TableColumn("runtime"),
+        TableColumn("at", wraps=True),
+        TableColumn("how known", wraps=True),
+        TableColumn("runs"),
     )
     return Table(columns, rows)
 
@@ -272,12 +272,12 @@ def results_table(table: TestTable) -> Table:
         )
     heads = [table.rows[0].figures[index].label for index in picked]
     columns = (
-        Column("port, mode"),
-        Column("load"),
-        Column("ambient", is_number=True),
-        *(Column(head, is_number=True) for head in heads),
-        Column("n", is_number=True),
-        Column("runs"),
+        TableColumn("port, mode"),
+        TableColumn("load"),
+        TableColumn("ambient", is_number=True),
+        *(TableColumn(head, is_number=True) for head in heads),
+        TableColumn("n", is_number=True),
+        TableColumn("runs"),
     )
     return Table(columns, tuple(rows), titles=2)
 
@@ -297,7 +297,7 @@ def limits_table(page: DevicePage) -> Table:
         for line in page.limits
     )
     heads = ("rule", "measure", "mode", "limit", "measured", "verdict", "edition")
-    columns = tuple(Column(head, wraps=head in ("rule", "edition")) for head in heads)
+    columns = tuple(TableColumn(head, wraps=head in ("rule", "edition")) for head in heads)
     return Table(columns, rows, titles=3)
 
 
@@ -316,11 +316,11 @@ def ports_table(page: DevicePage) -> Table:
             )
         )
     columns = (
-        Column("port"),
-        Column("connector"),
-        Column("direction"),
-        Column("offers", wraps=True),
-        Column("at most"),
+        TableColumn("port"),
+        TableColumn("connector"),
+        TableColumn("direction"),
+        TableColumn("offers", wraps=True),
+        TableColumn("at most"),
     )
     return Table(columns, tuple(rows), titles=3)
 

@@ -24,7 +24,7 @@ from store.judge.matching import ROOM_C
 from store.methods.adapter import EFFICIENCY_AVERAGE, NO_LOAD_W
 from store.methods.cable import RESISTANCE_MOHM
 from store.methods.discharge import ENERGY_OUT_WH, HELD_S, RUNTIME_S
-from store.model.document import Bar, Bars, Cell, Facts, Manner, Paragraph, Role
+from store.model.document import Bar, Bars, Cell, FactList, Manner, Paragraph, Role
 from store.uncertainty.decision import VERDICTS, Verdict
 from store.words.facts import parse_load
 from store.words.numbers import duration_text, figure_text
@@ -172,7 +172,7 @@ def _is_undone(states: Sequence[str]) -> bool:
     return "to do" in states and "done" not in states and "repeat" not in states
 
 
-def key_facts(page: DevicePage) -> Facts:
+def key_facts(page: DevicePage) -> FactList:
     """What a buyer asks first: model, price, mass, rating, when it was tested."""
     sheet = page.sheet
     model = " ".join(part for part in (sheet.maker, sheet.model) if part)
@@ -194,4 +194,4 @@ def key_facts(page: DevicePage) -> Facts:
         ("ports", Cell(ports)),
         ("sample", Cell(f"{sheet.device}, 1 of {samples}" if samples > 1 else f"{sheet.device}, the only one tested")),
     )
-    return Facts(tuple((name, cell) for name, cell in pairs if cell.shown()))
+    return FactList(tuple((name, cell) for name, cell in pairs if cell.shown()))

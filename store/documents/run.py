@@ -10,9 +10,8 @@ from store.model.document import (
     Amount,
     Block,
     Cell,
-    Column,
     Document,
-    Facts,
+    FactList,
     Heading,
     Panel,
     Paragraph,
@@ -20,6 +19,7 @@ from store.model.document import (
     Role,
     Series,
     Table,
+    TableColumn,
     words,
 )
 from store.model.records import EventRow, ResultRow, RunView
@@ -36,11 +36,11 @@ TRACES = "traces"
 def run_document(view: RunView) -> Document:
     """Everything about a run."""
     parts: list[tuple[str, Iterable[Block]]] = [
-        ("facts", [Facts(tuple(_facts(view)))]),
+        ("facts", [FactList(tuple(_facts(view)))]),
         ("traces", [_traces(view)] if view.preview.strips else []),
         ("results", _results(view)),
         ("events", [_events(view.events)]),
-        ("origin", [Facts(tuple(_origin(view)))]),
+        ("origin", [FactList(tuple(_origin(view)))]),
         ("how columns were read", [_conversions(view)]),
         ("amendments", [_amendments(view)]),
     ]
@@ -132,7 +132,7 @@ def _results(view: RunView) -> Iterator[Block]:
     present = [r for r in current if r.value is not None or r.text is not None]
     notes = list(dict.fromkeys(warning for result in present for warning in result.warnings))
     if present:
-        yield Facts(tuple((r.name, _with_marks(r, notes)) for r in present))
+        yield FactList(tuple((r.name, _with_marks(r, notes)) for r in present))
         yield from (Paragraph(note, head=f"[{number}]") for number, note in enumerate(notes, 1))
         yield Paragraph(f"± is twice the standard uncertainty.{_window(present)}")
     yield from _by_reason(
@@ -183,7 +183,13 @@ def _events(events: Sequence[EventRow]) -> Table:
         )
         for event in sorted(events, key=lambda event: event.from_s)
     )
-    columns = (Column("from"), Column("to"), Column("event"), Column("value"), Column("", wraps=True))
+    columns = (
+        TableColumn("from"),
+        TableColumn("to"),
+        TableColumn("event"),
+        TableColumn("value"),
+        TableColumn("", wraps=True),
+    )
     return Table(columns, rows, titles=3)
 
 
@@ -223,11 +229,11 @@ def _conversions(view: RunView) -> Table:
         for conversion in view.provenance.conversions
     )
     columns = (
-        Column("column"),
-        Column("taken for"),
-        Column("unit"),
-        Column("factor", is_number=True),
-        Column("reason", wraps=True),
+        TableColumn("column"),
+        TableColumn("taken for"),
+        TableColumn("unit"),
+        TableColumn("factor", is_number=True),
+        TableColumn("reason", wraps=True),
     )
     return Table(columns, rows)
 
@@ -242,5 +248,5 @@ def _amendments(view: RunView) -> Table:
         )
         for change in view.amendments
     )
-    columns = (Column(""), Column(""), Column("", wraps=True), Column("", wraps=True))
+    columns = (TableColumn(""), TableColumn(""), TableColumn("", wraps=True), TableColumn("", wraps=True))
     return Table(columns, rows, titles=2)

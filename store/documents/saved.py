@@ -14,8 +14,7 @@ from store.model.document import (
     Bars,
     Block,
     Cell,
-    Column,
-    Facts,
+    FactList,
     Heading,
     Manner,
     Matrix,
@@ -27,18 +26,19 @@ from store.model.document import (
     Series,
     Sql,
     Table,
+    TableColumn,
 )
 from store.model.spec import Shown
 
 __all__ = ["block_of", "older_blocks", "plain_of"]
 
-_KINDS: Mapping[str, type] = {
-    kind.__name__: kind
-    for kind in (
-        Amount, Band, Bar, Bars, Cell, Column, Facts, Heading, Matrix, MatrixRow, Panel, Paragraph, Plot, Series, Sql,
-        Table,
-    )
+_NAMES: Mapping[type, str] = {
+    Amount: "Amount", Band: "Band", Bar: "Bar", Bars: "Bars", Cell: "Cell", FactList: "Facts", Heading: "Heading",
+    Matrix: "Matrix", MatrixRow: "MatrixRow", Panel: "Panel", Paragraph: "Paragraph", Plot: "Plot", Series: "Series",
+    Sql: "Sql", Table: "Table", TableColumn: "Column",
 }  # fmt: skip
+"""What each kind is called in issued reports, for good."""
+_KINDS = {name: kind for kind, name in _NAMES.items()}
 _ENUMS: Mapping[tuple[str, str], type[Enum]] = {
     ("Cell", "role"): Role,
     ("Paragraph", "manner"): Manner,
@@ -52,8 +52,8 @@ def plain_of(value: Any) -> Any:
         return value.value
     if isinstance(value, tuple | list):
         return [plain_of(item) for item in value]
-    name = type(value).__name__
-    if name not in _KINDS:
+    name = _NAMES.get(type(value))
+    if name is None:
         return value
     made: dict[str, Any] = {"is": name}
     for field in fields(value):
@@ -85,7 +85,7 @@ def older_blocks(data: Mapping[str, Any]) -> tuple[Block, ...]:
             manner = {"list": "item"}.get(data["manner"], data["manner"])
             return tuple(Paragraph(text, Manner(manner)) for text in data["paragraphs"])
         case "table":
-            columns = tuple(Column(_older_head(c), c["is_number"]) for c in data["columns"])
+            columns = tuple(TableColumn(_older_head(c), c["is_number"]) for c in data["columns"])
             rows = tuple(
                 tuple(_older_cell(cell, c) for cell, c in zip(row, data["columns"], strict=True))
                 for row in data["rows"]

@@ -11,14 +11,14 @@ from store.model.document import (
     Amount,
     Block,
     Cell,
-    Column,
     Document,
-    Facts,
+    FactList,
     Heading,
     Paragraph,
     Role,
     Sql,
     Table,
+    TableColumn,
     words,
 )
 from store.model.results import Result
@@ -42,12 +42,12 @@ def why_document(result: Result, of: int | str, sql: str) -> Document:
         sql: The statement.
     """
     where, files = (f"run {of}", "file") if isinstance(of, int) else (of, "files of all its runs")
-    blocks: list[Block] = [Facts(tuple(_head(result)))]
+    blocks: list[Block] = [FactList(tuple(_head(result)))]
     notes = _notes(result)
     blocks += [Paragraph(note, head="note:") for note in notes]
     inputs = tuple((name, Cell(str(said))) for name, said in account_words(result.account))
     if inputs:
-        blocks += [Heading("inputs", id="inputs"), Facts(inputs)]
+        blocks += [Heading("inputs", id="inputs"), FactList(inputs)]
     budget = list(_budget(result))
     if budget:
         blocks += [Heading("uncertainty", id="uncertainty"), *budget]
@@ -101,12 +101,12 @@ def _budget(result: Result) -> Iterator[Block]:
     )
     unit = "" if result.unit == "1" else f", {result.unit}"
     columns = (
-        Column("from"),
-        Column(f"standard{unit}", is_number=True),
-        Column("share", is_number=True),
-        Column("type"),
-        Column("distribution"),
-        Column("", wraps=True),
+        TableColumn("from"),
+        TableColumn(f"standard{unit}", is_number=True),
+        TableColumn("share", is_number=True),
+        TableColumn("type"),
+        TableColumn("distribution"),
+        TableColumn("", wraps=True),
     )
     combined = ""
     if result.uncertainty is not None:

@@ -28,7 +28,7 @@ __all__ = [
     "ENDINGS",
     "REFUSALS",
     "FileOutcome",
-    "Found",
+    "FoundFiles",
     "Order",
     "all_profiles",
     "check_profiles",
@@ -85,7 +85,7 @@ class FileOutcome:
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class FoundFiles:
     """The files that paths and folders stand for."""
 
     files: tuple[Path, ...]
@@ -93,7 +93,7 @@ class Found:
     """Files in folders whose ending is no export's."""
 
 
-def find_files(paths: Iterable[Path]) -> Found:
+def find_files(paths: Iterable[Path]) -> FoundFiles:
     """Files as named, and those below folders whose ending is an export's, in order of name.
 
     A path that is not there stays in the list: its import says so.
@@ -110,7 +110,7 @@ def find_files(paths: Iterable[Path]) -> Found:
                 continue
             (files if _looks_like_export(entry) else passed_over).append(entry)
     once = {file.resolve(): file for file in reversed(files)}  # a file named twice, through a link too, is read once
-    return Found(tuple(file for file in dict.fromkeys(files) if once[file.resolve()] == file), tuple(passed_over))
+    return FoundFiles(tuple(file for file in dict.fromkeys(files) if once[file.resolve()] == file), tuple(passed_over))
 
 
 def _looks_like_export(path: Path) -> bool:

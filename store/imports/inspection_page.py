@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 
 from importers import Inspection, Question
 from importers.schema import Problem
-from store.model.document import Block, Cell, Column, Document, Facts, Heading, Paragraph, Role, Table
+from store.model.document import Block, Cell, Document, FactList, Heading, Paragraph, Role, Table, TableColumn
 from store.words.clock import clock_form
 from store.words.numbers import significant
 
@@ -17,7 +17,7 @@ _DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "pipe", " ": "s
 
 def inspection_document(found: Inspection) -> Document:
     """An inspection: how the table is read, each column, what is still open, what was met on the way."""
-    blocks: list[Block] = [Facts(tuple(_table_facts(found))), _columns(found)]
+    blocks: list[Block] = [FactList(tuple(_table_facts(found))), _columns(found)]
     if found.questions:
         blocks += [Heading("to be answered before it can be imported", id="questions"), *_questions(found.questions)]
     if found.problems:
@@ -54,13 +54,13 @@ def _columns(found: Inspection) -> Table:
         for column in found.columns
     )
     columns = (
-        Column("column"),
-        Column("taken for"),
-        Column("unit"),
-        Column("factor", is_number=True),
-        Column("port"),
-        Column("sure", is_number=True),
-        Column("reason", wraps=True),
+        TableColumn("column"),
+        TableColumn("taken for"),
+        TableColumn("unit"),
+        TableColumn("factor", is_number=True),
+        TableColumn("port"),
+        TableColumn("sure", is_number=True),
+        TableColumn("reason", wraps=True),
     )
     return Table(columns, rows, titles=2)
 

@@ -14,7 +14,7 @@ from store.devices.page import sheet_of
 from store.devices.records import ComparisonPage, ComparisonRow, Figure, ModelLine, PairLine
 from store.errors import NotFound, StoreError
 from store.judge.claims import judge_claims
-from store.judge.comparison_cells import Cell, Cells, cells_of
+from store.judge.comparison_cells import Cells, ComparedCell, cells_of
 from store.judge.differences import RankSet, difference, leaders, rank_sets
 from store.judge.evidence import BenchEvidence, read_evidence
 from store.judge.figures import figure_of
@@ -156,12 +156,12 @@ def _better(name: str) -> str:
     return spec.better or "" if spec is not None else ""
 
 
-def _units_differ(cells: Sequence[Cell]) -> tuple[str, ...]:
+def _units_differ(cells: Sequence[ComparedCell]) -> tuple[str, ...]:
     units = sorted({cell.item.unit for cell in cells if cell.item is not None})
     return (f"Not in one unit: {', '.join(units)}.",) if len(units) > 1 else ()
 
 
-def _figure(name: str, cell: Cell) -> Figure:
+def _figure(name: str, cell: ComparedCell) -> Figure:
     if cell.item is None:
         return Figure(name, label_of(name), None, unit_of(name), reason=cell.reason or "not measured")
     return figure_of(name, cell.item)

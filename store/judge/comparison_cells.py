@@ -23,7 +23,7 @@ from store.model.sheet import DeviceSheet
 from store.usb.offers import mode_fits
 from store.words.quantities import unit_of
 
-__all__ = ["Cell", "Cells", "cells_of"]
+__all__ = ["Cells", "ComparedCell", "cells_of"]
 
 _OF_ENERGY = {"wh_per_kg": per_mass, "wh_per_l": per_volume, "price_per_usable_wh": price_per_energy}
 
@@ -35,7 +35,7 @@ Group = tuple[RunEvidence, ...]
 
 
 @dataclass(frozen=True, slots=True)
-class Cell:
+class ComparedCell:
     """One device's value."""
 
     item: Measured | None
@@ -46,7 +46,7 @@ class Cell:
 class Cells:
     """One quantity over all devices."""
 
-    cells: tuple[Cell, ...]
+    cells: tuple[ComparedCell, ...]
     """One per device."""
     unlike: tuple[str, ...] = ()
     """What differs between the tests where most devices share no condition, a sentence each."""
@@ -78,37 +78,40 @@ def cells_of(name: str, sheets: Sequence[DeviceSheet], evidence: BenchEvidence) 
     if name in _OF_ENERGY:
         cells = [_of_energy(name, item, sheet) for item, sheet in zip(pooled, sheets, strict=True)]
     else:
-        cells = [Cell(item) for item in pooled]
-    told = (cell if item else Cell(None, absent or "no test of it") for cell, item in zip(cells, pooled, strict=True))
+        cells = [ComparedCell(item) for item in pooled]
+    told = (
+        cell if item else ComparedCell(None, absent or "no test of it")
+        for cell, item in zip(cells, pooled, strict=True)
+    )
     return Cells(tuple(told), differs, scatter, is_tested=any(found))
 
 
-def _of_energy(name: str, energy: Measured | None, sheet: DeviceSheet) -> Cell:
+def _of_energy(name: str, energy: Measured | None, sheet: DeviceSheet) -> ComparedCell:
     item = _OF_ENERGY[name](energy, sheet) if energy is not None else None
-    return Cell(item, "" if item is not None else "its sheet lacks mass, size or price")
+    return ComparedCell(item, "" if item is not None else "its sheet lacks mass, size or price")
 
 
-def _sheet_cell(name: str, sheet: DeviceSheet) -> Cell:
+def _sheet_cell(name: str, sheet: DeviceSheet) -> ComparedCell:
     value = sheet.mass_g if name == "mass_g" else sheet.energy_wh
     if value is None:
-        return Cell(None, reason="not on the sheet")
-    return Cell(Measured(value, unit_of(name), sheet_uncertainty(sheet, name)))
+        return ComparedCell(None, reason="not on the sheet")
+    return ComparedCell(Measured(value, unit_of(name), sheet_uncertainty(sheet, name)))
 
 
-def _sustained_cell(sheet: DeviceSheet, runs: Sequence[RunEvidence]) -> Cell:
+def _sustained_cell(sheet: DeviceSheet, runs: Sequence[RunEvidence]) -> ComparedCell:
     """The largest load that held. The true one lies under the next that failed, and ends at the rated output.
 
     Where no load between it and the rating was tried, nobody knows how far the device goes.
     """
     found = sustained_power(runs)
     if found.power_w is None:
-        return Cell(None, reason=found.reason)
+        return ComparedCell(None, reason=found.reason)
     reach = math.inf
     if found.failed_w is not None:
         reach = found.failed_w - found.power_w
     elif sheet.output_w is not None and found.power_w >= (1.0 - LOAD_BAND) * sheet.output_w:
         reach = 0.0
-    return Cell(Measured(found.power_w, "W", 0.0, found.run_ids, reach=reach))
+    return ComparedCell(Measured(found.power_w, "W", 0.0, found.run_ids, reach=reach))
 
 
 def _usable(name: str, runs: Sequence[RunEvidence]) -> list[RunEvidence]:

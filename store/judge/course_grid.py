@@ -12,7 +12,7 @@ from store.judge.course import CourseTest
 from store.judge.matching import AMBIENT_BAND_K, ROOM_C, shared_groups
 from store.judge.measured import RunEvidence
 from store.model.sheet import DeviceSheet, PortSheet
-from store.usb.offers import Mode, OfferError, offered_power_w, read_mode, read_offer
+from store.usb.offers import OfferedMode, OfferError, offered_power_w, read_mode, read_offer
 from store.words.facts import parse_load
 
 __all__ = ["CELL_STATES", "CourseCell", "CourseGrid", "CourseRow", "course_grid"]
@@ -91,7 +91,7 @@ def _columns(sheet: DeviceSheet, runs: Sequence[RunEvidence]) -> list[tuple[str,
             continue
         modes = [mode for text in port.offers for mode in _modes(text)]
         modes += [found for run in runs if run.port == port.name and (found := read_mode(run.mode or "")) is not None]
-        seen: list[Mode] = []
+        seen: list[OfferedMode] = []
         for mode in modes:
             if not any(_same_mode(mode, other) for other in seen):
                 seen.append(mode)
@@ -100,17 +100,18 @@ def _columns(sheet: DeviceSheet, runs: Sequence[RunEvidence]) -> list[tuple[str,
     return columns
 
 
-def _modes(text: str) -> list[Mode]:
+def _modes(text: str) -> list[OfferedMode]:
     try:
         offers = read_offer(text)
     except OfferError:
         return []
     return [
-        Mode("AVS" if item.supply.endswith("AVS") else item.supply, item.lowest_v, item.highest_v) for item in offers
+        OfferedMode("AVS" if item.supply.endswith("AVS") else item.supply, item.lowest_v, item.highest_v)
+        for item in offers
     ]
 
 
-def _same_mode(first: Mode, second: Mode) -> bool:
+def _same_mode(first: OfferedMode, second: OfferedMode) -> bool:
     """Whether a run in one mode stands in the other's column: a PPS voltage belongs to the PPS range."""
     plain = ("fixed", "default", "")
     if first.supply != second.supply and not (first.supply in plain and second.supply in plain):

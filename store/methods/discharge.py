@@ -83,7 +83,7 @@ NAMES = (
 
 
 @dataclass(frozen=True, slots=True)
-class HeldLoad:
+class LoadLevel:
     """What the load holds over the window: times, values as logged and judged, level, and where the level is from."""
 
     t: Array
@@ -150,7 +150,7 @@ def reduce(run: Prepared) -> Found:
     y, level, called, quantity = held_quantity(run, power, window)
     t = power.t[window.a : window.b + 1]
     quiet = judged(t, y, level, run.limits["held_band"])
-    load = HeldLoad(t, y, quiet, level, called, called == OWN, quantity)
+    load = LoadLevel(t, y, quiet, level, called, called == OWN, quantity)
     backs, fading = cutbacks(
         t,
         quiet,
@@ -234,7 +234,7 @@ def _runtime(run: Prepared, power: Electrical, window: LoadWindow, bound: Bound)
     )
 
 
-def _held(run: Prepared, window: LoadWindow, load: HeldLoad, is_gap: Mask, bound: Bound) -> Result:
+def _held(run: Prepared, window: LoadWindow, load: LoadLevel, is_gap: Mask, bound: Bound) -> Result:
     t, level, called = load.t, load.level, load.called
     band = run.limits["held_band"]
     found = held_span(t, load.y, level, band, break_s=run.limits["held_break_s"], is_gap=is_gap)
@@ -275,7 +275,7 @@ def _held(run: Prepared, window: LoadWindow, load: HeldLoad, is_gap: Mask, bound
     )
 
 
-def _near_edge(run: Prepared, load: HeldLoad, middle: float, band: float) -> Bound:
+def _near_edge(run: Prepared, load: LoadLevel, middle: float, band: float) -> Bound:
     """Said where the plateau lies within its own ± of the band's edge: then the meter's error decides."""
     if load.is_own:
         return Bound()
@@ -291,7 +291,7 @@ def _at_edge(edge: Edge | None, sample_s: float) -> Moment:
     return Moment(edge.at_s, edge.u_s, 2.0 * edge.half_s) if edge is not None else Moment(sample_s, 0.0, 0.0)
 
 
-def _moment_parts(run: Prepared, word: str, moment: Moment, load: HeldLoad) -> list[Contribution]:
+def _moment_parts(run: Prepared, word: str, moment: Moment, load: LoadLevel) -> list[Contribution]:
     """What a moment is known to: the step that holds its edge; or scatter, and the meter's error, over the slope."""
     if moment.crossing is None:
         return [moment_part(word, moment.step_s)]
@@ -308,7 +308,7 @@ def _moment_parts(run: Prepared, word: str, moment: Moment, load: HeldLoad) -> l
     ]  # fmt: skip
 
 
-def _cut_by_gap(load: HeldLoad, is_gap: Mask, first: int, last: int, band: float) -> Bound:
+def _cut_by_gap(load: LoadLevel, is_gap: Mask, first: int, last: int, band: float) -> Bound:
     """Said where the load was held on the other side of a gap as well: nothing shows that it was not held within."""
     t, inside = load.t, in_band(load.quiet, load.level, band)
     beside = [k for k in (first - 1, last) if 0 <= k < len(is_gap) and is_gap[k] and inside[k] and inside[k + 1]]
@@ -320,7 +320,7 @@ def _cut_by_gap(load: HeldLoad, is_gap: Mask, first: int, last: int, band: float
 
 
 def _first_cutback(
-    run: Prepared, power: Electrical, window: LoadWindow, load: HeldLoad, backs: list[tuple[int, int]]
+    run: Prepared, power: Electrical, window: LoadWindow, load: LoadLevel, backs: list[tuple[int, int]]
 ) -> list[Result]:
     t, level, called = load.t, load.level, load.called
     if not backs:

@@ -14,7 +14,7 @@ from store.model.spec import ResultSpec, Shown
 from store.signal.heated import Heated, heated_of, line_fit, probe_of, step_of
 from store.signal.heatfit import FirstOrderFit, binned, fit_first_order
 from store.signal.prepared import Prepared
-from store.signal.signals import Series
+from store.signal.signals import SampleSeries
 from store.signal.statistics import median_of_three
 from store.uncertainty.budget import random_part, reading_budget
 from store.uncertainty.sampling import clock_of, scatter_part
@@ -203,7 +203,7 @@ def _projected(run: Prepared, heated: Heated, fit: FirstOrderFit, limit_c: float
     )
 
 
-def _rate(series: Series, at: float) -> float:
+def _rate(series: SampleSeries, at: float) -> float:
     """Slope of the temperature about a moment [K/s], over 10 min at most."""
     near = series.between(at - 300.0, at + 300.0)
     return line_fit(near.t, near.y)[0] if len(near) >= 5 else 0.0

@@ -14,7 +14,7 @@ from store.signal.batches import mean_scatter
 from store.signal.edges import sampling_u
 from store.signal.integrate import HOUR_S
 from store.signal.prepared import Prepared
-from store.signal.signals import Electrical, Series
+from store.signal.signals import Electrical, SampleSeries
 from store.signal.statistics import half_spread, median, moments, noise, time_weights
 from store.uncertainty.accuracy import Accuracy
 from store.uncertainty.budget import (
@@ -337,7 +337,7 @@ def _lone_voltage(run: Prepared) -> list[Result]:
     return out
 
 
-def _of_series(run: Prepared, word: str, unit: str, series: Series) -> list[Result]:
+def _of_series(run: Prepared, word: str, unit: str, series: SampleSeries) -> list[Result]:
     suffix = SUFFIX[word]
     if not len(series):
         return _no_channel(word, unit)

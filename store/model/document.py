@@ -20,9 +20,8 @@ __all__ = [
     "Bars",
     "Block",
     "Cell",
-    "Column",
     "Document",
-    "Facts",
+    "FactList",
     "Heading",
     "Manner",
     "Matrix",
@@ -34,6 +33,7 @@ __all__ = [
     "Series",
     "Sql",
     "Table",
+    "TableColumn",
     "cells_of",
     "plots_of",
     "words",
@@ -125,7 +125,7 @@ class Cell:
 
 
 @dataclass(frozen=True, slots=True)
-class Column:
+class TableColumn:
     """A column of a table."""
 
     head: str
@@ -155,7 +155,7 @@ class Paragraph:
 
 
 @dataclass(frozen=True, slots=True)
-class Facts:
+class FactList:
     """Names with what is known of them."""
 
     pairs: tuple[tuple[str, Cell], ...]
@@ -166,7 +166,7 @@ class Facts:
 class Table:
     """Rows of cells; where no table fits, a row becomes a block under its first `titles` cells."""
 
-    columns: tuple[Column, ...]
+    columns: tuple[TableColumn, ...]
     rows: tuple[tuple[Cell, ...], ...]
     caption: str = ""
     note: str = ""
@@ -294,7 +294,7 @@ class Sql:
     note: str = ""
 
 
-Block = Heading | Facts | Table | Paragraph | Plot | Matrix | Sql | Bars
+Block = Heading | FactList | Table | Paragraph | Plot | Matrix | Sql | Bars
 
 
 @dataclass(frozen=True, slots=True)
@@ -319,7 +319,7 @@ def cells_of(document: Document) -> Iterator[Cell]:
     """Every cell in the order of the page."""
     for block in document.blocks:
         match block:
-            case Facts():
+            case FactList():
                 yield from (cell for _, cell in block.pairs)
             case Table():
                 yield from (cell for row in block.rows for cell in row)

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
-from importers.schema import Account, ClockReading, Conversion
+from importers.schema import ClockReading, Conversion, LineAccount
 from store.model.results import Correction
 
 __all__ = [
@@ -79,7 +79,7 @@ class Provenance:
     conversions: tuple[Conversion, ...]
     clock: ClockReading
     sign_turned: bool
-    account: Account
+    account: LineAccount
     warnings: tuple[str, ...]
     trace_sha256: str
     trace_file: str

@@ -10,7 +10,7 @@ from store.devices.records import DevicePage
 from store.judge.efficiency_sql import efficiency_queries
 from store.judge.evidence import BenchEvidence
 from store.methods.specs import page_tables
-from store.model.document import Amount, Block, Cell, Column, Manner, Plot, Role, Sql, Table, words
+from store.model.document import Amount, Block, Cell, Manner, Plot, Role, Sql, Table, TableColumn, words
 from store.publish.content import Section
 from store.publish.figures_sql import headline_queries, pairs_query, quoted, results_query
 from store.publish.shown import run_list
@@ -88,7 +88,7 @@ def _meters(library: Store, names: Sequence[str], overdue: Sequence[str]) -> Tab
             )
         )
     heads = ("meter", "limits of error, as stated by its maker", "last calibration", "due")
-    return Table(tuple(Column(head, wraps=True) for head in heads), tuple(rows), "Meters used")
+    return Table(tuple(TableColumn(head, wraps=True) for head in heads), tuple(rows), "Meters used")
 
 
 def methods_section() -> Section:
@@ -170,12 +170,12 @@ def _runs(library: Store, run_ids: Sequence[int]) -> Table:
             )
         )
     columns = (
-        Column("run", is_number=True),
-        Column("device"),
-        Column("test"),
-        Column("port, mode, load", wraps=True),
-        Column("ambient", is_number=True),
-        Column("started (UTC)"),
-        Column("meter"),
+        TableColumn("run", is_number=True),
+        TableColumn("device"),
+        TableColumn("test"),
+        TableColumn("port, mode, load", wraps=True),
+        TableColumn("ambient", is_number=True),
+        TableColumn("started (UTC)"),
+        TableColumn("meter"),
     )
     return Table(columns, tuple(rows), "Runs", "" if any(kept) else "Of these runs no original kept.")

@@ -16,7 +16,7 @@ import pyarrow as pa
 
 from store.catalogue.connection import rows
 from store.errors import NotFound
-from store.model.document import Cell, Facts, Manner, Paragraph, Table
+from store.model.document import Cell, FactList, Manner, Paragraph, Table
 from store.publish.content import Report, Section
 from store.publish.refusals import NotPublished
 from store.publish.report_ids import library_uid, own_id, report_id
@@ -28,9 +28,9 @@ if TYPE_CHECKING:
     from store.core import Store
 
 __all__ = [
+    "HistoryStep",
     "Issue",
     "ReasonWanted",
-    "Step",
     "changes_between",
     "draft_of",
     "issue_report",
@@ -44,7 +44,7 @@ MOST_CHANGES = 40
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class HistoryStep:
     """One version in a report's history."""
 
     version: int
@@ -72,7 +72,7 @@ class Issue:
     chain: str
     """Head of the library's chain of amendments at that moment; empty where nothing was ever amended."""
     content: Report
-    history: tuple[Step, ...]
+    history: tuple[HistoryStep, ...]
     """Every version up to this one."""
 
 
@@ -176,7 +176,7 @@ def load_issue(library: Store, report: str, version: int | None = None) -> Issue
         changes=tuple(json.loads(row[7])),
         chain=row[8],
         content=Report.from_json(zlib.decompress(row[9]).decode()),
-        history=tuple(Step(r[1], as_utc(r[2]) or moment, r[3], r[6], r[10]) for r in kept),
+        history=tuple(HistoryStep(r[1], as_utc(r[2]) or moment, r[3], r[6], r[10]) for r in kept),
     )
 
 
@@ -264,7 +264,7 @@ def _tables(section: Section) -> dict[str, dict[str, dict[str, str]]]:
     for block in section.blocks:
         if isinstance(block, Table):
             found[block.caption] = _by_row(block)
-        elif isinstance(block, Facts):
+        elif isinstance(block, FactList):
             found[block.caption or section.title] = {name: {"value": cell.shown()} for name, cell in block.pairs}
     return found
 

@@ -18,7 +18,7 @@ from store.documents.device import (
 from store.documents.figures import place_words
 from store.documents.glance import claim_bars, key_facts, lead, suits
 from store.judge.course_grid import CourseCell
-from store.model.document import Amount, Block, Cell, Column, Facts, Manner, Paragraph, Plot, Table, words
+from store.model.document import Amount, Block, Cell, FactList, Manner, Paragraph, Plot, Table, TableColumn, words
 from store.publish.content import Section
 from store.usb.offers import offer_words
 
@@ -121,8 +121,8 @@ def sample_section(page: DevicePage) -> Section:
         *((f"mark: {mark.name}", f"certificate listing {mark.listing}") for mark in sheet.marks),
     ]
     blocks: list[Block] = [
-        Facts(tuple(own), "The item tested"),
-        Facts(
+        FactList(tuple(own), "The item tested"),
+        FactList(
             tuple((name, Cell(value)) for name, value in supplied if value),
             "Supplied by the maker or the seller, not measured",
         ),
@@ -161,7 +161,7 @@ def course_section(page: DevicePage) -> Section:
             told = "; ".join(place_words(cell.port, cell.mode) for cell in done) or "nothing"
             rows.append((Cell(row.test.name), Cell(told), Cell("; ".join(map(_left, left)) or "nothing left")))
     table = Table(
-        (Column("test"), Column("done", wraps=True), Column("not done", wraps=True)),
+        (TableColumn("test"), TableColumn("done", wraps=True), TableColumn("not done", wraps=True)),
         tuple(rows),
         f"Course of tests of {page.sheet.device}",
         "Tests not done count neither for nor against the device.",

@@ -16,7 +16,7 @@ from store.documents.comparison import (
 )
 from store.documents.figures import figure_cell
 from store.methods.specs import label_of
-from store.model.document import Block, Cell, Facts, Manner, Plot, words
+from store.model.document import Block, Cell, FactList, Manner, Plot, words
 from store.publish.content import Section
 
 __all__ = ["comparison_sections"]
@@ -48,11 +48,11 @@ def comparison_sections(page: ComparisonPage, plots: Sequence[Plot], reports: Ma
     ]
     absent = list(_absent(page))
     if absent:
-        blocks.append(Facts(tuple(absent), "Not ranked, because a test is missing"))
+        blocks.append(FactList(tuple(absent), "Not ranked, because a test is missing"))
     sections = [Section("side-by-side", "Comparison", tuple(blocks))]
     rest: list[Block] = [*plots, *words(*_unlike(page), manner=Manner.ITEM), *words(RULE, manner=Manner.NOTE)]
     known = tuple(repeats_facts(page))
-    rest += [Facts(known, "Repeatability")] if known else []
+    rest += [FactList(known, "Repeatability")] if known else []
     sections.append(Section("findings", "How the differences were judged", tuple(rest)))
     if page.pairs:
         note = (
@@ -65,7 +65,7 @@ def comparison_sections(page: ComparisonPage, plots: Sequence[Plot], reports: Ma
         table = replace(models_table(page.models), caption="Means over samples of one model")
         sections.append(Section("models", "Several samples of one model", (table,)))
     own = tuple((device, Cell(f"report {number}")) for device, number in reports.items())
-    sections.append(Section("each", "Each device", (Facts(own, "A page of its own for each device"),)))
+    sections.append(Section("each", "Each device", (FactList(own, "A page of its own for each device"),)))
     return tuple(sections)
 
 

@@ -18,7 +18,7 @@ import duckdb
 import numpy as np
 import pyarrow as pa
 
-from importers.schema import TRACE_COLUMNS, Account
+from importers.schema import TRACE_COLUMNS, LineAccount
 from store.care.packs import reduce_pack
 from store.care.repack import Moved, Replacement, check_hash, remove_files, write_without
 from store.care.strays import drop_empty_files
@@ -137,7 +137,7 @@ def _join(
     run_id = int(before[0][0]) if before else reserve_run_ids(library, 1)
     first = ordered[0]
     samples = sum(record.samples for record in ordered)
-    account = Account(samples, samples)
+    account = LineAccount(samples, samples)
     record = RunRecord(
         facts=replace(facts, run_id=run_id, uid=uid),
         provenance=replace(

@@ -12,7 +12,7 @@ from typing import Any
 import duckdb
 import pyarrow as pa
 
-from importers.schema import Account, ClockReading, Conversion
+from importers.schema import ClockReading, Conversion, LineAccount
 from store.catalogue.connection import rows
 from store.errors import NotFound, WrongFact, suggest
 from store.model.records import (
@@ -190,7 +190,7 @@ def provenance_of(row: dict[str, Any]) -> Provenance:
         imported_at=as_utc(row["imported_at"]),  # type: ignore[arg-type]
         conversions=tuple(Conversion(**c) for c in json.loads(row["conversions"])),
         clock=ClockReading(**{**clock, "columns": tuple(clock.get("columns") or ())}),
-        account=Account(**json.loads(row["account"])),
+        account=LineAccount(**json.loads(row["account"])),
         warnings=tuple(json.loads(row["warnings"])),
     )
 

@@ -16,7 +16,7 @@ from store.model.results import Array, Correction
 from store.signal.signals import (
     COUNTERS,
     TEMPERATURES,
-    Series,
+    SampleSeries,
     Signals,
     correct,
     find_gaps,
@@ -26,7 +26,7 @@ from store.signal.signals import (
     zero_current,
 )
 from store.signal.statistics import noise
-from store.signal.thresholds import Limits
+from store.signal.thresholds import ThresholdRange
 from store.signal.track import BLOCK, ONES, Blocks, Track, electrical
 
 __all__ = ["condense"]
@@ -110,7 +110,7 @@ def condense(
     first: Mapping[str, Array],
     rest: Iterator[Mapping[str, Array]],
     samples: int,
-    limits: Limits,
+    limits: ThresholdRange,
     *,
     corrections: tuple[Correction, ...] = (),
     offset_limit_a: float | None = None,
@@ -149,7 +149,7 @@ def condense(
         if track is not None and blocks is not None:
             track.keep(blocks)
     series = {
-        n: Series(*(np.concatenate(part) for part in zip(*kept, strict=True))) for n, kept in thin.items() if kept
+        n: SampleSeries(*(np.concatenate(part) for part in zip(*kept, strict=True))) for n, kept in thin.items() if kept
     }
     series = {n: s for n, s in series.items() if len(s)}
     events = []
@@ -164,14 +164,14 @@ def condense(
         where = np.flatnonzero(power.is_gap)
         gaps = tuple((float(power.t[k]), float(power.t[k + 1])) for k in where)
         if power.v is not None and power.i is not None:
-            series["voltage_v"], series["current_a"] = Series(power.t, power.v), Series(power.t, power.i)
+            series["voltage_v"], series["current_a"] = SampleSeries(power.t, power.v), SampleSeries(power.t, power.i)
     elif series:
         longest = max(series.values(), key=len)
         where = np.flatnonzero(find_gaps(longest.t, BLOCK * step, limits))
         gaps = tuple((float(longest.t[k]), float(longest.t[k + 1])) for k in where)
     for name, kept in smooth.items():
         if name in series:
-            series[means_of(name)] = Series(*(np.concatenate(part) for part in zip(*kept, strict=True)))
+            series[means_of(name)] = SampleSeries(*(np.concatenate(part) for part in zip(*kept, strict=True)))
     if track is not None and track.is_coarse:
         warnings.append("too restless to keep every event: short ones may be missed")
     return Signals(

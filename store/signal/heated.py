@@ -10,7 +10,7 @@ from store.model.results import Account, Array, Contribution
 from store.signal.batches import residual_time
 from store.signal.detectors import last_in_band
 from store.signal.prepared import Prepared
-from store.signal.signals import Series, means_of
+from store.signal.signals import SampleSeries, means_of
 from store.signal.statistics import median, median_of_three, noise, runs_of
 
 __all__ = ["PROBES", "Heated", "heated_of", "line_fit", "probe_of", "resolution_part", "step_of"]
@@ -23,10 +23,10 @@ class Heated:
     """The temperature of a run under load."""
 
     channel: str
-    whole: Series
-    loaded: Series
+    whole: SampleSeries
+    loaded: SampleSeries
     """From load applied to the load's end."""
-    steady_load: Series
+    steady_load: SampleSeries
     """From load applied while the load held its level: what a fit may use."""
     begins_s: float
     """When the load was applied; the log's start where it has no power to tell."""
@@ -73,7 +73,7 @@ def heated_of(run: Prepared, channel: str) -> Heated:
     return Heated(channel, whole, loaded, curve.between(window.from_s, until), begin.at_s, begin_u=begin.u_s)
 
 
-def _until_hottest(run: Prepared, whole: Series) -> tuple[Series, str]:
+def _until_hottest(run: Prepared, whole: SampleSeries) -> tuple[SampleSeries, str]:
     """A log of temperature alone up to where it was last at its hottest, where it cools down by over 3 K after that."""
     steady = median_of_three(whole.y)
     top, end = float(steady.max()), median(steady[-3:])
@@ -84,7 +84,7 @@ def _until_hottest(run: Prepared, whole: Series) -> tuple[Series, str]:
     told = (
         f"at {float(whole.t[last]):.0f} s, hottest: the log has no power to tell the load's end, and cools after that"
     )
-    return Series(whole.t[: last + 1], whole.y[: last + 1]), told
+    return SampleSeries(whole.t[: last + 1], whole.y[: last + 1]), told
 
 
 def step_of(y: Array) -> float:

@@ -13,7 +13,7 @@ from store.signal.batches import correlation_time
 from store.signal.detectors import steady_levels
 from store.signal.signals import Electrical
 from store.signal.statistics import median, median_of_three, moments, noise, time_weights
-from store.signal.thresholds import Limits
+from store.signal.thresholds import ThresholdRange
 
 IntArray = npt.NDArray[np.intp]
 
@@ -54,7 +54,7 @@ class Level:
         return (self.from_s, self.to_s, self.middle_a, self.band_a)
 
 
-def find_levels(power: Electrical, limits: Limits) -> list[Level]:
+def find_levels(power: Electrical, limits: ThresholdRange) -> list[Level]:
     """Levels of current by change detection, the first second after each step left out of the means.
 
     Args:

@@ -9,7 +9,7 @@ import numpy as np
 from store.model.results import Power, RunContext, Trace
 from store.signal.condense import condense
 from store.signal.signals import TEMPERATURES, Signals, build_signals, find_gaps, median_step
-from store.signal.thresholds import Limits
+from store.signal.thresholds import ThresholdRange
 from store.signal.window import LoadWindow, load_window
 from store.uncertainty.accuracy import MeterModel, meter_model
 
@@ -33,7 +33,7 @@ class Prepared:
     trace: Trace
     signals: Signals
     window: LoadWindow | None
-    limits: Limits
+    limits: ThresholdRange
     meter: MeterModel
 
     @property
@@ -64,9 +64,9 @@ def prepare(trace: Trace, context: RunContext) -> Prepared:
         trace: the run's samples.
         context: facts, among them the meter's accuracy and a library's own constants.
     """
-    limits = Limits(context.thresholds)
+    limits = ThresholdRange(context.thresholds)
     if _logs_on_change(trace, limits):
-        limits = Limits({**context.thresholds, "gap_steps": NO_GAPS})
+        limits = ThresholdRange({**context.thresholds, "gap_steps": NO_GAPS})
     meter = meter_model(context.meter)
     offset = meter.current.fixed if meter.current is not None else None
     signals = _signals(trace, context, limits, offset)
@@ -78,7 +78,7 @@ NO_GAPS = 1e9
 """Steps that a gap would have to span where a meter logs on change and its values stood still over every long step."""
 
 
-def _logs_on_change(trace: Trace, limits: Limits) -> bool:
+def _logs_on_change(trace: Trace, limits: ThresholdRange) -> bool:
     """Whether a meter writes a row when a value changes: its long steps are no gaps, for the values stood still.
 
     Told by steps of all lengths, by rows that hardly ever repeat each other, and by power that hardly differs across
@@ -109,7 +109,7 @@ STILL_SHARE = 0.02
 """A value that moved by a fiftieth of the largest stood still: meters that log on change have finer digits."""
 
 
-def _signals(trace: Trace, context: RunContext, limits: Limits, offset: float | None) -> Signals:
+def _signals(trace: Trace, context: RunContext, limits: ThresholdRange, offset: float | None) -> Signals:
     logged = trace.channels
     names = tuple(n for n in WANTED if n in logged)
     pieces = iter(trace.chunks(names))

@@ -19,9 +19,18 @@ from store.signal.integrate import (
     trapezoid_steps,
 )
 from store.signal.statistics import Moments, half_spread, median, median_of_three, moments, noise, time_weights
-from store.signal.thresholds import Limits
+from store.signal.thresholds import ThresholdRange
 
-__all__ = ["TEMPERATURES", "Electrical", "Series", "Signals", "build_signals", "find_gaps", "means_of", "median_step"]
+__all__ = [
+    "TEMPERATURES",
+    "Electrical",
+    "SampleSeries",
+    "Signals",
+    "build_signals",
+    "find_gaps",
+    "means_of",
+    "median_step",
+]
 
 TEMPERATURES = (
     "temperature_c",
@@ -40,7 +49,7 @@ def means_of(channel: str) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class Series:
+class SampleSeries:
     """The valid samples of one channel: n times [s], n values, no NaN."""
 
     t: Array
@@ -50,11 +59,11 @@ class Series:
         """Number of valid samples."""
         return len(self.t)
 
-    def between(self, from_s: float, to_s: float) -> Series:
+    def between(self, from_s: float, to_s: float) -> SampleSeries:
         """Samples from from_s to to_s, both within."""
         a = int(np.searchsorted(self.t, from_s, side="left"))
         b = int(np.searchsorted(self.t, to_s, side="right"))
-        return Series(self.t[a:b], self.y[a:b])
+        return SampleSeries(self.t[a:b], self.y[a:b])
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,7 +152,7 @@ class Signals:
     last_s: float
     step_s: float
     """Median interval; 0 where the run has one sample."""
-    series: Mapping[str, Series]
+    series: Mapping[str, SampleSeries]
     power: Electrical | None
     gaps: tuple[tuple[float, float], ...]
     """Spans without samples [s]."""
@@ -159,7 +168,7 @@ def median_step(t: Array) -> float:
     return median(steps) if len(steps) else 0.0
 
 
-def find_gaps(t: Array, step_s: float, limits: Limits) -> Mask:
+def find_gaps(t: Array, step_s: float, limits: ThresholdRange) -> Mask:
     """Which of n - 1 steps are gaps: longer than 5 median steps and longer than 1 s."""
     return np.asarray(np.diff(t) > max(limits["gap_steps"] * step_s, limits["gap_min_s"]))
 
@@ -173,7 +182,7 @@ def correct(columns: Mapping[str, Array], corrections: tuple[Correction, ...]) -
     return out
 
 
-def unwrap_counter(series: Series) -> tuple[Series, list[Event]]:
+def unwrap_counter(series: SampleSeries) -> tuple[SampleSeries, list[Event]]:
     """A meter's counter without its restarts: after a fall to under a tenth it goes on from where it was."""
     steps = np.diff(series.y)
     fell = np.flatnonzero((steps < 0) & (series.y[1:] < 0.1 * series.y[:-1]) & (series.y[:-1] > 0))
@@ -188,10 +197,10 @@ def unwrap_counter(series: Series) -> tuple[Series, list[Event]]:
         )
         for k in fell
     ]
-    return Series(series.t, series.y + lift), events
+    return SampleSeries(series.t, series.y + lift), events
 
 
-def fill_gaps(t: Array, is_gap: Mask, counter: Series | None, peak_rate: float) -> Array:
+def fill_gaps(t: Array, is_gap: Mask, counter: SampleSeries | None, peak_rate: float) -> Array:
     """What a meter's counter gained across each gap.
 
     Args:
@@ -217,7 +226,7 @@ def fill_gaps(t: Array, is_gap: Mask, counter: Series | None, peak_rate: float) 
     return filled
 
 
-def zero_current(i: Array, offset_limit_a: float | None, limits: Limits) -> float:
+def zero_current(i: Array, offset_limit_a: float | None, limits: ThresholdRange) -> float:
     """Current under which a reading may be the meter's offset [A]."""
     if offset_limit_a is not None:
         return 2.0 * offset_limit_a
@@ -235,7 +244,10 @@ def is_alternating(v: Array | None) -> bool:
 
 
 def build_electrical(
-    columns: Mapping[str, Array], counters: Mapping[str, Series], offset_limit_a: float | None, limits: Limits
+    columns: Mapping[str, Array],
+    counters: Mapping[str, SampleSeries],
+    offset_limit_a: float | None,
+    limits: ThresholdRange,
 ) -> Electrical | None:
     """The electrical track of a run held in memory, or None where it logged no power at all.
 
@@ -350,7 +362,7 @@ def flows_against(i: Array, zero_a: float) -> bool:
 def build_signals(
     columns: Mapping[str, Array],
     samples: int,
-    limits: Limits,
+    limits: ThresholdRange,
     *,
     corrections: tuple[Correction, ...] = (),
     offset_limit_a: float | None = None,
@@ -368,15 +380,15 @@ def build_signals(
     columns = correct(columns, corrections)
     t = columns["t_s"]
     events: list[Event] = []
-    series: dict[str, Series] = {}
+    series: dict[str, SampleSeries] = {}
     for name, y in columns.items():
         if name == "t_s":
             continue
         valid = np.isfinite(y)
         if valid.all():
-            series[name] = Series(t, y)
+            series[name] = SampleSeries(t, y)
         elif valid.any():
-            series[name] = Series(t[valid], y[valid])
+            series[name] = SampleSeries(t[valid], y[valid])
     for name in COUNTERS:
         if name in series:
             series[name], restarts = unwrap_counter(series[name])

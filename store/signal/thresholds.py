@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
-__all__ = ["THRESHOLDS", "Limits", "Threshold"]
+__all__ = ["THRESHOLDS", "Threshold", "ThresholdRange"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +129,7 @@ THRESHOLDS: Mapping[str, Threshold] = MappingProxyType({item.name: item for item
 
 
 @dataclass(frozen=True, slots=True)
-class Limits:
+class ThresholdRange:
     """Constants in force for one run: the defaults, with a library's own values over them."""
 
     own: Mapping[str, float]

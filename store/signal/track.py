@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from store.model.results import Array, Mask, Power
-from store.signal.signals import Electrical, Series, fill_gaps, flows_against, steps_of
+from store.signal.signals import Electrical, SampleSeries, fill_gaps, flows_against, steps_of
 from store.signal.statistics import median, median_of_three, noise
 
 __all__ = ["BLOCK", "ONES", "Blocks", "Track", "electrical"]
@@ -208,7 +208,7 @@ class Track:
         return joined
 
 
-def electrical(track: Track, series: Mapping[str, Series]) -> Electrical:
+def electrical(track: Track, series: Mapping[str, SampleSeries]) -> Electrical:
     """The finished track as reducers know it."""
     all_kept = track.finish()
     t, p = all_kept["t"], all_kept["p"]

@@ -10,7 +10,7 @@ from store.model.results import Array, Mask
 from store.signal.edges import Edge, edge_after, edge_before
 from store.signal.signals import Electrical
 from store.signal.statistics import median, quantile, weighted_quantile
-from store.signal.thresholds import Limits
+from store.signal.thresholds import ThresholdRange
 
 __all__ = ["LoadWindow", "load_window", "plateau_of"]
 
@@ -42,7 +42,7 @@ class LoadWindow:
         return edge_before(power.t, power.is_gap, self.a), edge_after(power.t, power.is_gap, self.b)
 
 
-def plateau_of(p: Array, p3: Array, limits: Limits, weights: Array | None = None) -> tuple[float, str]:
+def plateau_of(p: Array, p3: Array, limits: ThresholdRange, weights: Array | None = None) -> tuple[float, str]:
     """The level that the load or charger held [W], and a warning or an empty text.
 
     Args:
@@ -79,7 +79,7 @@ def _pair(mask: Mask) -> tuple[int, int] | None:
     return int(np.argmax(mask)), len(mask) - 1 - int(np.argmax(mask[::-1]))
 
 
-def load_window(power: Electrical, limits: Limits) -> LoadWindow | None:
+def load_window(power: Electrical, limits: ThresholdRange) -> LoadWindow | None:
     """From the first to the last sample at a tenth of the plateau or more; None where there was no load.
 
     Single spikes open no window: three-sample medians decide, two neighbours at once.

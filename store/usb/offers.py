@@ -13,8 +13,8 @@ from functools import lru_cache
 from store.usb.power_objects import PowerObject, PowerObjectError, decode
 
 __all__ = [
-    "Mode",
     "OfferError",
+    "OfferedMode",
     "is_adaptive",
     "mode_fits",
     "offer_words",
@@ -54,7 +54,7 @@ class OfferError(ValueError):
 
 
 @dataclass(frozen=True, slots=True)
-class Mode:
+class OfferedMode:
     """What was negotiated: a supply type and a voltage or a range of voltages."""
 
     supply: str
@@ -128,7 +128,7 @@ def offer_words(text: str) -> str:
 
 
 @lru_cache(maxsize=4096)
-def read_mode(text: str) -> Mode | None:
+def read_mode(text: str) -> OfferedMode | None:
     """Read a mode: `fixed 9 V`, `PPS 3.3-21 V`, `20V`; None where the text has another form."""
     found = _OFFER.match(text.strip())
     if found is None:
@@ -138,7 +138,7 @@ def read_mode(text: str) -> Mode | None:
     if supply is None:
         return None
     volts = [_number(part) for part in re.findall(_NUMBER, found["volts"])]
-    return Mode("AVS" if supply.endswith("AVS") else supply, min(volts), max(volts))
+    return OfferedMode("AVS" if supply.endswith("AVS") else supply, min(volts), max(volts))
 
 
 def mode_fits(wanted: str, actual: str | None) -> bool:

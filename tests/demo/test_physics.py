@@ -17,12 +17,12 @@ from demo_parquet.bench.cell import CURVES, Curve, Pack, PackCollapsedError, pac
 from demo_parquet.bench.fleet import ADAPTERS, BANKS, CABLES
 from demo_parquet.bench.heat import Body, follow
 from demo_parquet.bench.port import Load, Port
-from demo_parquet.bench.scenario import Ambient, Scenario, Source, constant, simulate, steps
+from demo_parquet.bench.scenario import Room, Scenario, Source, constant, simulate, steps
 
-STILL = Ambient(25.0, 0.0)
+STILL = Room(25.0, 0.0)
 
 
-def discharge(name: str, watts: float, *, dt_s: float = 1.0, ambient: Ambient = STILL):
+def discharge(name: str, watts: float, *, dt_s: float = 1.0, ambient: Room = STILL):
     bank = Bank(BANKS[name], soc=1.0, temperature_c=ambient.level_c)
     scenario = Scenario(
         60_000.0,

@@ -14,7 +14,7 @@ import polars as pl
 import pytest
 
 from importers.problems import ImportRefused
-from importers.reading.following import Following, Step
+from importers.reading.following import Following, FollowStep
 from importers.reading.inspecting import inspect
 from tests.exports.generator import Export, make
 
@@ -26,7 +26,7 @@ def followed(following: Following) -> list[pl.DataFrame]:
     return [pl.concat(run.pieces, how="diagonal") for run in following.runs if run.pieces]
 
 
-def grow(path: Path, data: bytes, rng: random.Random, following: Following) -> set[Step]:
+def grow(path: Path, data: bytes, rng: random.Random, following: Following) -> set[FollowStep]:
     """Write the bytes in pieces of any length, cut anywhere, and look after each."""
     steps = {following.look()}
     at = 0
@@ -72,7 +72,7 @@ def test_what_is_followed_is_what_the_file_says(tmp_path: Path, count: int) -> N
         steps = grow(path, export.data, random.Random(export.seed), following)
         frames = followed(following)
         told = f"seed {export.seed}, {export.features}, {steps}"
-        assert Step.ANEW not in steps, told
+        assert FollowStep.ANEW not in steps, told
         if export.data.endswith(b"\n") and len(frames) == len(export.runs):
             for frame, truth in zip(frames, sorted(export.runs, key=lambda r: r.port or ""), strict=True):
                 if len(export.runs) == 1:
@@ -100,15 +100,15 @@ def text_of(lines: list[str]) -> bytes:
 def test_no_file_then_a_head_then_samples(tmp_path: Path) -> None:
     path = tmp_path / "log.csv"
     following = Following(path)
-    assert following.look() is Step.WAITING
+    assert following.look() is FollowStep.WAITING
     path.write_bytes(text_of(LINES[:1]))
-    assert following.look() is Step.WAITING
+    assert following.look() is FollowStep.WAITING
     path.write_bytes(text_of(LINES[:40]))
-    assert following.look() is Step.GROWN
+    assert following.look() is FollowStep.GROWN
     with path.open("ab") as file:
         file.write(text_of(LINES[40:60])[:-4])
-    assert following.look() is Step.GROWN
-    assert following.look() is Step.STILL
+    assert following.look() is FollowStep.GROWN
+    assert following.look() is FollowStep.STILL
     assert 50 <= sum(frame.height for frame in followed(following)) <= 58
 
 
@@ -124,7 +124,7 @@ def test_a_file_that_is_written_anew_is_read_anew(tmp_path: Path, how: str) -> N
         (tmp_path / "new").replace(path)
     else:
         path.write_bytes(text_of(other))
-    assert following.look() is Step.ANEW
+    assert following.look() is FollowStep.ANEW
     (frame,) = followed(following)
     assert frame["voltage_v"].max() < 10
     assert frame.height >= len(other) - 1 - PENDING
@@ -136,11 +136,11 @@ def test_a_file_that_goes_away_and_comes_back_is_followed_on(tmp_path: Path) -> 
     following = Following(path)
     following.look()
     path.rename(tmp_path / "away")
-    assert following.look() is Step.STILL
+    assert following.look() is FollowStep.STILL
     with (tmp_path / "away").open("ab") as file:
         file.write(text_of(LINES[100:200]))
     (tmp_path / "away").rename(path)
-    assert following.look() is Step.GROWN
+    assert following.look() is FollowStep.GROWN
     (frame,) = followed(following)
     assert frame["t_s"].to_list() == [float(t) for t in range(frame.height)]
 
@@ -161,4 +161,4 @@ def test_a_table_without_units_is_asked_about_and_answered(tmp_path: Path) -> No
     path = tmp_path / "log.csv"
     path.write_bytes(text_of(["t;x;y", *(f"{t};{t % 7};{t % 3}" for t in range(80))]))
     following = Following(path)
-    assert following.look() in {Step.ASKS, Step.WAITING}
+    assert following.look() in {FollowStep.ASKS, FollowStep.WAITING}

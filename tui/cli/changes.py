@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from tui.cli.listing import print_rows
-from tui.render.tables import Column
+from tui.render.tables import Head
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -21,8 +21,8 @@ def print_changes(session: Session, changes: Sequence[ResultChange]) -> None:
     """Results that came, or would come, out otherwise: before, now, by how much."""
     from tui.render.answers import cell
 
-    columns = [Column("run", is_number=True), Column("result"), Column("before", is_number=True)]
-    columns += [Column("now", is_number=True), Column("by", is_number=True), Column("unit"), Column("method")]
+    columns = [Head("run", is_number=True), Head("result"), Head("before", is_number=True)]
+    columns += [Head("now", is_number=True), Head("by", is_number=True), Head("unit"), Head("method")]
     rows: list[tuple[object, ...]] = [
         (
             *(c.run_id, c.name, cell(c.old_value), cell(c.new_value), _moved(c.old_value, c.new_value)),
@@ -40,7 +40,7 @@ def print_flips(session: Session, changes: Sequence[VerdictChange], *, verb: str
         return
     session.out("")
     session.out(f"verdicts that {verb}")
-    columns = [Column("device"), Column("claim", may_shrink=True), Column("before"), Column("after"), Column("runs")]
+    columns = [Head("device"), Head("claim", may_shrink=True), Head("before"), Head("after"), Head("runs")]
     rows: list[tuple[object, ...]] = [
         (c.device, c.claim, c.before, c.after, ", ".join(map(str, c.run_ids))) for c in changes
     ]

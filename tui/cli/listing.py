@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from tui.cli.base import wrong_use
 from tui.cli.session import Session
 from tui.cli.streams import is_terminal
-from tui.render.tables import Column, tabbed, table
+from tui.render.tables import Head, tabbed, table
 
 if TYPE_CHECKING:
     from store.model.document import Document
@@ -38,7 +38,7 @@ def _is_line(word: str) -> bool:
     return sum(part.count(":") + part.count(">") + part.count("<") > 0 for part in word.split()) > 1
 
 
-def print_rows(session: Session, columns: Sequence[Column], rows: Sequence[Sequence[object]]) -> None:
+def print_rows(session: Session, columns: Sequence[Head], rows: Sequence[Sequence[object]]) -> None:
     """Print a table: aligned, or parted by tabs with --plain."""
     if session.is_plain:
         session.out_all(line for line in tabbed(columns, rows))

@@ -10,7 +10,7 @@ from tui.cli.listing import print_document
 from tui.cli.session import Session, fail
 
 if TYPE_CHECKING:
-    from store.choose import Choice, Scheme
+    from store.choose import Ranking, Scheme
 
 __all__ = ["choice_data", "print_choice", "read_need", "scheme_of"]
 
@@ -30,7 +30,7 @@ def read_need(path: Path) -> str:
         fail(f"{path} is not UTF-8 text.")
 
 
-def print_choice(session: Session, choice: Choice, *, as_json: bool) -> None:
+def print_choice(session: Session, choice: Ranking, *, as_json: bool) -> None:
     """An answer to a need on standard output."""
     if as_json:
         session.document(choice_data(choice))
@@ -40,7 +40,7 @@ def print_choice(session: Session, choice: Choice, *, as_json: bool) -> None:
     print_document(session, choice_document(choice))
 
 
-def choice_data(choice: Choice) -> dict[str, Any]:
+def choice_data(choice: Ranking) -> dict[str, Any]:
     """What `choose --json` prints."""
     shares = choice.shares
     return {

@@ -17,7 +17,7 @@ import pyarrow.parquet as pq
 
 from tui.render.format import is_number
 from tui.render.json_values import jsonable
-from tui.render.tables import Column
+from tui.render.tables import Head
 from tui.render.tables import table as text_table
 
 __all__ = ["cell", "safe_for_spreadsheets", "save", "table_cells", "write"]
@@ -95,10 +95,10 @@ def _write_text(table: pa.Table, stream: BinaryIO) -> None:
     stream.write(("\n".join(text_table(columns, rows)) + "\n").encode("utf-8", "backslashreplace"))
 
 
-def table_cells(table: pa.Table) -> tuple[list[Column], list[tuple[str, ...]]]:
+def table_cells(table: pa.Table) -> tuple[list[Head], list[tuple[str, ...]]]:
     """Head and cells of an answer as a text table; numbers stand on the decimal point."""
     columns = [
-        Column(name, is_number=pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_decimal(kind))
+        Head(name, is_number=pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_decimal(kind))
         for name, kind in zip(table.column_names, table.schema.types, strict=True)
     ]
     arrays = [column.to_pylist() for column in table.columns]

@@ -10,7 +10,7 @@ from store.validation import Case, ValidationRecord
 from tui.render.format import UNICODE_SIGNS, Signs
 from tui.render.json_values import jsonable
 from tui.render.plain import plain
-from tui.render.tables import Column, table
+from tui.render.tables import Head, table
 
 __all__ = ["check_document", "check_lines"]
 
@@ -20,12 +20,12 @@ def check_lines(record: ValidationRecord, *, signs: Signs = UNICODE_SIGNS, width
     yield f"Validation record, Joulebook {record.program_version}, {record.checked_at:%Y-%m-%d %H:%M} UTC"
     yield plain(record.ran_on)
     columns = [
-        Column("case", may_shrink=True),
-        Column("expected", is_number=True),
-        Column("got", is_number=True),
-        Column("within", is_number=True),
-        Column(""),
-        Column(""),
+        Head("case", may_shrink=True),
+        Head("expected", is_number=True),
+        Head("got", is_number=True),
+        Head("within", is_number=True),
+        Head(""),
+        Head(""),
     ]
     for source, cases in groupby(record.cases, key=lambda case: case.source):
         yield ""

@@ -12,13 +12,13 @@ from dataclasses import dataclass
 from tui.render.format import align_on_point
 from tui.render.plain import cut, fit, plain, width_of
 
-__all__ = ["Column", "facts_block", "hanging", "tabbed", "table", "table_or_blocks", "titled", "wrapped"]
+__all__ = ["Head", "facts_block", "hanging", "tabbed", "table", "table_or_blocks", "titled", "wrapped"]
 
 GAP = "  "
 
 
 @dataclass(frozen=True, slots=True)
-class Column:
+class Head:
     """A column's head and how its cells stand."""
 
     head: str
@@ -31,7 +31,7 @@ class Column:
 
 
 def table(
-    columns: Sequence[Column], rows: Iterable[Sequence[object]], *, width: int | None = None, ellipsis: str = "…"
+    columns: Sequence[Head], rows: Iterable[Sequence[object]], *, width: int | None = None, ellipsis: str = "…"
 ) -> list[str]:
     """Lines of an aligned table, head first; a row takes more than one line only where a column wraps.
 
@@ -60,13 +60,13 @@ def table(
     return lines
 
 
-def _pieces(text: str, width: int, column: Column) -> list[str]:
+def _pieces(text: str, width: int, column: Head) -> list[str]:
     if not column.wraps or width_of(text) <= width:
         return [text]
     return textwrap.wrap(text, max(width, 1)) or [""]
 
 
-def _shrink(columns: Sequence[Column], widths: list[int], width: int | None) -> None:
+def _shrink(columns: Sequence[Head], widths: list[int], width: int | None) -> None:
     """Take cells from the columns that may shrink, the widest first, until a line fits."""
     shrinkable = [i for i, column in enumerate(columns) if column.may_shrink or column.wraps]
     while width is not None and shrinkable and sum(widths) + len(GAP) * (len(widths) - 1) > width:
@@ -77,7 +77,7 @@ def _shrink(columns: Sequence[Column], widths: list[int], width: int | None) -> 
 
 
 def table_or_blocks(
-    columns: Sequence[Column],
+    columns: Sequence[Head],
     rows: Sequence[Sequence[object]],
     *,
     titles: int,
@@ -106,7 +106,7 @@ def table_or_blocks(
     return [(indent + line).rstrip() for line in lines]
 
 
-def tabbed(columns: Sequence[Column], rows: Iterable[Sequence[object]]) -> list[str]:
+def tabbed(columns: Sequence[Head], rows: Iterable[Sequence[object]]) -> list[str]:
     """The same table with one tab between cells and no padding: one record per line for other programs."""
     return ["\t".join(c.head for c in columns), *("\t".join(plain(cell) for cell in row) for row in rows)]
 

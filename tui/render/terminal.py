@@ -13,7 +13,7 @@ from store.model.document import (
     Block,
     Cell,
     Document,
-    Facts,
+    FactList,
     Heading,
     Manner,
     Matrix,
@@ -129,7 +129,7 @@ def _block(block: Block, signs: Signs, width: int | None) -> list[Line]:
     match block:
         case Heading():
             return [((text, "head"),) for text in _prose(block.text, width, "")]
-        case Facts():
+        case FactList():
             return _facts(block, width)
         case Table():
             return _table(block, signs, width)
@@ -166,7 +166,7 @@ def _paragraph(block: Paragraph, width: int | None) -> list[Line]:
     return [opening, *(line(hang, (text, role)) for text in rest)]
 
 
-def _facts(block: Facts, width: int | None) -> list[Line]:
+def _facts(block: FactList, width: int | None) -> list[Line]:
     shown = [(plain(name), cell) for name, cell in block.pairs if cell.shown()]
     most = LONGEST_NAME if width is None else min(LONGEST_NAME, width // 2 - 2)
     widest = max((width_of(name) for name, _ in shown if width_of(name) <= most), default=0)
@@ -360,7 +360,7 @@ def _as_blocks(block: Table, signs: Signs, width: int | None) -> list[Line]:
         fits = width is None or line_width(found) <= width
         lines += [found] if fits else [((text, "head"),) for text in _prose(text_of(found), width, "")]
         named = zip((c.head for c in block.columns[block.titles :]), row[block.titles :], strict=True)
-        inner = Facts(tuple((name, cell) for name, cell in named if cell.shown() or cell.note))
+        inner = FactList(tuple((name, cell) for name, cell in named if cell.shown() or cell.note))
         lines += [line("  ", *found) for found in _facts(inner, None if width is None else width - 2)]
     return lines
 

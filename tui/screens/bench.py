@@ -16,7 +16,7 @@ from textual.app import ComposeResult
 from textual.containers import VerticalScroll
 from textual.timer import Timer
 
-from importers.reading.following import Following, Step
+from importers.reading.following import Following, FollowStep
 from importers.schema import Facts
 from store.imports.following import follow, newest_export
 from store.imports.importer import FileOutcome, Order, import_file
@@ -35,7 +35,7 @@ from tui.state.bench_log import GrowingTrace, Limit
 from tui.state.bench_page import bench_lines, said_lines
 from tui.state.bench_plan import BenchPlan, keep_plan, kept_plan, plan_for, words_of_step
 from tui.state.pick_list import PickEntry, PickList
-from tui.widgets.lines_view import LinesView, Rule
+from tui.widgets.lines_view import LinesView, RuleLine
 
 __all__ = ["BenchScreen"]
 
@@ -51,7 +51,7 @@ Steps = tuple[tuple[CourseTest, CourseCell], ...]
 class _Look:
     """What a look at the export found."""
 
-    step: Step
+    step: FollowStep
     path: Path | None
     pieces: tuple[pl.DataFrame, ...] = ()
     said: str = ""
@@ -86,7 +86,7 @@ class BenchScreen(BaseScreen):
 
     def body(self) -> ComposeResult:
         """One block of lines."""
-        yield Rule(self.joulebook.look.signs.rule)
+        yield RuleLine(self.joulebook.look.signs.rule)
         with VerticalScroll(id="bench"):
             yield LinesView(id="bench-lines")
 
@@ -273,19 +273,19 @@ class BenchScreen(BaseScreen):
         if self._following is None:
             wanted = Path(plan.file) if plan.file else newest_export(Path(plan.watched).expanduser(), plan.began)
             if wanted is None:
-                return _Look(Step.WAITING, None)
+                return _Look(FollowStep.WAITING, None)
             self._following = follow(library, wanted, Facts(kind=plan.kind))
             self._taken = self._run = 0
         following = self._following
         step = following.look()
-        if step in {Step.ANEW, Step.WHOLE}:
+        if step in {FollowStep.ANEW, FollowStep.WHOLE}:
             self._taken = self._run = 0
         self._run, pieces = _fresh(following, plan.port, self._run, self._taken)
         self._taken += len(pieces)
         said = ""
         if following.problem is not None:
             said = str(following.problem)
-        elif step is Step.ASKS and following.inspection is not None:
+        elif step is FollowStep.ASKS and following.inspection is not None:
             asked = following.inspection.questions
             said = asked[0].text if asked else "it can't be read yet"
         return _Look(step, following.path, tuple(pieces), said)
@@ -294,11 +294,11 @@ class BenchScreen(BaseScreen):
         plan = self.plan
         if plan is None or self._is_filing:
             return
-        if look.step in {Step.ANEW, Step.WHOLE}:
+        if look.step in {FollowStep.ANEW, FollowStep.WHOLE}:
             self.trace = GrowingTrace(self.trace.limits)
         for piece in look.pieces:
             self.trace.add(piece)
-        if look.path is not None and look.step is not Step.WAITING and str(look.path) != plan.file:
+        if look.path is not None and look.step is not FollowStep.WAITING and str(look.path) != plan.file:
             plan.file = str(look.path)
             self._keep()
         if look.pieces:
@@ -314,13 +314,13 @@ class BenchScreen(BaseScreen):
     def _state_words(self, look: _Look, plan: BenchPlan) -> str:
         name = plain(look.path.name) if look.path is not None else ""
         match look.step:
-            case Step.WAITING if look.path is None:
+            case FollowStep.WAITING if look.path is None:
                 return f"waiting for an export in {plain(plan.watched)}"
-            case Step.WAITING:
+            case FollowStep.WAITING:
                 return f"waiting for {name} to hold a table"
-            case Step.ASKS:
+            case FollowStep.ASKS:
                 return f"{name} asks: {look.said} F5 answers it"
-            case Step.REFUSED:
+            case FollowStep.REFUSED:
                 return f"{name} can't be followed: {look.said}"
             case _:
                 still = round(time.monotonic() - self._changed_at) if self._changed_at else 0

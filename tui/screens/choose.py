@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import ClassVar
 
 from store import Library
-from store.choose import Choice, read_scheme
+from store.choose import Ranking, read_scheme
 from store.choose.rating import answer_text
 from store.documents.choice import choice_document
 from store.errors import WrongFact
@@ -34,7 +34,7 @@ def read_text(path: Path) -> str:
         ) from error
 
 
-def answer_file(library: Library, need: Path, scheme: Path | None) -> Choice:
+def answer_file(library: Library, need: Path, scheme: Path | None) -> Ranking:
     """Answer the need in a file, by the scheme in another; by the one that ships where None.
 
     Raises:
@@ -56,7 +56,7 @@ class ChooseScreen(DocumentScreen):
         super().__init__()
         self._need = need
         self._scheme: Path | None = None
-        self._choice: Choice | None = None
+        self._choice: Ranking | None = None
 
     def on_mount(self) -> None:
         """Answer, or ask for the need first."""
@@ -73,7 +73,7 @@ class ChooseScreen(DocumentScreen):
             self.top_line.tell(place=need.name)
             self.ask_library("answer", lambda: answer_file(library, need, scheme), self._take)
 
-    def _take(self, choice: Choice) -> None:
+    def _take(self, choice: Ranking) -> None:
         self._choice = choice
         self.tell("")
         self.show_document(choice_document(choice))

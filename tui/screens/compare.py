@@ -20,7 +20,7 @@ from tui.state.plot import PATTERNS, pieces, unit_of, value_axis
 from tui.state.strips import empty_buckets_to_bridge
 from tui.state.words import channel_words
 from tui.theme import LINE_COLOURS, THEMES
-from tui.widgets.lines_view import LinesView, Rule
+from tui.widgets.lines_view import LinesView, RuleLine
 from tui.widgets.paged_list import PagedList
 from tui.widgets.trace_plot import DrawnLine, TracePlot
 
@@ -48,10 +48,10 @@ class CompareScreen(PublishingScreen):
         """Legend, plot, results."""
         look = self.joulebook.look
         self.model = CompareModel(look)
-        yield Rule(look.signs.rule)
+        yield RuleLine(look.signs.rule)
         yield LinesView(id="compare-legend")
         yield TracePlot(is_ascii=look.is_ascii, id="compare-plot")
-        yield Rule(look.signs.rule)
+        yield RuleLine(look.signs.rule)
         yield LinesView(id="compare-note")
         yield PagedList(self._row, self.model.head_line, sign=look.signs.cursor, id="compare-rows")
 

@@ -19,7 +19,7 @@ from tui.screens.device import DeviceScreen
 from tui.screens.sheet import SheetScreen
 from tui.screens.side_by_side import SideBySideScreen
 from tui.state.device_list import DeviceList
-from tui.widgets.lines_view import Rule
+from tui.widgets.lines_view import RuleLine
 from tui.widgets.paged_list import PagedList
 
 __all__ = ["DevicesScreen"]
@@ -36,7 +36,7 @@ class DevicesScreen(BaseScreen):
         """The list."""
         signs = self.joulebook.look.signs
         self.model = DeviceList(signs)
-        yield Rule(signs.rule)
+        yield RuleLine(signs.rule)
         yield PagedList(self.model.row_line, self.model.head_line, sign=signs.cursor, id="devices")
 
     def on_mount(self) -> None:

@@ -11,7 +11,7 @@ from textual.containers import VerticalScroll
 from store.model.document import Document
 from tui.render.terminal import document_lines
 from tui.screens.publishing import PublishingScreen
-from tui.widgets.lines_view import LinesView, Rule
+from tui.widgets.lines_view import LinesView, RuleLine
 
 __all__ = ["DocumentScreen"]
 
@@ -27,7 +27,7 @@ class DocumentScreen(PublishingScreen):
 
     def body(self) -> ComposeResult:
         """One block of lines that scrolls."""
-        yield Rule(self.joulebook.look.signs.rule)
+        yield RuleLine(self.joulebook.look.signs.rule)
         with VerticalScroll(id="document"):
             yield LinesView(id="document-lines")
 

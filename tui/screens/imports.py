@@ -25,11 +25,11 @@ from tui.screens.base import BaseScreen
 from tui.screens.facts import FactsScreen
 from tui.screens.pick import PickScreen
 from tui.screens.prompt import PromptScreen
-from tui.state.import_list import Entry, ImportList, facts_words
+from tui.state.import_list import ImportEntry, ImportList, facts_words
 from tui.state.lines import Line, line
 from tui.state.pick_list import PickEntry, PickList
 from tui.state.preview import parts_of, preview_lines
-from tui.widgets.lines_view import LinesView, Rule
+from tui.widgets.lines_view import LinesView, RuleLine
 from tui.widgets.paged_list import PagedList
 
 __all__ = ["ImportScreen"]
@@ -54,15 +54,15 @@ class ImportScreen(BaseScreen):
         self._stated: dict[str, str] = {}
         self._stop = threading.Event()
         self._imported: list[int] = []
-        self._left_to_import: list[Entry] = []
+        self._left_to_import: list[ImportEntry] = []
         self._is_importing = False
         self._watch: FolderWatch | None = None
         self._watch_timer: Timer | None = None
         yield LinesView(id="facts-line")
-        yield Rule(signs.rule)
+        yield RuleLine(signs.rule)
         with Container(id="files-and-detail"):
             yield PagedList(self.model.row_line, None, sign=signs.cursor, id="files")
-            yield Rule(signs.rule, id="detail-rule")
+            yield RuleLine(signs.rule, id="detail-rule")
             with VerticalScroll(id="detail", can_focus=False):
                 yield LinesView(id="detail-lines")
 
@@ -77,7 +77,7 @@ class ImportScreen(BaseScreen):
         """The files on screen."""
         return self.query_one("#files", PagedList)
 
-    def _here(self) -> Entry | None:
+    def _here(self) -> ImportEntry | None:
         entries = self.model.entries
         return entries[self.paged_list.cursor] if self.paged_list.cursor < len(entries) else None
 
@@ -141,7 +141,7 @@ class ImportScreen(BaseScreen):
 
         self.ask_library("find", lambda: list(find_files(paths).files), done, must_run=True)
 
-    def _order(self, entry: Entry) -> Order:
+    def _order(self, entry: ImportEntry) -> Order:
         return Order(facts=self._facts(), answers=dict(entry.answers))
 
     def _facts(self) -> Facts:
@@ -149,7 +149,7 @@ class ImportScreen(BaseScreen):
         ambient = stated.pop("ambient_c", None)
         return Facts(**stated, ambient_c=_number(ambient))  # type: ignore[arg-type]
 
-    def _inspect(self, entry: Entry) -> None:
+    def _inspect(self, entry: ImportEntry) -> None:
         library, order = self.joulebook.library, self._order(entry)
 
         def done(found: Inspection) -> None:
@@ -280,7 +280,7 @@ class ImportScreen(BaseScreen):
             "import", lambda: import_file(library, entry.path, order, progress), finished, failed=failed, must_run=True
         )
 
-    def _show_share(self, entry: Entry, share: float) -> None:
+    def _show_share(self, entry: ImportEntry, share: float) -> None:
         self.model.show_share(entry, share, time.monotonic())
         if self.is_attached:
             self.paged_list.repaint()
@@ -366,7 +366,7 @@ class ImportScreen(BaseScreen):
         self.paged_list.move(-1)
 
 
-def _answers_refused(error: Exception, entry: Entry) -> list[str]:
+def _answers_refused(error: Exception, entry: ImportEntry) -> list[str]:
     """Ids of answers that mean nothing for the file, where that is why it was refused."""
     if not isinstance(error, ImportRefused) or entry.inspection is None:
         return []

@@ -14,7 +14,7 @@ from tui.screens.base import BaseScreen
 from tui.screens.prompt import PromptScreen
 
 if TYPE_CHECKING:
-    from store.choose.decide import Choice
+    from store.choose.decide import Ranking
     from store.publish.pictures import Picture
     from store.publish.reports import ReasonWanted
 
@@ -66,7 +66,7 @@ class PublishingScreen(BaseScreen):
         changed = f"{len(wanted.changes)} things changed" if len(wanted.changes) > 1 else plain(wanted.changes[0])
         self.app.push_screen(PromptScreen(f"{changed} since it was issued; why?"), take)
 
-    def ask_choice_folder(self, choice: Choice) -> None:
+    def ask_choice_folder(self, choice: Ranking) -> None:
         """Ask for a folder and write the answer to a need there as a page."""
         library = self.joulebook.library
 

@@ -27,7 +27,7 @@ from tui.state.pick_list import PickEntry, PickList
 from tui.state.saved_queries import SavedQuery, save_query, saved_queries, shipped_queries
 from tui.state.sql_words import place_of_complaint
 from tui.widgets.column_plot import ColumnPlot
-from tui.widgets.lines_view import LinesView, Rule
+from tui.widgets.lines_view import LinesView, RuleLine
 from tui.widgets.query_area import QueryArea
 from tui.widgets.result_table import ResultTable
 
@@ -52,7 +52,7 @@ class QueryScreen(BaseScreen):
         """Query, what may follow the begun word, result."""
         yield QueryArea(self.joulebook.query_text)
         yield LinesView(id="words")
-        yield Rule(self.joulebook.look.signs.rule)
+        yield RuleLine(self.joulebook.look.signs.rule)
         with Container(id="answer"):
             yield LinesView(id="answer-note")
 

@@ -23,7 +23,7 @@ from tui.state.fine_strips import FINE, LONG, FineStrips
 from tui.state.lines import Line, line
 from tui.state.pick_list import PickEntry, PickList
 from tui.state.run_page import PageRow, RunPageModel, nearest_values
-from tui.widgets.lines_view import LinesView, Rule
+from tui.widgets.lines_view import LinesView, RuleLine
 from tui.widgets.paged_list import PagedList
 from tui.widgets.run_plot import RunPlot
 
@@ -53,10 +53,10 @@ class RunScreen(PublishingScreen):
         """Plot above, the chosen part below, facts and strips beside where there is room."""
         signs = self.joulebook.look.signs
         self.model = RunPageModel(self.joulebook.look, self.joulebook.zone)
-        yield Rule(signs.rule)
+        yield RuleLine(signs.rule)
         yield RunPlot(self.joulebook.look, id="run-plot")
         yield LinesView(id="cursor-line")
-        yield Rule(signs.rule)
+        yield RuleLine(signs.rule)
         with Container(id="below"):
             with Vertical(id="part"):
                 yield LinesView(id="parts-line")

@@ -20,7 +20,7 @@ from tui.state.filter_words import word_names
 from tui.state.run_list import PAGE, Page, RunList, page_of
 from tui.widgets.filter_line import FilterInput
 from tui.widgets.glance_pane import GlancePane
-from tui.widgets.lines_view import Rule
+from tui.widgets.lines_view import RuleLine
 from tui.widgets.paged_list import PagedList
 
 if TYPE_CHECKING:
@@ -51,10 +51,10 @@ class RunsScreen(BaseScreen):
         with Horizontal(id="filter-row"):
             yield Static(" filter  ", id="filter-name", markup=False)
             yield FilterInput(self.list.filter_text)
-        yield Rule(signs.rule)
+        yield RuleLine(signs.rule)
         with Container(id="list-and-glance"):
             yield PagedList(self.list.row_line, self.list.head_line, sign=signs.cursor, id="runs")
-            yield Rule(signs.rule, id="glance-rule")
+            yield RuleLine(signs.rule, id="glance-rule")
             yield GlancePane()
 
     async def draw_anew(self) -> None:

@@ -20,7 +20,7 @@ from tui.screens.fields import FieldsScreen
 from tui.state.lines import Line, line
 from tui.state.sheet_draft import FieldPath, SheetDraft, fields_of
 from tui.state.sheet_page import SheetRow, sheet_rows
-from tui.widgets.lines_view import LinesView, Rule
+from tui.widgets.lines_view import LinesView, RuleLine
 from tui.widgets.paged_list import PagedList
 
 if TYPE_CHECKING:
@@ -72,7 +72,7 @@ class SheetScreen(BaseScreen):
     def body(self) -> ComposeResult:
         """What it is, then one row per fact."""
         signs = self.joulebook.look.signs
-        yield Rule(signs.rule)
+        yield RuleLine(signs.rule)
         yield LinesView(id="sheet-note")
         yield PagedList(self._row, None, sign=signs.cursor, id="sheet-rows")
 

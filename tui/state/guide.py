@@ -13,7 +13,7 @@ from importlib import resources
 from markdown_it import MarkdownIt
 from markdown_it.token import Token
 
-from store.model.document import Block, Cell, Column, Document, Heading, Manner, Paragraph, Sql, Table
+from store.model.document import Block, Cell, Document, Heading, Manner, Paragraph, Sql, Table, TableColumn
 
 __all__ = ["GuidePage", "guide_document", "guide_pages", "page_for"]
 
@@ -134,5 +134,5 @@ def _text(token: Token) -> str:
 
 
 def _table(rows: Sequence[Sequence[str]]) -> Table:
-    columns = tuple(Column(head, wraps=True) for head in rows[0])
+    columns = tuple(TableColumn(head, wraps=True) for head in rows[0])
     return Table(columns, tuple(tuple(Cell(text) for text in row) for row in rows[1:]))

@@ -18,7 +18,7 @@ from tui.render.plain import fit, plain, width_of
 from tui.state.lines import Line, line, pad_to
 from tui.state.look import Look
 
-__all__ = ["Entry", "ImportList", "Pace"]
+__all__ = ["ImportEntry", "ImportList", "Pace"]
 
 TOLD_AFTER_S = 1.0
 """Time left is told once so much has passed: before, it jumps."""
@@ -30,7 +30,7 @@ _LEAST_BECAUSE = 24
 
 
 @dataclass(slots=True)
-class Entry:
+class ImportEntry:
     """One file."""
 
     path: Path
@@ -69,7 +69,7 @@ class Pace:
     """On any clock that only advances."""
     sizes: Mapping[Path, int]
 
-    def left_s(self, entries: Iterable[Entry], now_s: float) -> float | None:
+    def left_s(self, entries: Iterable[ImportEntry], now_s: float) -> float | None:
         """Whole seconds left [s]; None before enough was read to tell."""
         total = sum(self.sizes.values())
         read = sum(
@@ -88,28 +88,28 @@ class ImportList:
     """Files in the order in which they were named."""
 
     look: Look
-    entries: list[Entry] = field(default_factory=list)
+    entries: list[ImportEntry] = field(default_factory=list)
     pace: Pace | None = None
 
-    def begin(self, entries: Sequence[Entry], now_s: float) -> None:
+    def begin(self, entries: Sequence[ImportEntry], now_s: float) -> None:
         """Tell that these are about to be imported."""
         self.pace = Pace(now_s, {e.path: e.inspection.view.size for e in entries if e.inspection is not None})
 
-    def show_share(self, entry: Entry, share: float, now_s: float) -> None:
+    def show_share(self, entry: ImportEntry, share: float, now_s: float) -> None:
         """Tell how much of a file was read."""
         entry.share = share
         entry.left_s = self.pace.left_s(self.entries, now_s) if self.pace else None
 
-    def add(self, paths: list[Path]) -> list[Entry]:
+    def add(self, paths: list[Path]) -> list[ImportEntry]:
         """Take files that are not in the list yet."""
         known = {e.path for e in self.entries}
-        fresh = [Entry(path) for path in dict.fromkeys(paths) if path not in known]
+        fresh = [ImportEntry(path) for path in dict.fromkeys(paths) if path not in known]
         self.entries += fresh
         return fresh
 
-    def renew(self, path: Path) -> Entry:
+    def renew(self, path: Path) -> ImportEntry:
         """A file that changed since: looked at anew, in its old place; a new one comes last."""
-        fresh = Entry(path, is_watched=True)
+        fresh = ImportEntry(path, is_watched=True)
         for index, entry in enumerate(self.entries):
             if entry.path == path:
                 self.entries[index] = fresh
@@ -117,11 +117,11 @@ class ImportList:
         self.entries.append(fresh)
         return fresh
 
-    def sure(self) -> list[Entry]:
+    def sure(self) -> list[ImportEntry]:
         """What can be imported as it is."""
         return [e for e in self.entries if e.is_sure]
 
-    def state_words(self, entry: Entry) -> tuple[str, str]:
+    def state_words(self, entry: ImportEntry) -> tuple[str, str]:
         """What is known of a file, in words, with a role."""
         ascii_only = self.look.is_ascii
         if entry.is_reading and entry.share >= 1.0:
@@ -174,7 +174,7 @@ class ImportList:
         shown = [f"{fmt.count(n)} {name}" for name, n in counts.items() if n]
         return ", ".join(shown) or "no files yet: / names a file or a folder"
 
-    def detail_lines(self, entry: Entry, width: int) -> list[Line]:
+    def detail_lines(self, entry: ImportEntry, width: int) -> list[Line]:
         """Questions first, then columns with what each was taken for and why."""
         ascii_only = self.look.is_ascii
         lines: list[Line] = []

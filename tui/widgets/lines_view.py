@@ -15,7 +15,7 @@ from tui.render.plain import plain
 from tui.state.lines import Line, line, line_width, three_parts
 from tui.widgets.ascii_only import drawable
 
-__all__ = ["STYLES", "KeyLine", "LinesView", "Rule", "StatusLine", "TopLine", "as_content"]
+__all__ = ["STYLES", "KeyLine", "LinesView", "RuleLine", "StatusLine", "TopLine", "as_content"]
 
 STYLES: dict[str, str] = {
     "": "",
@@ -63,7 +63,7 @@ class LinesView(Static):
         self.update(as_content(self.lines), layout=self.styles.auto_dimensions)  # a layout of the screen takes 10 ms
 
 
-class Rule(Static):
+class RuleLine(Static):
     """A thin line across."""
 
     def __init__(self, sign: str = "─", *, id: str | None = None) -> None:  # noqa: A002 (Textual's word)

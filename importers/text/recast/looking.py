@@ -19,7 +19,7 @@ from importers.text.recast.records import is_json, records_as_table
 from importers.text.recast.turned import find_long, long_as_table, on_its_side, side_as_table
 from importers.text.recast.web_table import has_table, web_table
 from importers.text.recast.workbook import is_workbook, workbook_as_table
-from importers.text.shape import Layout, find_layout
+from importers.text.shape import TableLayout, find_layout
 from importers.vocabulary.words import Vocabulary
 
 __all__ = ["look"]
@@ -31,7 +31,9 @@ _LOOK = 1 << 16
 _WIDEST_LONG = 8
 
 
-def find_table(view: BytesView, words: Vocabulary, delimiter: str | None = None) -> tuple[BytesView, Layout | None]:
+def find_table(
+    view: BytesView, words: Vocabulary, delimiter: str | None = None
+) -> tuple[BytesView, TableLayout | None]:
     """Find the table of a file, whatever its form.
 
     Returns:
@@ -60,7 +62,7 @@ def find_table(view: BytesView, words: Vocabulary, delimiter: str | None = None)
     return view, layout
 
 
-def _has_words(layout: Layout, words: Vocabulary) -> bool:
+def _has_words(layout: TableLayout, words: Vocabulary) -> bool:
     """Tell whether a table's first row holds a word beside its numbers, and few columns."""
     first = layout.samples[0] if layout.samples else ()
     return layout.width <= _WIDEST_LONG and any(cell_kind(c, words) == "text" for c in first)
@@ -121,7 +123,7 @@ def _lines_at(text: bytes, at: int) -> bytes:
     return text[start : text.rfind(b"\n", start, start + _LOOK) + 1]
 
 
-def look(path: Path, words: Vocabulary, delimiter: str | None = None) -> tuple[BytesView, Layout]:
+def look(path: Path, words: Vocabulary, delimiter: str | None = None) -> tuple[BytesView, TableLayout]:
     """Look at a file's bytes and find its table, whatever its form.
 
     Raises:
@@ -145,14 +147,14 @@ def look(path: Path, words: Vocabulary, delimiter: str | None = None) -> tuple[B
     return view, layout
 
 
-def _in_archive(path: Path, words: Vocabulary, delimiter: str | None) -> tuple[BytesView, Layout | None]:
+def _in_archive(path: Path, words: Vocabulary, delimiter: str | None) -> tuple[BytesView, TableLayout | None]:
     """The one export within a ZIP archive.
 
     Raises:
         ImportRefused: there is none, or more than one.
     """
     names = members(path)
-    found: list[tuple[str, BytesView, Layout]] = []
+    found: list[tuple[str, BytesView, TableLayout]] = []
     for name in names[:MOST_MEMBERS]:
         try:
             view, layout = find_table(view_bytes(path, words, name), words, delimiter)
@@ -180,7 +182,7 @@ def _in_archive(path: Path, words: Vocabulary, delimiter: str | None) -> tuple[B
     )
 
 
-def _go_on(layouts: list[Layout], words: Vocabulary) -> bool:
+def _go_on(layouts: list[TableLayout], words: Vocabulary) -> bool:
     """Tell whether tables can stand one below the other: the same columns, and clocks that begin again in each.
 
     Dates would run on from one log to the next, as if there were one log with a gap.
@@ -194,7 +196,7 @@ def _go_on(layouts: list[Layout], words: Vocabulary) -> bool:
     return alike and first.header_line is not None and not kinds & {"date", "datetime"}
 
 
-def _one_after_another(found: list[tuple[str, BytesView, Layout]]) -> Recast:
+def _one_after_another(found: list[tuple[str, BytesView, TableLayout]]) -> Recast:
     """Put the tables of an archive one below the other, each under its header."""
     lines: list[str] = []
     places: list[tuple[int, str, int]] = []

@@ -17,7 +17,7 @@ from typing import Any
 from importers.problems import ImportRefused
 from importers.text.recast import sheet_child
 from importers.text.recast.recast import LARGEST, Recast, table_text
-from importers.text.shape import Layout, find_layout
+from importers.text.shape import TableLayout, find_layout
 from importers.vocabulary.port_words import take_port
 from importers.vocabulary.words import Vocabulary
 
@@ -59,7 +59,7 @@ class _Sheet:
     name: str
     first: int
     rows: list[list[str]]
-    layout: Layout | None
+    layout: TableLayout | None
 
 
 def workbook_as_table(path: Path, words: Vocabulary) -> tuple[Recast, tuple[str, ...]]:

@@ -13,7 +13,7 @@ from store.documents.comparison import comparison_document
 from store.documents.device import device_document
 from store.documents.run import run_document
 from store.documents.why import why_document
-from store.model.document import Amount, Cell, Column, Document, Role, Table, cells_of
+from store.model.document import Amount, Cell, Document, Role, Table, TableColumn, cells_of
 from store.model.spec import Shown
 from store.words.numbers import duration_text, figure_text
 from tests.builders import make_store
@@ -94,7 +94,9 @@ def test_units_stand_in_the_head_where_a_column_shares_one():
     """A column of one unit names it once; of two, each cell names its own; words keep the unit beside the number."""
 
     def lines(*cells: Cell) -> list[str]:
-        table = Table((Column("what"), Column("value", is_number=True)), tuple((Cell("a"), cell) for cell in cells))
+        table = Table(
+            (TableColumn("what"), TableColumn("value", is_number=True)), tuple((Cell("a"), cell) for cell in cells)
+        )
         return list(document_text(Document("", (table,))))
 
     volts, watts = Cell(quantity=Amount(5.0, "V", 0.05)), Cell(quantity=Amount(30.0, "W", 0.5))

@@ -9,7 +9,7 @@ import pytest
 from importers import inspect
 from store.imports.importer import FileOutcome
 from tests.builders import write_export
-from tui.state.import_list import Entry, ImportList
+from tui.state.import_list import ImportEntry, ImportList
 from tui.state.look import Look
 
 TABLE = "t (s),U (V),I (A)\n" + "".join(f"{n},5.0{n % 3},1.0{n % 7}\n" for n in range(40))
@@ -55,7 +55,7 @@ def test_the_place_says_what_is_under_way(files: ImportList):
 
 def test_one_file_alone_has_its_own_time(tmp_path: Path):
     model = ImportList(Look())
-    entry: Entry = model.add([write_export(tmp_path, "log.csv", TABLE)])[0]
+    entry: ImportEntry = model.add([write_export(tmp_path, "log.csv", TABLE)])[0]
     entry.inspection = inspect(entry.path)
     model.begin([entry], now_s=0.0)
     assert reading(model, 0, 0.25, 20.0) == "reading 25%, 1 min left"

@@ -10,7 +10,7 @@ from tui.cli.base import JsonOption, examples, session_of, things
 from tui.cli.listing import print_rows
 from tui.cli.run_numbers import run_numbers
 from tui.render.format import local_time
-from tui.render.tables import Column
+from tui.render.tables import Head
 
 __all__ = ["HELP_ORDER", "register"]
 
@@ -45,8 +45,8 @@ def amendments(
     if as_json:
         session.document(changes)
         return
-    columns = [Column("when"), Column("who"), Column("what"), Column("key"), Column("field")]
-    columns += [Column(name, may_shrink=True) for name in ("old", "new", "reason")]
+    columns = [Head("when"), Head("who"), Head("what"), Head("key"), Head("field")]
+    columns += [Head(name, may_shrink=True) for name in ("old", "new", "reason")]
     rows: list[tuple[object, ...]] = [
         (local_time(c.at), c.who, c.table_name, c.key, c.field, c.old_value, c.new_value, c.reason) for c in changes
     ]

@@ -10,7 +10,7 @@ import typer
 from tui.cli.base import JsonOption, examples, session_of, things, wrong_use
 from tui.cli.listing import print_document, print_rows
 from tui.cli.session import Session, fail
-from tui.render.tables import Column
+from tui.render.tables import Head
 
 if TYPE_CHECKING:
     from store.devices.sheet_reader import SheetReading
@@ -143,8 +143,8 @@ def list_devices(context: typer.Context, as_json: Annotated[bool, JsonOption] = 
     for verdict in library.verdicts.all():
         words = tally.setdefault(verdict.device, {})
         words[verdict.verdict] = words.get(verdict.verdict, 0) + 1
-    columns = [Column("device"), Column("kind"), Column("rated Wh", is_number=True), Column("runs", is_number=True)]
-    columns += [Column("claims", may_shrink=True), Column("model", may_shrink=True)]
+    columns = [Head("device"), Head("kind"), Head("rated Wh", is_number=True), Head("runs", is_number=True)]
+    columns += [Head("claims", may_shrink=True), Head("model", may_shrink=True)]
     rows = [
         (
             row.device,

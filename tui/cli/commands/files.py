@@ -9,7 +9,7 @@ import typer
 from tui.cli.base import JsonOption, examples, session_of
 from tui.cli.listing import print_rows
 from tui.render.format import count
-from tui.render.tables import Column
+from tui.render.tables import Head
 
 __all__ = ["HELP_ORDER", "register"]
 
@@ -34,7 +34,7 @@ def files(context: typer.Context, as_json: Annotated[bool, JsonOption] = False) 
     if as_json:
         session.document(found)
         return
-    columns = [Column("samples", is_number=True), Column("bytes", is_number=True), Column("file")]
+    columns = [Head("samples", is_number=True), Head("bytes", is_number=True), Head("file")]
     rows = [(_number(file["samples"]), _number(file["bytes"]), file["path"]) for file in found]
     print_rows(session, columns, rows)
 

@@ -10,7 +10,7 @@ from tui.cli.base import JsonOption, examples, session_of, things, wrong_use
 from tui.cli.listing import print_rows
 from tui.cli.run_numbers import Reason, Runs, run_numbers
 from tui.render.format import number
-from tui.render.tables import Column
+from tui.render.tables import Head
 
 __all__ = ["HELP_ORDER", "register", "stated_offsets"]
 
@@ -58,9 +58,9 @@ def group(
         session.document(members)
         return
     columns = [
-        Column("run", is_number=True),
-        Column("offset s", is_number=True),
-        Column("uncertainty s", is_number=True),
+        Head("run", is_number=True),
+        Head("offset s", is_number=True),
+        Head("uncertainty s", is_number=True),
     ]
     rows: list[tuple[object, ...]] = [
         (member.run_id, number(member.offset_s, 3), number(member.uncertainty_s, 3)) for member in members

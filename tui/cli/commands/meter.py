@@ -9,7 +9,7 @@ import typer
 
 from tui.cli.base import JsonOption, examples, session_of, wrong_use
 from tui.cli.listing import print_rows
-from tui.render.tables import Column
+from tui.render.tables import Head
 
 __all__ = ["HELP_ORDER", "register"]
 
@@ -105,9 +105,9 @@ def list_meters(context: typer.Context, as_json: Annotated[bool, JsonOption] = F
     if as_json:
         session.document(meters)
         return
-    columns = [Column("meter")]
-    columns += [Column(name, may_shrink=True) for name in ("voltage", "current", "power", "temperature", "clock")]
-    columns += [Column("calibrated"), Column("note", may_shrink=True)]
+    columns = [Head("meter")]
+    columns += [Head(name, may_shrink=True) for name in ("voltage", "current", "power", "temperature", "clock")]
+    columns += [Head("calibrated"), Head("note", may_shrink=True)]
     rows: list[tuple[object, ...]] = [
         (
             m.name,

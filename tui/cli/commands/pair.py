@@ -9,7 +9,7 @@ import typer
 from tui.cli.base import JsonOption, examples, session_of, wrong_use
 from tui.cli.listing import print_rows
 from tui.cli.run_numbers import Reason, run_numbers
-from tui.render.tables import Column
+from tui.render.tables import Head
 
 __all__ = ["HELP_ORDER", "register"]
 
@@ -52,7 +52,7 @@ def pair(
     if as_json:
         session.document(found)
         return
-    columns = [Column("discharge", is_number=True), Column("recharge", is_number=True)]
+    columns = [Head("discharge", is_number=True), Head("recharge", is_number=True)]
     print_rows(session, columns, [(p.discharge_id, p.recharge_id) for p in found])
     if not found:
         session.say("No pairs were made by hand: dates and ambient decide.")

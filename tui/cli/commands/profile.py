@@ -11,7 +11,7 @@ from tui.cli.base import JsonOption, examples, session_of
 from tui.cli.fact_options import Answers, answers_of
 from tui.cli.listing import print_rows
 from tui.cli.session import Session
-from tui.render.tables import Column
+from tui.render.tables import Head
 
 if TYPE_CHECKING:
     from store import Library
@@ -64,7 +64,7 @@ def list_profiles(context: typer.Context, as_json: Annotated[bool, JsonOption] =
     if as_json:
         session.document([{"name": name, "source": source} for name, source in profiles])
         return
-    print_rows(session, [Column("profile"), Column("from")], profiles)
+    print_rows(session, [Head("profile"), Head("from")], profiles)
 
 
 def show(
@@ -107,7 +107,7 @@ def check(
         session.document([{"profile": f.profile, "fits": f.fits, "reason": f.finding} for f in findings])
         return
     rows: list[tuple[object, ...]] = [(f.profile, "fits" if f.fits else "does not fit", f.finding) for f in findings]
-    print_rows(session, [Column("profile"), Column("verdict"), Column("why", wraps=True)], rows)
+    print_rows(session, [Head("profile"), Head("verdict"), Head("why", wraps=True)], rows)
     fitting = [finding.profile for finding in findings if finding.fits]
     if not fitting:
         session.say("No profile fits: the importer works the file out by itself, `joulebook inspect` shows how.")

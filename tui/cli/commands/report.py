@@ -13,7 +13,7 @@ from tui.cli.listing import print_rows
 from tui.cli.publishing import Force, may_write
 from tui.cli.session import Session
 from tui.render.format import local_time
-from tui.render.tables import Column
+from tui.render.tables import Head
 
 if TYPE_CHECKING:
     from store import Library
@@ -105,6 +105,6 @@ def _list_reports(session: Session, library: Library) -> None:
     from store.publish.reports import issued_reports
 
     table = issued_reports(library)
-    columns = [Column(name) for name in table.column_names]
+    columns = [Head(name) for name in table.column_names]
     rows = [tuple(local_time(v) if isinstance(v, datetime) else v for v in row.values()) for row in table.to_pylist()]
     print_rows(session, columns, rows)

@@ -12,7 +12,7 @@ from tui.cli.base import JsonOption, examples, session_of
 from tui.cli.session import Session
 from tui.cli.words import as_typed
 from tui.render.format import Signs, count, hours_minutes, local_date, short_mode, significant
-from tui.render.tables import Column
+from tui.render.tables import Head
 from tui.state.run_columns import CASE_TEMPERATURE
 
 if TYPE_CHECKING:
@@ -85,20 +85,20 @@ def _print_runs(session: Session, library: Library, page: RunPage) -> None:
 
 def run_rows(
     runs: list[Mapping[str, Any]], signs: Signs, library: Library, *, is_plain: bool
-) -> tuple[list[Column], list[tuple[object, ...]]]:
+) -> tuple[list[Head], list[tuple[object, ...]]]:
     """Head and cells of the list of runs; for programs the same columns and words at all times."""
     columns = [
-        Column("run", is_number=True),
-        Column("date"),
-        Column("device", may_shrink=True),
-        Column("port", may_shrink=True),
-        Column("mode", may_shrink=True),
-        Column("kind"),
-        Column("load", may_shrink=True),
-        Column("Wh", is_number=True),
-        Column("h:mm", is_number=True),
-        Column(signs.degree_c, is_number=True),
-        Column("quality"),
+        Head("run", is_number=True),
+        Head("date"),
+        Head("device", may_shrink=True),
+        Head("port", may_shrink=True),
+        Head("mode", may_shrink=True),
+        Head("kind"),
+        Head("load", may_shrink=True),
+        Head("Wh", is_number=True),
+        Head("h:mm", is_number=True),
+        Head(signs.degree_c, is_number=True),
+        Head("quality"),
     ]
     zone = ZoneInfo(library.zone)
     rows: list[tuple[object, ...]] = [

@@ -15,7 +15,7 @@ from tui.cli.session import Session, fail
 from tui.cli.streams import is_terminal
 from tui.render.format import count
 from tui.render.plain import plain, width_of
-from tui.render.tables import Column
+from tui.render.tables import Head
 
 if TYPE_CHECKING:
     from store.model.records import Answer
@@ -167,7 +167,7 @@ def _print_views(session: Session) -> None:
         (view, name, kind) for view, columns in session.open_library().sql.views().items() for name, kind in columns
     ]
     rows += [("results.name", s.name, f"{s.label}{f' [{s.unit}]' if s.unit != '1' else ''}") for s in specs().values()]
-    print_rows(session, [Column("view"), Column("column"), Column("type")], rows)
+    print_rows(session, [Head("view"), Head("column"), Head("type")], rows)
 
 
 def _write(session: Session, answer: Answer, form: str, output: Path | None, *, raw: bool) -> None:

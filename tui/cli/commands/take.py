@@ -12,7 +12,7 @@ from tui.cli.base import JsonOption, examples, session_of, things, wrong_use
 from tui.cli.errors import DONE, NOT_DONE
 from tui.cli.listing import print_rows
 from tui.render.format import local_time
-from tui.render.tables import Column
+from tui.render.tables import Head
 
 if TYPE_CHECKING:
     from store.sharing.conflicts import Conflict, Told
@@ -108,8 +108,8 @@ def _tell(session: Session, done: TakeReport) -> None:
             f"`--rename {held.device}=NEW-CODE` takes them under a new code, `--prefer mine` as the same device."
         )
     if done.conflicts:
-        columns = [Column("what", may_shrink=True), Column("field"), Column("here", may_shrink=True)]
-        columns += [Column("there", may_shrink=True), Column("counts")]
+        columns = [Head("what", may_shrink=True), Head("field"), Head("here", may_shrink=True)]
+        columns += [Head("there", may_shrink=True), Head("counts")]
         print_rows(session, columns, [_row(conflict) for conflict in done.conflicts])
     if done.open_conflicts:
         session.complain(

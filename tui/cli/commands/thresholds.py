@@ -9,7 +9,7 @@ import typer
 from tui.cli.base import JsonOption, examples, session_of, things, wrong_use
 from tui.cli.changes import print_changes, print_flips
 from tui.cli.listing import print_rows
-from tui.render.tables import Column
+from tui.render.tables import Head
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -94,8 +94,8 @@ def _list(session: Session, found: Sequence[ThresholdRow], name: str | None, *, 
     if as_json:
         session.document(found)
         return
-    columns = [Column("constant"), Column("value", is_number=True), Column("unit"), Column("set here")]
-    columns += [Column("reason", may_shrink=True)]
+    columns = [Head("constant"), Head("value", is_number=True), Head("unit"), Head("set here")]
+    columns += [Head("reason", may_shrink=True)]
     rows: list[tuple[object, ...]] = [
         (
             row.name,

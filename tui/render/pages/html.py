@@ -16,7 +16,7 @@ from store.model.document import (
     Bars,
     Block,
     Document,
-    Facts,
+    FactList,
     Heading,
     Manner,
     Matrix,
@@ -74,7 +74,7 @@ def _kind(block: Block) -> str:
             return "paragraph"
         case Bars():
             return "bars"
-        case Facts():
+        case FactList():
             return "facts"
         case Table():
             return "table"

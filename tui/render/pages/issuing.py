@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from store import Library, NotFound
-from store.choose.decide import Choice
+from store.choose.decide import Ranking
 from store.documents.choice import choice_document
 from store.publish import Issue, draft_of, gather_report, issue_report, load_issue, own_id
 from store.publish.evidence import write_evidence
@@ -85,7 +85,7 @@ def _kept(library: Library, devices: Sequence[str], lang: str, said: Mapping[str
 
 
 def write_choice(
-    library: Library, choice: Choice, folder: Path, form: str = "html", *, replace: bool = False
+    library: Library, choice: Ranking, folder: Path, form: str = "html", *, replace: bool = False
 ) -> list[Path]:
     """Write the answer to a need as a page, devices called by their names.
 

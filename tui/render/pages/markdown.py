@@ -10,7 +10,7 @@ from store.model.document import (
     Block,
     Cell,
     Document,
-    Facts,
+    FactList,
     Heading,
     Manner,
     Matrix,
@@ -106,7 +106,7 @@ def _block(block: Block) -> list[str]:
             return _query(block)
         case Bars():
             return _bars(block)
-        case Facts():
+        case FactList():
             return _facts_table(block)
         case Matrix():
             return _matrix(block)
@@ -122,7 +122,7 @@ def _paragraph(block: Paragraph) -> list[str]:
     return [f"{begin}{head}{escaped(block.text)}"]
 
 
-def _facts_table(block: Facts) -> list[str]:
+def _facts_table(block: FactList) -> list[str]:
     caption = [f"**{escaped(block.caption)}**", ""] if block.caption else []
     rows = [_row([escaped(name), _cell(cell)]) for name, cell in block.pairs if cell.shown()]
     return [*caption, _row([" ", " "]), _row(["---", "---"]), *rows]
