@@ -42,7 +42,7 @@ def pictures(demo):
 
 def test_titles_say_what_is_seen(pictures, demo):
     """A figure of the library stands in each, the model's name instead of its code, the code in the last line."""
-    held = demo.measured([32])[32]["held_s"].value
+    held = demo.results.measured([32])[32]["held_s"].value
     assert f"holds 60 W for {held / 60:.0f} min, then cuts back" in pictures["run"].plot.title
     shares = [100 * r / 61.6 for r in (44.65, 47.30)]
     assert f"delivers {shares[0]:.0f} to {shares[1]:.0f} % of its rated 61.6 Wh" in pictures["device"].plot.title
@@ -55,7 +55,7 @@ def test_titles_say_what_is_seen(pictures, demo):
 
 def test_a_comparison_is_titled_by_who_is_surely_best(demo, pictures):
     """The best alone where one is; never a best where uncertainty allows none."""
-    page = demo.compare_devices(["PB-02", "PB-03", "PB-07"])
+    page = demo.devices.compare(["PB-02", "PB-03", "PB-07"])
     row = next(r for r in page.rows if r.name == "energy_out_wh")
     assert len(row.best) == 1
     name = names_of(page.devices)[page.devices[row.best[0]].device]
@@ -225,7 +225,7 @@ def test_what_cannot_be_drawn_is_refused(tmp_path, demo):
 
 def test_two_samples_of_one_name_keep_their_codes(demo):
     """Who is who is never left open."""
-    names = names_of([demo.device("PB-05"), demo.device("PB-06"), demo.device("PB-01")])
+    names = names_of([demo.devices.get("PB-05"), demo.devices.get("PB-06"), demo.devices.get("PB-01")])
     assert "PB-05" in names["PB-05"]
     assert "PB-06" in names["PB-06"]
     assert "PB-01" not in names["PB-01"]
