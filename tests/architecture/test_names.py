@@ -19,3 +19,10 @@ def test_no_two_classes_are_called_alike() -> None:
                     places[node.name].append(f"{path.relative_to(ROOT).as_posix()}:{node.lineno}")
     assert len(places) > 300, "the program's classes were not found"
     assert not {name: found for name, found in places.items() if len(found) > 1}
+
+
+def test_few_files_lie_loose() -> None:
+    """What belongs to a subject lies in its folder."""
+    for package, most in (("store", 8), ("tui", 10)):
+        loose = [path.name for path in (ROOT / package).iterdir() if path.is_file()]
+        assert 4 < len(loose) <= most, loose
