@@ -241,7 +241,7 @@ class ImportedRun:
     clock: ClockReading
     conversions: tuple[Conversion, ...]
     sign_turned: bool
-    """True where current and power were turned round to be positive in the run's direction."""
+    """True where signs of current and power were reversed, so that they are positive in the run's direction."""
     events: tuple[TraceEvent, ...] = ()
     warnings: tuple[str, ...] = ()
 

@@ -92,7 +92,7 @@ class CatalogueDamaged(StoreError):
         """Say what was found and that `rebuild` brings the runs back."""
         return cls(
             f"The catalogue {path} can't be read ({cause}). "
-            f"Restore a backup, or run `joulebook rebuild`: it makes the runs again from traces and originals."
+            f"Restore a backup, or run `joulebook rebuild`: it recreates the runs from traces and originals."
         )
 
 
@@ -104,8 +104,8 @@ class ForeignCatalogue(CatalogueDamaged):
         """Name the objects; nothing of them has run."""
         shown = "; ".join(name[:120] for name in objects[:3]) + ("; ..." if len(objects) > 3 else "")
         return cls(
-            f"The catalogue {path} holds {shown}. Joulebook makes no such thing, so another program has changed the "
-            "file; nothing in it was run. Restore a backup, or run `joulebook rebuild`: it keeps the file aside and "
+            f"The catalogue {path} holds {shown}. Joulebook creates no such thing: another program changed "
+            "it; nothing in it was run. Restore a backup, or run `joulebook rebuild`: it keeps the file aside and "
             "takes over the tables that are ours."
         )
 

@@ -175,9 +175,9 @@ def find_sample_number(
         why = f"counts the samples; {preamble.reason} above the table gives the time between them"
     questions: tuple[Question, ...] = ()
     if interval is None:
-        text = f"Column `{column.name}` numbers the samples, and nothing tells the time between them. How many seconds?"
+        text = f"Column `{column.name}` numbers the samples, and the time between them is not stated. How many seconds?"
         questions = (_which_interval(text, column.name),)
-        why = "counts the samples; nothing tells the time between them"
+        why = "counts the samples; the time between them is not stated"
     form = ClockForm("sample number", (column.index,), interval_s=interval)
     raw = readings(form, rows, layout)
     used = frozenset({column.index})

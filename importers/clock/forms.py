@@ -172,7 +172,7 @@ def _orders(matched: list[re.Match[str]], day_first: str) -> tuple[list[str], st
     if len(matched[0]["a"]) == 4:
         if max(b) > 12:
             return [f"%Y{mark}%d{mark}%m"], "year, day, month: the second part passes 12"
-        return [f"%Y{mark}%m{mark}%d"], "year first, as ISO 8601 has it"
+        return [f"%Y{mark}%m{mark}%d"], "year first, as in ISO 8601"
     long_year = len(matched[0]["c"]) == 4
     year = "%Y" if long_year else "%y"
     dmy, mdy, ymd = f"%d{mark}%m{mark}{year}", f"%m{mark}%d{mark}{year}", f"%y{mark}%m{mark}%d"

@@ -132,7 +132,7 @@ class Timeline:
             change = float(x[j]) - prev
             if change > 0:  # an hour forward
                 if self.is_clock_change(prev, float(x[j])):
-                    self._shift(x, j, -3600.0, "the local clock was put forward an hour and is read on without a gap")
+                    self._shift(x, j, -3600.0, "the local clock was put forward an hour; times continue without a gap")
                 start = j + 1
                 continue
             if j + 2 >= n and not is_final:
@@ -143,7 +143,7 @@ class Timeline:
             elif self.source == "time of day" and -12.01 * 3600 < change < -11.9 * 3600:
                 self._shift(x, j, 0.5 * _DAY, "the 12-hour clock started again")
             elif self.source == "wall clock" and abs(change + 3600.0) <= max(2.0, 2 * self.step_s):
-                self._shift(x, j, 3600.0, "the local clock was put back an hour and is read on without a break")
+                self._shift(x, j, 3600.0, "the local clock was put back an hour; times continue without a break")
             elif (wrong := self._single(x, keep, j, before, big)) is not None:
                 keep[wrong] = False
                 self.problems.append((wrong, _wrong_reading()))
@@ -229,10 +229,10 @@ class Timeline:
                 prev + self.step_s,
                 change,
                 "s",
-                f"the clock went back by {-change:g} s; read on one sample interval later, the true pause is unknown",
+                f"the clock went back by {-change:g} s; continued one sample interval later; the true pause is unknown",
             )
         )
-        note = "the clock started again or was put back; the log is read on one sample interval later"
+        note = "the clock started again or was put back; the log continues one sample interval later"
         self.notes[note] = self.notes.get(note, 0) + 1
 
     # -- repeats ---------------------------------------------------------------------------------------------------
@@ -280,7 +280,7 @@ class Timeline:
             count[group == group[-1]] = usual
         t[keep] = values[group] + width[group] * place / count
         if (sizes > 1).any():
-            note = "several samples have one and the same clock reading and are spread evenly until the next"
+            note = "several samples share one clock reading and are spread evenly until the next"
             self.notes[note] = self.notes.get(note, 0) + int((sizes[sizes > 1] - 1).sum())
         return t
 

@@ -76,7 +76,7 @@ def _wrong(name: str, value: str, names: Sequence[str], words: Vocabulary) -> st
     if name == "time-unit":
         found = words.unit(value)
         is_time = found is not None and found[0].quantity == "time"
-        return "" if is_time else "that is no unit of time. Write time-unit=s, or ms, min or h."
+        return "" if is_time else "that is not a unit of time. Write time-unit=s, or ms, min or h."
     if name == "clock-column":
         return _no_column(value, names, "clock-column")
     kind, _, at = name.partition(".")

@@ -43,7 +43,7 @@ def unnamed_parts(names: Sequence[str], times: int) -> Question:
     shown = " and ".join(f"`{n}`" for n in names)
     return Question(
         "rows",
-        f"Every clock reading stands {times} times, and {shown} takes turns between {times} levels, as if the rows "
+        f"Every clock reading stands {times} times, and {shown} alternates between {times} levels, as if the rows "
         "were of several ports; no column says which. Export the log with a column that names the port, or say that "
         "it is one.",
         (Choice("keep", f"one log, {times} samples to a clock reading: they are spread evenly"),),
@@ -109,8 +109,8 @@ def which_quantity(column: Column, used: Sequence[Column] = ()) -> Question:
     others = tuple(n for n in ("temperature_plug_c", "temperature_meter_c", "voltage_far_v", "display_percent") if used)
     return Question(
         f"column.{at}",
-        f"{_called(column)} holds {_first(column)}; neither its name nor a law of physics "
-        "tells what it is. What is it?",
+        f"{_called(column)} holds {_first(column)}; neither its name nor its relation to other "
+        "columns identifies it. What is it?",
         (
             Choice("unused", "leave it out of the run"),
             *(Choice(name, f"the {_said(name)}") for name in (*channels, *others)),
@@ -126,7 +126,7 @@ def unread_unit(column: Column) -> Question:
     at = column.index + 1
     return Question(
         f"column.{at}",
-        f"{_called(column)} holds {_first(column)}, and what stands behind the numbers is no unit that is known. To "
+        f"{_called(column)} holds {_first(column)}, and the text after the numbers is not a known unit. To "
         "read it, export the numbers alone, or with a unit such as V, A or W.",
         (Choice("unused", "leave it out of the run"),),
         f"--answer column.{at}=unused",
@@ -142,7 +142,7 @@ def other_columns(left: Sequence[Column]) -> Question:
     first = left[0].index + 1
     return Question(
         "others",
-        f"{len(left)} columns of numbers have names that are not known: {shown}{more}. Are they to be left out?",
+        f"{len(left)} columns of numbers have names that are not known: {shown}{more}. Leave them out?",
         (
             Choice(
                 "unused", f"leave out all of them; one that is a reading is named by --answer column.{first}=CHANNEL"
@@ -192,7 +192,7 @@ def time_unit(column: Column, step: float, options: tuple[Unit, ...]) -> Questio
     """Ask for the unit of a clock that nothing tells."""
     return Question(
         "time-unit",
-        f"Column `{column.name}` advances by {step:g} per sample, and nothing tells its unit. Which is it?",
+        f"Column `{column.name}` advances by {step:g} per sample, and its unit is not stated. Which is it?",
         tuple(Choice(u.symbol, f"{u.symbol}: a sample every {step * u.factor:g} s") for u in options),
         f"--answer time-unit={options[0].symbol}",
         column=column.name,
@@ -233,7 +233,7 @@ def unknown_unit(column: Column, key: str, units: tuple[Unit, ...]) -> Question:
     high = float(column.finite.max()) if len(column.finite) else 0.0
     return Question(
         f"unit.{column.index + 1}",
-        f"{_called(column)} is {key}: {_first(column)}; nothing tells its unit. Which is it?",
+        f"{_called(column)} is {key}: {_first(column)}; its unit is not stated. Which is it?",
         tuple(
             Choice(u.symbol, f"{u.symbol}: up to {high * u.factor + u.offset:g} {COMMON_UNITS[key][0]}") for u in units
         ),
@@ -307,7 +307,7 @@ def swapped(volts: Column, amps: Column) -> Question:
     return Question(
         f"column.{at}",
         f"The profile says that {_called(volts)} is the voltage and {_called(amps)} the current, but the numbers "
-        f"behave the other way round: {_first(volts)}; {_first(amps)}. What is `{volts.name}`?",
+        f"suggest the reverse: {_first(volts)}; {_first(amps)}. What is `{volts.name}`?",
         (
             Choice("current_a", f"the current; `{amps.name}` is then the voltage"),
             Choice("voltage_v", f"the voltage, as the profile says; `{amps.name}` is the current"),

@@ -27,7 +27,7 @@ def run_plan(work: Work, group: Group) -> RunPlan:
     sense = find_sense(values, group.side, work.direction or work.preamble.direction, is_descending=_descends(work))
     turned = set(sense.turned)
     plans = [
-        replace(p, factor=-p.factor, reason=f"{p.reason}; logged as negative, turned to positive")
+        replace(p, factor=-p.factor, reason=f"{p.reason}; logged as negative; sign reversed")
         if p.channel in turned
         else p
         for p in plans
@@ -81,7 +81,7 @@ def assemble(work: Work, slots: Slots, runs: tuple[RunPlan, ...], parting: RunPa
         elif i in parting.indices:
             columns.append(ColumnPlan(i, column.name, "port", "", 1.0, 0.0, None, 0.97, parting.reason))
         else:
-            why = slots.unused.get(i, "nothing tells what it is, and no relation to the other columns identifies it")
+            why = slots.unused.get(i, "its name is not known, and no relation to the other columns identifies it")
             columns.append(ColumnPlan(i, column.name, None, "", 1.0, 0.0, None, 0.95, f"not used: {why}"))
     form = replace(clock.form, is_descending=_descends(work))
     step = median_step(work.seconds) or 1.0

@@ -227,13 +227,13 @@ def _by_cells(column: Column, said: set[str | None], words: Vocabulary) -> Colum
     if quantity == "charge" and unit.symbol == "C" and label.quantity is None and {"voltage", "current"} <= said:
         quantity, unit, terms = "temperature", words.units["°C"], ("neighbours",)
     if label.quantity is None or {label.quantity, quantity} == {"charge", "energy"}:
-        why = f"{unit.symbol} stands behind its numbers"
+        why = f"{unit.symbol} follows its numbers"
         label = replace(label, quantity="elapsed" if quantity == "time" else quantity, terms=terms, reason=why)
     elif label.quantity in {"text", "port", "sample"} and quantity != "time":
-        label = replace(label, quantity=quantity, terms=("unit",), reason=f"{unit.symbol} stands behind its numbers")
+        label = replace(label, quantity=quantity, terms=("unit",), reason=f"{unit.symbol} follows its numbers")
     elif quantity not in {label.quantity, "time", "percent"}:
         label = replace(
-            label, conflict=f"the name says {label.quantity}, but {unit.symbol} behind the numbers says {quantity}"
+            label, conflict=f"the name says {label.quantity}, but {unit.symbol} after the numbers says {quantity}"
         )
     return replace(column, label=label)
 

@@ -155,7 +155,7 @@ def _choose_rivals(work: Work, slots: Slots) -> None:
         chosen, why = plain[0] if len(plain) == 1 else None, "another column is the plain reading"
         if chosen is None:
             chosen = _by_law(group, channel, plain)
-            why = "does not fit power = volts x amps; the other column does"
+            why = "does not fit power = voltage x current; the other column does"
         if chosen is None:
             finest = max(plain, key=lambda c: len(np.unique(c.finite)))
             if all(c is finest or copied_times(c, finest) is not None for c in plain):
@@ -174,7 +174,7 @@ def _choose_rivals(work: Work, slots: Slots) -> None:
 
 
 def _by_law(group: Group, channel: str, found: list[Column]) -> Column | None:
-    """Choose the one column with which power is volts times amps; None where that does not decide."""
+    """Choose the one column with which power is voltage times current; None where that does not decide."""
     if channel not in {"voltage_v", "current_a", "power_w"}:
         return None
     fits = []
@@ -192,7 +192,7 @@ def _by_law(group: Group, channel: str, found: list[Column]) -> Column | None:
 
 
 def _misfit(values: Mapping[str, Array]) -> float | None:
-    """Median relative distance of power from volts x amps, best power of a thousand taken out."""
+    """Median relative distance of power from voltage x current, best power of a thousand taken out."""
     v, i, p = values["voltage_v"], values["current_a"], values["power_w"]
     law = np.abs(v * i)
     good = (

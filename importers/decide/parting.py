@@ -154,8 +154,8 @@ def _question(column: Column, values: list[str]) -> Question:
     shown = ", ".join(f"`{v.strip()}`" for v in values[:3])
     return Question(
         "rows",
-        f"Column `{column.name}` (column {column.index + 1}) takes turns between {shown}. Are these rows of several "
-        "things, such as sensors or ports, or of one log?",
+        f"Column `{column.name}` (column {column.index + 1}) alternates between {shown}. Do these rows come from "
+        "several sources, such as sensors or ports, or from one log?",
         (
             Choice("part", f"several: one run for each of {len(values)} values"),
             Choice("keep", "one log: the column is a mark and is left out"),

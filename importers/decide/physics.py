@@ -1,4 +1,4 @@
-"""What numbers say of each other: power is volts times amps, a counter's slope is its rate.
+"""What numbers say of each other: power is voltage times current, a counter's slope is its rate.
 
 Knows NumPy arrays. Knows no labels. Laws: P = U I, dE/dt = P, dQ/dt = I (IEC 60050-131, from memory).
 """

@@ -1,4 +1,4 @@
-"""Columns that no word explains, pinned by their numbers: volts times amps, a counter's slope.
+"""Columns that no word explains, pinned by their numbers: voltage times current, a counter's slope.
 
 Knows places of columns and `physics`. A column that more than one reading would fit stays unknown.
 """
@@ -34,10 +34,17 @@ def pin_unknown(
     group = slots.groups[0] if slots.groups else Group(None)
     pinned = _power_triple(group, unknown, mask)
     for channel, column in pinned.items():
-        _pin(group, slots, unknown, column, channel, "by its numbers: power is volts times amps")
+        _pin(group, slots, unknown, column, channel, "by its numbers: power is voltage times current")
     ticks = tuple(u.factor for u in clock.open_units) or (1.0,)
     for channel, column in _energy_triple(group, unknown, seconds, mask, ticks).items():
-        _pin(group, slots, unknown, column, channel, "by its numbers: the energy counter's slope is volts times amps")
+        _pin(
+            group,
+            slots,
+            unknown,
+            column,
+            channel,
+            "by its numbers: the energy counter's slope is voltage times current",
+        )
     _counters(group, slots, unknown, seconds, mask, words, clock)
     if group.by_channel and not slots.groups:
         slots.groups.append(group)

@@ -289,7 +289,7 @@ def settle_time(work: Work) -> None:
     else:
         options = _open_time(work)
         unit, confidence = options[0], 0.5
-        why = f"{clock.reason}; nothing tells its unit"
+        why = f"{clock.reason}; its unit is not stated"
         if len(options) == 1:
             confidence = 0.95
             why = f"{clock.reason}; in {unit.symbol}, for a meter's steps are between 8 ms and 15 min"

@@ -77,7 +77,7 @@ def laws_of(
         fit = product_fit(v, i * pf if is_ac and pf is not None else i, p)
         if fit is not None and fit.holds:
             laws.append(
-                _law("power", fit, (("voltage", 1), ("current", 1), ("power", -1)), "power is volts times amps")
+                _law("power", fit, (("voltage", 1), ("current", 1), ("power", -1)), "power is voltage times current")
             )
     if t is None:
         return laws, signs

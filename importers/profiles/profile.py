@@ -230,9 +230,9 @@ def _check(profile: Profile, source: str) -> None:
     if not _NAME.match(profile.name):
         raise ProfileInvalid.at(source, f"its name {profile.name!r} must be letters, digits, spaces, points and dashes")
     if wrong:
-        raise ProfileInvalid.at(source, f"`{wrong[0]}` is no channel; channels are {', '.join(CHANNEL_NAMES)}")
+        raise ProfileInvalid.at(source, f"`{wrong[0]}` is not a channel; channels are {', '.join(CHANNEL_NAMES)}")
     if profile.clock.source not in _SOURCES:
-        raise ProfileInvalid.at(source, f"clock source `{profile.clock.source}` is none of {', '.join(_SOURCES)}")
+        raise ProfileInvalid.at(source, f"clock source `{profile.clock.source}` is not one of {', '.join(_SOURCES)}")
     missing = [c for c in _same((*profile.clock.columns, *(c.name for c in profile.columns))) if c not in names]
     if missing:
         raise ProfileInvalid.at(source, f"column `{missing[0]}` is not in its header")
@@ -245,7 +245,7 @@ def _check(profile: Profile, source: str) -> None:
     try:
         _factor(profile.clock)
     except KeyError as error:
-        raise ProfileInvalid.at(source, f"clock unit {error} is none of s, ms, us, min, h, d") from error
+        raise ProfileInvalid.at(source, f"clock unit {error} is not one of s, ms, us, min, h, d") from error
 
 
 def _quote(text: str) -> str:

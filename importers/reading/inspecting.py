@@ -151,8 +151,8 @@ def _decide_decimal(
             "decimal",
             f"In {view.path.name} every comma or point stands before three digits. Which one is the decimal mark?",
             (
-                Choice(",", "decimal comma: 1,234 is one and a bit"),
-                Choice(".", "decimal point: 1,234 is more than a thousand"),
+                Choice(",", "decimal comma: 1,234 means 1.234"),
+                Choice(".", "decimal point: 1,234 means 1234"),
             ),
             "--answer decimal=,",
             example='decimal = ","',
@@ -232,7 +232,12 @@ def _describe(
     if view.recast is not None:
         problems = [view.recast.relocated(p) for p in problems]
     problems += [
-        Problem("left-out", "warning", f"`{name}` in {path.name} is no log of this table and is not read.", path.name)
+        Problem(
+            "left-out",
+            "warning",
+            f"`{name}` in {path.name} is not a log with this table's columns and is not read.",
+            path.name,
+        )
         for name in view.passed
     ]
     confidence = plan_confidence(plan) if plan is not None else 0.0

@@ -191,7 +191,7 @@ def view_bytes(path: Path, words: Vocabulary, member: str | None = None) -> Byte
         body = kept
         if not body.strip():
             raise ImportRefused.because(
-                "empty", f"{name} holds nothing but blanks and NUL bytes. Export it again.", file=name
+                "empty", f"{name} contains only blanks and NUL bytes. Export it again.", file=name
             )
     head = to_utf8(body, encoding)
     newline = _newline(head)

@@ -197,7 +197,7 @@ class Parser:
         column = self.plan.columns[self.plan.clock.columns[0]].name
         raw = str(rows.cells[name_of(self.plan.clock.columns[0])][int(places[0])])
         more = f" {len(places)} such lines." if len(places) > 1 else ""
-        message = f"Line {line:,}, column `{column}`: `{raw}` is no clock reading. The line is left out.{more}"
+        message = f"Line {line:,}, column `{column}`: `{raw}` is not a clock reading. The line is left out.{more}"
         self.tally.note(Problem("bad-clock", "warning", message, self.file, line, column, raw, len(places)))
 
     def refuse_bad_columns(self) -> None:
@@ -208,7 +208,7 @@ class Parser:
                 raise ImportRefused.because(
                     "bad-column",
                     f"Column `{column.name}` is read as {column.channel}, but {bad:,} of its {good + bad:,} "
-                    "cells are no numbers. Name what it holds, or leave it out with "
+                    "cells are not numbers. Name what it holds, or leave it out with "
                     f"--answer column.{column.index + 1}=unused.",
                     file=self.file,
                     column=column.name,

@@ -238,7 +238,7 @@ def restore(source: Path, path: Path, progress: Progress | None = None) -> None:
         durable.place(part, path)
         durable.fsync_folder(path.parent)
     except tarfile.TarError as error:
-        raise NotALibrary(f"{source} is no backup of a library: {error}.") from error
+        raise NotALibrary(f"{source} is not a backup of a library: {error}.") from error
     except OSError as error:
         raise DiskFault.of(error, "Restoring") from error
     finally:
@@ -280,10 +280,10 @@ def _blocks(content: IO[bytes]) -> Iterator[bytes]:
 def _check(part: Path, found: IO[bytes], source: Path) -> None:
     """What was unpacked against the archive's own list, line by line."""
     if not (part / _CATALOGUE).is_file():
-        raise NotALibrary(f"{source} is no backup of a library, or it was cut short.")
+        raise NotALibrary(f"{source} is not a backup of a library, or it was cut short.")
     manifest, old = part / _MANIFEST, part / _OLD_MANIFEST
     if manifest.is_file() == old.is_file():
-        raise NotALibrary(f"{source} is no backup of a library, or it was cut short.")
+        raise NotALibrary(f"{source} is not a backup of a library, or it was cut short.")
     if old.is_file():
         _check_old(old, found, source)
         old.unlink()
@@ -317,10 +317,10 @@ def _check_old(manifest: Path, found: IO[bytes], source: Path) -> None:
         stated = json.loads(manifest.read_text(encoding="utf-8"))["files"]
         listed = {str(name): str(sha256) for name, sha256 in stated.items()}
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
-        raise NotALibrary(f"{source} is no backup of a library: its list of files can't be read.") from error
+        raise NotALibrary(f"{source} is not a backup of a library: its list of files can't be read.") from error
     beside = sorted(unpacked.keys() - listed.keys())
     if beside:
-        raise NotALibrary(f"{source} holds {beside[0]!r}, which its list of files lacks: somebody added it.")
+        raise NotALibrary(f"{source} holds {beside[0]!r}, which its list of files lacks: it was added later.")
     for name, sha256 in listed.items():
         if unpacked.get(name) != sha256:
             raise TraceDamaged(f"{name} in {source} is not what was archived.")

@@ -42,7 +42,7 @@ class Remade:
     made_again: tuple[int, ...]
     """Runs that lie whole in another file now."""
     lost: tuple[tuple[int, str], ...]
-    """Runs that could not be made again, and why."""
+    """Runs that could not be recreated, and why."""
 
 
 def remake(library: Store, file: str) -> Remade:

@@ -39,7 +39,7 @@ class Altered:
         """In words."""
         return (
             f"Run {self.run_id}: {self.name} is stored as {_text(self.stored)}, its samples give {_text(self.again)}. "
-            f"`joulebook recompute {self.run_id}` puts it right."
+            f"`joulebook recompute {self.run_id}` corrects it."
         )
 
 

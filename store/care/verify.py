@@ -147,7 +147,7 @@ def _original_back(library: Store, finding: Finding) -> Finding:
     """The catalogue's name of an original put right where that lies whole under the name that its hash gives it."""
     if "original" not in finding.code or not repoint(library, finding.subject):
         return finding
-    told = f"{finding.subject} lay under its own name; the catalogue names that again."
+    told = f"{finding.subject} lay under its own name; the catalogue refers to it again."
     return replace(finding, message=told, is_repaired=True)
 
 
@@ -162,12 +162,12 @@ def _mended(library: Store, damaged: Sequence[Finding]) -> list[Finding]:
         if outcome.lost:
             told = "; ".join(f"run {run_id}: {why}" for run_id, why in outcome.lost[:5])
             findings.append(
-                replace(finding, message=f"{finding.subject} could not be made again: {told}.{_FROM_BACKUP}")
+                replace(finding, message=f"{finding.subject} could not be recreated: {told}.{_FROM_BACKUP}")
             )
             continue
-        why = "was damaged; its runs were made again from their originals"
+        why = "was damaged; its runs were recreated from their originals"
         set_aside(library, [Stray(finding.subject, (), False, why)])
-        message = f"{finding.subject} was damaged or missing; its runs were made again from their originals."
+        message = f"{finding.subject} was damaged or missing; its runs were recreated from their originals."
         findings.append(replace(finding, message=message, is_repaired=True))
     return findings
 
@@ -181,7 +181,7 @@ def _check_own_files(library: Store) -> Iterator[Finding]:
             if path.suffix == ".toml":
                 tomllib.loads(text)
         except (OSError, ValueError, RecursionError) as error:
-            yield Finding("own-file", name, f"{name} can't be read: {error}. Mend it, or restore it from a backup.")
+            yield Finding("own-file", name, f"{name} can't be read: {error}. Repair it, or restore it from a backup.")
 
 
 def _check_tables(cursor: duckdb.DuckDBPyConnection) -> Iterator[Finding]:
@@ -284,7 +284,7 @@ _FROM_BACKUP = " Restore it from a backup."
 def _advice(kind: str) -> str:
     if kind == "original":
         return " Import the export's own file again: its copy is put back. Or restore it from a backup."
-    return " `joulebook verify --repair` makes it again from its original."
+    return " `joulebook verify --repair` recreates it from its original."
 
 
 def _check_trace(path: Path, entry: NamedFile) -> None:

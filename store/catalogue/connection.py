@@ -237,8 +237,8 @@ class Catalogue:
             with suppress(duckdb.Error):
                 cursor.execute("ROLLBACK")
             raise DiskFault(
-                f"Storing in the catalogue {self.path} failed: {first_line(error)}. Put that right and run the same "
-                "command again: nothing is half done, and what was done is not done twice."
+                f"Storing in the catalogue {self.path} failed: {first_line(error)}. Fix that and rerun the same "
+                "command: nothing is left half done, and nothing is done twice."
             ) from error
 
     @contextmanager
@@ -430,7 +430,7 @@ class Catalogue:
             if aside is not None:
                 self.notices.append(
                     f"The program or the machine stopped while the catalogue of {self.path.parent} was written. It was "
-                    f"put right from the blocks kept beside it; nothing that was stored is missing. What was there is "
+                    f"restored from the blocks kept beside it; nothing that was stored is missing. What was there is "
                     f"kept as {aside.name}."
                 )
                 return True

@@ -80,7 +80,7 @@ def save_thresholds(
         WrongFact: A value that it can't have, or no reason.
     """
     if not reason.strip():
-        raise WrongFact("Say why: a constant of the detectors is changed with a reason.")
+        raise WrongFact("Give a reason: a constant of detection is changed only with one.")
     own = own_values(cursor)
     changes = []
     for name, wanted in _wanted(values).items():

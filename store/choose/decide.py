@@ -47,9 +47,9 @@ class Ranking:
     """Every device at every gate."""
     shut_out: tuple[str, ...]
     placed: tuple[Placed, ...]
-    """Those that came through, the highest score first."""
+    """Those that meet the gates, the highest score first."""
     no_value: tuple[tuple[str, str], ...]
-    """(device, reason) of those that came through the gates but can't be weighed."""
+    """(device, reason) of those that meet the gates but can't be scored."""
     shares: WinShares | None
     break_evens: tuple[BreakEven, ...]
     answer: str
@@ -133,15 +133,15 @@ def _answer(placed: Sequence[Placed], criteria: Sequence[Criterion], shares: Win
     if not has_any:
         return "No device of this kind is in the library."
     if not placed:
-        return "Nothing tested meets this need."
+        return "No tested device meets the requirements."
     if shares is None:
-        return f"{placed[0].candidate.device}: the only one left."
+        return f"Only {placed[0].candidate.device} meets the requirements."
     for_most = _for_most(shares)
     named = [f"First: {' or '.join(for_most)}, {_how_sure(shares, for_most)}"]
     for criterion, devices in _favoured(shares, criteria).items():
         others = [device for device in devices if device not in for_most]
         if others:
-            named.append(f"{' or '.join(others)} if {criterion}")
+            named.append(f"if {criterion}: {' or '.join(others)}")
     return "; ".join(named)
 
 
@@ -193,7 +193,7 @@ def _notes(placed: Sequence[Placed], criteria: Sequence[Criterion]) -> tuple[str
         notes.append("No device is worse than another on every criterion.")
     else:
         notes += [
-            f"{item.candidate.device} is dominated by {' and '.join(item.dominated_by)}: no better in anything."
+            f"{item.candidate.device} is dominated by {' and '.join(item.dominated_by)}: better on no criterion."
             for item in beaten
         ]
     unknown = [
@@ -204,11 +204,11 @@ def _notes(placed: Sequence[Placed], criteria: Sequence[Criterion]) -> tuple[str
     ]
     if unknown:
         notes.append(
-            f"Of unknown uncertainty: {', '.join(unknown)}. Ranks can't be separated there, and shares of wins take "
-            "them as exact."
+            f"Uncertainty not known: {', '.join(unknown)}. Ranks can't be separated there; shares of first places take "
+            "these values as exact."
         )
     by_geometric = sorted(placed, key=lambda item: -item.geometric)
     if [i.candidate.device for i in by_geometric] != [i.candidate.device for i in placed]:
         order = ", ".join(item.candidate.device for item in by_geometric)
-        notes.append(f"With a geometric mean, which lets weak points be bought off less, the order is {order}.")
+        notes.append(f"With a geometric mean, which compensates weak points less, the order is {order}.")
     return tuple(notes)

@@ -33,7 +33,7 @@ def pass_gate(candidate: Candidate, gate: Gate) -> GateOutcome:
         return _flight(candidate, gate)
     value = candidate.values.get(gate.term)
     if value is None:
-        reason = candidate.reasons.get(gate.term) or "No test says."
+        reason = candidate.reasons.get(gate.term) or "Not tested."
         return GateOutcome(candidate.device, gate.words, NOT_TESTED, reason)
     if gate.term.quantity == "price" and gate.text and candidate.words.get("currency") != gate.text:
         stated = candidate.words.get("currency") or "no currency"

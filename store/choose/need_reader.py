@@ -41,9 +41,12 @@ _FLIGHT = {"cabin": "cabin baggage, no approval needed", "approval": "cabin bagg
 _TERM = ("quantity", "port", "mode", "load", "kind", "ambient_c")
 _GATE = {*_TERM, "bound", "value", "unit", "tolerance_percent", "words"}
 _CRITERION = {*_TERM, "title", "unit", "worst", "best", "weight", "words"}
-_SHARED = {"title", "kind", "gate", "criterion", "claims", "excuse"}
+_OLDER = {"ignore_claims": ("excuse",), "borderline": ("unsure",)}
+"""Keys under the names that they had before, which are still read."""
+_SHARED = {"title", "kind", "gate", "criterion", "claims", "ignore_claims", *_OLDER["ignore_claims"]}
 _SCHEME = {*_SHARED, "scheme", "version"}
-_NEED = {*_SHARED, *PLAIN, "may_fly", "currency", "unsure", "weights"}
+_NEED = {*_SHARED, *PLAIN, "may_fly", "currency", "borderline", *_OLDER["borderline"], "weights"}
+_OLDER_EXCLUDE = ("shut out",)
 EXTRA_UNITS = {"price": "1", "usable_wh_per_price": "1", "time_to_full_h": "h", "wh_per_price": "1"}
 """Quantities of a choice that are no results, and their units; prices are in the sheet's currency."""
 
@@ -75,18 +78,19 @@ class _Reading:
         self.problems.append(Problem("wrong", "error", where + message, file=self.source, line=line))
 
     def check_keys(self, table: Mapping[str, Any], known: set[str], path: KeyPath = ()) -> None:
-        """Complain of keys that mean nothing here."""
+        """Complain of unknown keys."""
         for key in table:
             if key not in known:
-                near = difflib.get_close_matches(key, known, n=1)
-                hint = f" Did you mean `{near[0]}`?" if near else f" Known are {', '.join(sorted(known))}."
-                self.complain((*path, key), f"`{key}` means nothing here.{hint}")
+                current = sorted(known.difference(*_OLDER.values()))
+                near = difflib.get_close_matches(key, current, n=1)
+                hint = f" Did you mean `{near[0]}`?" if near else f" Known are {', '.join(current)}."
+                self.complain((*path, key), f"Unknown key `{key}`.{hint}")
 
     def text(self, table: Mapping[str, Any], key: str, path: KeyPath, default: str = "") -> str:
         """A text, or the default."""
         value = table.get(key, default)
         if not isinstance(value, str):
-            self.complain((*path, key), f"`{key}` is a text, in quotes.")
+            self.complain((*path, key), f"`{key}` takes text in quotes.")
             return default
         return value
 
@@ -94,7 +98,7 @@ class _Reading:
         """A finite number, or None with a complaint."""
         value = table.get(key)
         if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) < 1e12:
-            self.complain((*path, key) if key in table else path, f"`{key}` is wanted, as a number.")
+            self.complain((*path, key) if key in table else path, f"`{key}` takes a number.")
             return None
         return float(value)
 
@@ -123,10 +127,10 @@ def unit_for(quantity: str) -> str:
 def _term(reading: _Reading, table: Mapping[str, Any], path: KeyPath) -> Term:
     quantity = canonical(reading.text(table, "quantity", path))
     if not quantity:
-        reading.complain(path, "`quantity` is wanted: a result's name such as `energy_out_wh`, or `mass_g`, `price`.")
+        reading.complain(path, "`quantity` is missing: a result's name such as `energy_out_wh`, or `mass_g`, `price`.")
     kind = reading.text(table, "kind", path) or None
     if kind is not None and kind not in KINDS:
-        reading.complain((*path, "kind"), f"`{kind}` is no kind of test. Kinds are {', '.join(KINDS)}.")
+        reading.complain((*path, "kind"), f"`{kind}` is not a kind of test. Kinds are {', '.join(KINDS)}.")
     ambient = reading.number(table, "ambient_c", path) if "ambient_c" in table else None
     narrowed = {key: reading.text(table, key, path) or None for key in ("port", "mode", "load")}
     return Term(quantity, kind=kind, ambient_c=ambient, **narrowed)
@@ -182,7 +186,7 @@ def _plain_gates(reading: _Reading) -> list[Gate]:
         if value < 0:
             reading.complain((key,), f"`{key}` can't be negative.")
         if key == "price" and not currency:
-            reading.complain((key,), 'say in which money: currency = "EUR".')
+            reading.complain((key,), 'state the currency: currency = "EUR".')
         limits = limits_of(bound, convert(value, unit, unit_for(quantity)), None)
         said = words.format(f"{value:g}", currency).strip()
         gates.append(Gate(said, Term(quantity), limits, unit_for(quantity), currency if key == "price" else ""))
@@ -225,26 +229,32 @@ def _criteria(reading: _Reading) -> tuple[Criterion, ...]:
         )
     total = sum(criterion.weight for criterion in found)
     if found and total <= 0.0:
-        reading.complain(("criterion",), "the weights add up to nothing.")
+        reading.complain(("criterion",), "the weights add up to zero.")
         return ()
     return tuple(replace(c, weight=c.weight / total) for c in found)
+
+
+def _written(reading: _Reading, key: str) -> str:
+    """The name under which a key stands in a text: an older one where only that is there."""
+    return next((old for old in _OLDER[key] if old in reading.data and key not in reading.data), key)
 
 
 def _shared(reading: _Reading) -> tuple[str, str, tuple[Gate, ...], bool, tuple[str, ...]]:
     data = reading.data
     kind = reading.text(data, "kind", (), "power bank")
     if kind not in DEVICE_KINDS:
-        reading.complain(("kind",), f"`{kind}` is no kind of device. Kinds are {', '.join(DEVICE_KINDS)}.")
+        reading.complain(("kind",), f"`{kind}` is not a kind of device. Kinds are {', '.join(DEVICE_KINDS)}.")
     gates = [_gate(reading, table, ("gate", index)) for index, table in enumerate(reading.tables("gate"))]
     claims = reading.text(data, "claims", (), "gate")
     if claims not in {"gate", "note"}:
-        reading.complain(("claims",), '`claims` is "gate" (a claim not met shuts a device out) or "note".')
-    excuse = data.get("excuse", [])
-    if not isinstance(excuse, list) or not all(isinstance(item, str) for item in excuse):
-        reading.complain(("excuse",), '`excuse` is a list of quantities: excuse = ["time_to_full_s"].')
-        excuse = []
+        reading.complain(("claims",), '`claims` is "gate" (a claim not met excludes a device) or "note".')
+    key = _written(reading, "ignore_claims")
+    ignored = data.get(key, [])
+    if not isinstance(ignored, list) or not all(isinstance(item, str) for item in ignored):
+        reading.complain((key,), f'`{key}` is a list of quantities: {key} = ["time_to_full_s"].')
+        ignored = []
     title = reading.text(data, "title", (), "A need")
-    return title, kind, tuple(gate for gate in gates if gate is not None), claims == "gate", tuple(excuse)
+    return title, kind, tuple(gate for gate in gates if gate is not None), claims == "gate", tuple(ignored)
 
 
 def read_scheme(text: str, *, source: str = "scheme") -> Scheme:
@@ -261,10 +271,10 @@ def read_scheme(text: str, *, source: str = "scheme") -> Scheme:
     reading.check_keys(reading.data, _SCHEME)
     name = reading.text(reading.data, "scheme", ())
     if not name:
-        reading.complain((), '`scheme` is wanted: its name, scheme = "field use".')
+        reading.complain((), '`scheme` is missing: its name, scheme = "field use".')
     version = reading.data.get("version")
     if not isinstance(version, int) or isinstance(version, bool) or version < 1:
-        reading.complain(("version",), "`version` is wanted, a whole number from 1; raise it with every change.")
+        reading.complain(("version",), "`version` is missing: a whole number from 1; raise it with every change.")
         version = 1
     title, kind, gates, claims, excused = _shared(reading)
     criteria = _criteria(reading)
@@ -291,9 +301,10 @@ def read_need(text: str, *, scheme: Scheme | None = None, source: str = "need") 
     title, kind, gates, claims, excused = _shared(reading)
     plain = _plain_gates(reading)
     criteria = _criteria(reading)
-    unsure = reading.text(reading.data, "unsure", (), "keep")
-    if unsure not in {"keep", "exclude", "shut out"}:
-        reading.complain(("unsure",), '`unsure` is "keep" or "exclude": devices too close to call at a gate.')
+    key = _written(reading, "borderline")
+    borderline = reading.text(reading.data, key, (), "keep")
+    if borderline not in {"keep", "exclude", *_OLDER_EXCLUDE}:
+        reading.complain((key,), f'`{key}` is "keep" or "exclude": devices too close to call at a gate.')
     named = ""
     if not criteria and scheme is not None:
         if scheme.kind != kind:
@@ -302,9 +313,9 @@ def read_need(text: str, *, scheme: Scheme | None = None, source: str = "need") 
         gates = (*scheme.gates, *gates)
         named = f"{scheme.name}, version {scheme.version}"
     if not plain and not gates and not criteria:
-        reading.complain((), "it asks for nothing: state usable_wh, mass_g, price or the like, or a [[criterion]].")
+        reading.complain((), "it states no requirement: add usable_wh, mass_g, price or the like, or a [[criterion]].")
     reading.finish()
-    return Need(title, kind, (*plain, *gates), criteria, claims, excused, unsure == "keep", named)
+    return Need(title, kind, (*plain, *gates), criteria, claims, excused, borderline == "keep", named)
 
 
 def _reweighted(reading: _Reading, criteria: tuple[Criterion, ...]) -> tuple[Criterion, ...]:
@@ -320,6 +331,6 @@ def _reweighted(reading: _Reading, criteria: tuple[Criterion, ...]) -> tuple[Cri
     chosen = {title: max(stated.get(title) or 0.0, 0.0) for title in titles}
     total = sum(chosen.values())
     if total <= 0.0:
-        reading.complain(("weights",), "the weights add up to nothing.")
+        reading.complain(("weights",), "the weights add up to zero.")
         return criteria
     return tuple(replace(titles[title], weight=weight / total) for title, weight in chosen.items())

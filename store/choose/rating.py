@@ -106,7 +106,7 @@ def save_scheme(library: Store, scheme: Scheme, *, who: str = "", reason: str = 
     """Keep a version of a scheme; False where it is kept already.
 
     Raises:
-        SchemeRefused: The same version was kept with another text, or a newer one is kept.
+        SchemeRefused: The same version exists with different text, or a newer one is kept.
     """
     digest = hashlib.sha256(scheme.text.encode()).hexdigest()
     with library.catalogue.writer() as cursor:
@@ -119,14 +119,13 @@ def save_scheme(library: Store, scheme: Scheme, *, who: str = "", reason: str = 
         if scheme.version in known:
             if known[scheme.version] != digest:
                 raise SchemeRefused(
-                    f"Version {scheme.version} of the scheme {scheme.name} was kept with another text. "
-                    f"Raise `version` to {max(known) + 1}: what was rated by the old one stays readable."
+                    f"Version {scheme.version} of the scheme {scheme.name} exists with different text. "
+                    f"Raise `version` to {max(known) + 1}: ratings by the old one stay readable."
                 )
             return False
         if known and scheme.version < max(known):
             raise SchemeRefused(
-                f"Version {max(known)} of the scheme {scheme.name} is kept already. "
-                f"Raise `version` to {max(known) + 1}."
+                f"Version {max(known)} of the scheme {scheme.name} exists already. Raise `version` to {max(known) + 1}."
             )
         cursor.execute(
             "INSERT INTO catalogue.rating_scheme VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
@@ -156,5 +155,5 @@ def moves(before: Ranking, after: Ranking) -> tuple[Move, ...]:
 
 def _words(choice: Ranking) -> dict[str, str]:
     found = dict.fromkeys(choice.shut_out, "excluded")
-    found |= {device: "not weighed" for device, _ in choice.no_value}
+    found |= {device: "not scored" for device, _ in choice.no_value}
     return found | {p.candidate.device: f"{100 * p.score.value:.0f}, rank {p.rank.words()}" for p in choice.placed}

@@ -221,7 +221,7 @@ def _check_keys(table: Mapping[str, Any], known: Mapping[str, Any], path: KeyPat
         near = difflib.get_close_matches(key, known, n=1, cutoff=0.5)
         advice = f" Did you mean `{near[0]}`?" if near else f" Known here: {', '.join(known)}."
         where = f" in [{path[0]}]" if path else ""
-        find.refuse((*path, key), "unknown-key", f"`{key}`{where} is no key of a device sheet.{advice}")
+        find.refuse((*path, key), "unknown-key", f"`{key}`{where} is not a key of a device sheet.{advice}")
 
 
 def _rows(tables: Mapping[str, Any], name: str, find: _Findings) -> list[Mapping[str, Any]]:

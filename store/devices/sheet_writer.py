@@ -78,7 +78,7 @@ kind = "power bank"         # power bank | adapter | cable
 # ambient_c = 23
 # condition = "as printed"
 # printed_on = "case"
-# text = "word for word, for a claim that is no number"
+# text = "word for word, for a claim that is not a number"
 """
 """A commented sheet to start from."""
 

@@ -142,7 +142,7 @@ def _conditions(page: ComparisonPage) -> Iterator[tuple[str, Cell]]:
                 for sheet, figure in zip(page.devices, row.figures, strict=True)
                 if figure.condition
             ]
-            text = f"{'; '.join(each)} (not like with like: nothing is marked)"
+            text = f"{'; '.join(each)} (different conditions: nothing is marked)"
         else:
             text = conditions[0]
         told.setdefault(text, []).append(row.label)

@@ -134,7 +134,7 @@ def claim_bars(page: DevicePage) -> Bars:
             cell = Cell("-")
         word = Cell(verdict.verdict, role=Role.of(verdict.verdict), note=verdict.reason)
         bars.append(Bar(claim.said(), cell, verdict.lower, verdict.upper, word, claim.narrowed()))
-    return Bars(tuple(bars), caption="Promised and measured")
+    return Bars(tuple(bars), caption="Claimed and measured")
 
 
 def _place(verdict: Verdict) -> tuple[bool, int, int]:

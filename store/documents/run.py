@@ -206,7 +206,7 @@ def _origin(view: RunView) -> Iterator[tuple[str, Cell]]:
         "clock",
         Cell(" ".join(filter(None, [clock.source, clock.unit, clock.zone and f"in {clock.zone}", clock.note]))),
     )
-    yield "sign", Cell("current and power were turned round" if origin.sign_turned else "")
+    yield "sign", Cell("signs of current and power were reversed" if origin.sign_turned else "")
     account = origin.account
     named = (("samples", account.samples), ("header", account.header), ("preamble", account.preamble),
              ("blank", account.blank), ("totals", account.totals), ("problems", account.problems),

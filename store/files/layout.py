@@ -133,7 +133,9 @@ class Layout:
         """
         found = _NAME.fullmatch(relative) if isinstance(relative, str) else None
         if found is None:
-            raise UnsafePath.of(self.root, relative, "which is no name inside traces/runs, traces/packs or originals")
+            raise UnsafePath.of(
+                self.root, relative, "which is not a name inside traces/runs, traces/packs or originals"
+            )
         parts = relative.split("/")
         path = self.root
         for part in parts:
@@ -145,5 +147,5 @@ class Layout:
             if stat.S_ISLNK(mode):
                 raise UnsafePath.of(self.root, relative, f"and {path.relative_to(self.root)} is a link")
         if path.exists() and not stat.S_ISREG(path.lstat().st_mode):
-            raise UnsafePath.of(self.root, relative, "which is no regular file")
+            raise UnsafePath.of(self.root, relative, "which is not a regular file")
         return path

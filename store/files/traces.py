@@ -275,7 +275,7 @@ def read_footer(path: Path) -> dict[str, Any]:
         with path.open("rb") as file:
             return footer_of(file, str(path))
     except OSError as error:
-        raise TraceDamaged(f"{path} is no trace of Joulebook: {error}.") from error
+        raise TraceDamaged(f"{path} is not a Joulebook trace: {error}.") from error
 
 
 def footer_of(file: Any, name: str) -> dict[str, Any]:

@@ -46,7 +46,7 @@ def read_pair(text: str) -> ReadingPair:
     """
     found = _PAIR.match(text)
     if found is None:
-        raise PairError(f"`{text}` is no pair. Write display = meter, as `20.1 V = 20.05 V` or `87 % = 12.4 Wh`.")
+        raise PairError(f"`{text}` is not a pair. Write display = meter, as `20.1 V = 20.05 V` or `87 % = 12.4 Wh`.")
     hours, minutes, seconds, shown, unit, measured, other = found.groups()
     unit, other = unit.lower(), other.lower()
     if other != ("wh" if unit == "%" else unit):

@@ -171,7 +171,7 @@ def keep_profile(library: Store, path: Path, name: str, order: Order, *, overwri
         WrongFact: the name makes no file name, or is taken.
     """
     if not _PROFILE_NAME.fullmatch(name):
-        raise WrongFact(f"{name} is no name for a profile: use letters, digits, - and _, as bench-meter.")
+        raise WrongFact(f"{name} is not a valid profile name: use letters, digits, - and _, as bench-meter.")
     place = library.path / "profiles" / f"{name}.toml"
     if place.exists() and not overwrite:
         raise WrongFact(f"There is a profile {name} already. Name another, or overwrite it with --force.")
@@ -226,7 +226,7 @@ REFUSALS = (ImportProblem, StoreError, OSError, OverflowError)
 def refusal(path: Path, error: Exception) -> FileOutcome:
     """The outcome of a file whose import raised one of REFUSALS."""
     if isinstance(error, OverflowError):
-        told = f"{path}: a number in it is too large to reckon with. Is a column read as what it is not? "
+        told = f"{path}: a number in it is too large to calculate with. Is a column misread? "
         return FileOutcome(str(path), "refused", reason=f"{told}`joulebook inspect` shows how the file is read.")
     if isinstance(error, OSError) and error.errno == errno.EROFS:
         return FileOutcome(str(path), "refused", reason=f"{path} was not stored: the library's disk is read-only.")

@@ -181,7 +181,9 @@ class ImportJob:
         _refuse_device(self.path)
         with _disk("Reading", self.path):
             if not stat.S_ISREG(self.path.stat().st_mode):
-                raise WrongFact(f"{self.path} is no regular file: a pipe, a device or a folder holds no whole export.")
+                raise WrongFact(
+                    f"{self.path} is not a regular file: a pipe, a device or a folder can't be imported as an export."
+                )
             self._hash()
         if self._batch:
             self.already_outcome = self._batch.known(self._sha256)
@@ -264,7 +266,7 @@ class ImportJob:
                 for run in export.runs:
                     sink = by_part.get(run.start.part)
                     if sink is None or sink.writer.samples != run.samples:
-                        message = f"{self.path.name}: run {run.start.part} did not arrive whole."
+                        message = f"{self.path.name}: run {run.start.part} arrived incomplete."
                         raise WrongFact(message)  # noqa: TRY301 - cleaned up after below, like any failure
                     runs.append(self._finish(sink, run, export, bench, before.shorter.get(run.start.part)))
                 original = self._kept_original(export)

@@ -31,7 +31,7 @@ def claim_problem(claim: ClaimSheet, known: Sequence[str] = ()) -> str:
         return "It names no quantity; write the result that it is about."
     if spec_of(claim.quantity) is None and claim.quantity not in known:
         near = _near(claim.quantity, [*specs(), *known])
-        return f"`{claim.quantity}` is no result of any run.{near}"
+        return f"`{claim.quantity}` is not a result of any run.{near}"
     if claim.quantity in CLAIM_WORDS:
         return _word_problem(claim)
     if claim.value is None:
@@ -73,7 +73,7 @@ def _word_problem(claim: ClaimSheet) -> str:
         except OfferError as problem:
             return str(problem)
     elif flight_limit(claim) is None:
-        return f"`{claim.value_text}` is no air travel class; write `up to 100 Wh`, `cabin` or `approval`."
+        return f"`{claim.value_text}` is not an air travel class; write `up to 100 Wh`, `cabin` or `approval`."
     return ""
 
 

@@ -130,7 +130,7 @@ def _repeats(found: Cells, unit: str) -> str:
     if not found.is_tested:
         return ""
     if found.scatter is None:
-        return "One test of each: what a repeat would scatter is not in the ±."
+        return "One test each: the scatter of repeats is not in the ±."
     once = any(cell.item is not None and cell.item.count == 1 for cell in found.cells)
     if not once:
         return ""
@@ -158,7 +158,7 @@ def _better(name: str) -> str:
 
 def _units_differ(cells: Sequence[ComparedCell]) -> tuple[str, ...]:
     units = sorted({cell.item.unit for cell in cells if cell.item is not None})
-    return (f"Not in one unit: {', '.join(units)}.",) if len(units) > 1 else ()
+    return (f"Different units: {', '.join(units)}.",) if len(units) > 1 else ()
 
 
 def _figure(name: str, cell: ComparedCell) -> Figure:
@@ -230,9 +230,9 @@ def _notes(sheets: Sequence[DeviceSheet], evidence: BenchEvidence) -> Iterable[s
     if single:
         yield f"Of this sample: one unit each of {', '.join(single)} was tested; another of the model may differ."
     if len({sheet.kind for sheet in sheets}) > 1:
-        yield "These are devices of different kinds: only what they share is set side by side."
+        yield "These are devices of different kinds: only quantities common to all are compared."
     yield (
-        "A difference is named where it exceeds its own uncertainty, what repeats scatter included, as far as the "
-        "largest of so many differences goes by chance: of equal devices some is called best or worst in at most 5 % "
-        "of comparisons of a quantity. Errors that one meter shares cancel in part."
+        "A difference is named where it exceeds its own uncertainty, scatter of repeats included, by the factor for "
+        "the largest of so many differences: among equal devices, one is called best or worst in at most 5 % of "
+        "comparisons of a quantity. Errors shared by one meter cancel in part."
     )

@@ -72,7 +72,7 @@ def load_course(folder: Path | None = None) -> tuple[CourseTest, ...]:
     try:
         text = own.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as problem:
-        raise CourseRefused(f"{own} can't be read ({problem}). Put it right, or take it away.") from problem
+        raise CourseRefused(f"{own} can't be read ({problem}). Fix it, or remove it.") from problem
     return read_course(text, str(own))
 
 
@@ -98,9 +98,9 @@ def _test(row: Mapping[str, Any], where: str) -> CourseTest:
         if key not in _KEYS:
             near = difflib.get_close_matches(key, _KEYS, n=1, cutoff=0.5)
             hint = f" Did you mean `{near[0]}`?" if near else ""
-            raise CourseRefused(f"{where}: `{key}` is no key of a test.{hint}")
+            raise CourseRefused(f"{where}: `{key}` is not a key of a test.{hint}")
         if not isinstance(value, _KEYS[key]):
-            raise CourseRefused(f"{where}: `{key} = {value!r}` is of the wrong sort.")
+            raise CourseRefused(f"{where}: `{key} = {value!r}` is of the wrong type.")
     for key in ("name", "kind", "for", "per"):
         if key not in row:
             raise CourseRefused(f"{where}: a test needs `{key}`.")

@@ -60,7 +60,7 @@ def pool(values: Sequence[Measured], scatter: Scatter | None = None) -> Measured
         ValueError: no values.
     """
     if not values:
-        raise ValueError("Nothing to put together.")
+        raise ValueError("Nothing to pool.")
     n = len(values)
     spread = statistics.stdev(value.value for value in values) if n > 1 else None
     whole = _mean(values, spread)

@@ -264,7 +264,7 @@ def reduce(run: Prepared) -> Found:
         return Found()
     series = run.signals.series.get("power_w")
     if series is None or len(series) < 2:
-        reason = "the log has no power: volts times amperes is apparent power on the mains"
+        reason = "the log has no power: voltage times current is apparent power on the mains"
         return Found((NO_LOAD.absent("no_load_w", "W", reason),))
     mean = moments(series.y, time_weights(np.diff(series.t))).mean
     voltage, current = run.meter.voltage, run.meter.current

@@ -60,7 +60,7 @@ def reduce(run: Prepared) -> Found:
     """Section 8 of the results, light load."""
     power = run.signals.power
     if power is None or power.v is None or power.i is None or len(power.t) < 4:
-        reason = "the log has no voltage and current together"
+        reason = "voltage and current were not logged together"
         return Found(tuple(LIGHT.absent(name, unit, reason) for name, unit in NAMES))
     v3, i3 = median_of_three(power.v), median_of_three(power.i)
     mode = parse_mode(run.context.mode)

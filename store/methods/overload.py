@@ -38,7 +38,7 @@ RECOVERY = Method(
     "recovery",
     2,
     "whether voltage came back within the log, by itself: over 80 % of nominal, or steady for 2 s at another voltage "
-    "of 4.25 V or more with the load gone (a port that has let go offers 5 V first)",
+    "of 4.25 V or more with the load gone (a port that has shut off offers 5 V first)",
     "USB PD vSrcValid at 5 V for the least voltage",
 )
 METHODS = (TRIP, RECOVERY)
@@ -57,7 +57,7 @@ def reduce(run: Prepared) -> Found:
     """Section 8 of the results, overload ramp."""
     power = run.signals.power
     if power is None or power.v is None or power.i is None or len(power.t) < 5:
-        reason = "the log has no voltage and current together"
+        reason = "voltage and current were not logged together"
         return Found(tuple(TRIP.absent(name, unit, reason) for name, unit in NAMES))
     v3, i3 = median_of_three(power.v), median_of_three(power.i)
     nominal, source = _nominal(run, v3, i3)
@@ -109,7 +109,7 @@ def _nominal(run: Prepared, v3: Array, i3: Array) -> tuple[float, str]:
 def _notes(run: Prepared, trip: Trip) -> tuple[str, ...]:
     out = []
     if trip.fall_s > max(run.limits["trip_within_s"], 1.01 * run.signals.step_s):
-        out.append(f"it let go slowly, over {trip.fall_s:.1f} s: current limiting rather than a trip")
+        out.append(f"it shut off slowly, over {trip.fall_s:.1f} s: current limiting rather than a trip")
     if trip.voltage_stayed:
         out.append("the voltage stayed while the current ended: the load was taken off, or the port came back at once")
     return tuple(out)

@@ -53,7 +53,7 @@ def reduce(run: Prepared) -> Found:
         ("source_resistance_mohm", "mΩ"),
     )
     if power is None or power.v is None:
-        reason = "the log has no voltage and current together"
+        reason = "voltage and current were not logged together"
         return Found(tuple(LEVELS.absent(name, unit, reason) for name, unit in names))
     levels = find_levels(power, run.limits)
     if not levels:

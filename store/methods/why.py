@@ -12,7 +12,7 @@ from store.model.results import Result
 
 __all__ = ["gets_it_again", "redo_sql"]
 
-SAMPLES_ONLY = "-- no single statement: these are the samples that it rests on"
+SAMPLES_ONLY = "-- no single statement: these are the samples it is based on"
 
 
 def redo_sql(result: Result, run_id: int, file: str) -> str:

@@ -211,7 +211,7 @@ class RunPage(ArrowRows):
 
 @dataclass(frozen=True, slots=True)
 class FacetCount:
-    """A value that occurs under the present filter, and how often."""
+    """A value that occurs with the current filter, and how often."""
 
     value: str
     count: int

@@ -199,7 +199,7 @@ def _sidecar(
         "columns": [{"label": c.label, "name": c.machine} for c in columns],
         **licence_lines(licence),
         "pointOfMeasurement": "At the USB port of a power bank, behind its converter; not at the terminals of a cell. "
-        "Capacities are the port's, so they are no cell capacity; energy is what compares.",
+        "Capacities are the port's, so they are not a cell capacity; energy is what compares.",
         "signRule": "Positive current and power charge the object under test; a discharge has negative current.",
         "counters": "Only the meter's own counters that never fall are given, from 0 at the first sample.",
         "meter": {"name": run.facts.meter, "limitsOfError": {k: v for k, v in spec.items() if v} or "unknown"},

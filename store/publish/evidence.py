@@ -227,13 +227,13 @@ def zip_folder(work: Path, name: str) -> None:
 
 
 _HEAD_FIGURES = (
-    "-- Every figure of the page, got again from the files in this folder. Start DuckDB here and run this file:\n"
+    "-- Every figure of the page, reproduced from the files in this folder. Start DuckDB here and run this file:\n"
     "--   duckdb < figures.sql        or, in Python, duckdb.execute(statement) one after another\n"
     "-- `printed` is what the page says, `again` what the files give, in `unit`; `uncertainty` is a standard one, and\n"
     "-- ± is `k` times it.\n\n"
 )
 _HEAD_RESULTS = (
-    "-- Every result of every run, got again from the run's trace alone; the value that was published stands above.\n"
+    "-- Every result of every run, reproduced from the run's trace alone; the value that was published stands above.\n"
     "-- Where a moment was found by a detector, the statement takes it as given and measures on the samples."
 )
 

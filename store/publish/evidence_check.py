@@ -58,7 +58,7 @@ def check_page(folder: Path) -> PageCheck:
     rows = _rows(data, head, statements)
     for statement, row in zip(statements, rows, strict=True):
         if isinstance(row, str):
-            wrong.append(f"figure not got again: {statement.splitlines()[0][:80]}: {row}")
+            wrong.append(f"figure not reproduced: {statement.splitlines()[0][:80]}: {row}")
         elif _again(row) != row["printed"]:
             wrong.append(f"{row['figure']}: printed {row['printed']}, the files give {_again(row)}")
     count, off = _results(data)
@@ -80,7 +80,7 @@ def _hashes(data: Path) -> Iterator[str]:
     for path in sorted(data.rglob("*")):
         name = path.relative_to(data).as_posix()
         if path.is_file() and name not in named and name != "checksums.sha256":
-            yield f"{name} is no part of what was published"
+            yield f"{name} is not part of what was published"
 
 
 def _split(file: Path) -> tuple[str, list[str]]:
@@ -122,7 +122,7 @@ def _row(connection: duckdb.DuckDBPyConnection, text: str) -> dict[str, Any] | s
     try:
         kinds = [str(part.type) for part in connection.extract_statements(text)]
         if kinds != ["StatementType.SELECT"]:
-            return "it is no single SELECT"
+            return "it is not a single SELECT"
         cursor = connection.execute(text)
         names = [column[0] for column in cursor.description or ()]
         rows = cursor.fetchall()
@@ -157,7 +157,7 @@ def _results(data: Path) -> tuple[int, list[str]]:
         name = f"run {found['run']}, {found['name']}"
         row = _row(connection, _placed(text[found.end() : end], data))
         if isinstance(row, str):
-            wrong.append(f"{name}: not got again: {row}")
+            wrong.append(f"{name}: not reproduced: {row}")
             continue
         value = next(iter(row.values()))
         if value is None or not math.isclose(float(value), float(found["value"]), rel_tol=REL, abs_tol=1e-9):

@@ -60,7 +60,7 @@ def export_runs(
         TraceDamaged: A trace's hash is wrong.
     """
     if form not in FORMATS:
-        raise NotPublished(f"`{form}` is no format. Formats are {', '.join(FORMATS)}.")
+        raise NotPublished(f"`{form}` is not a format. Formats are {', '.join(FORMATS)}.")
     wanted = sorted(set(run_ids))
     if not wanted:
         raise NotPublished("No run fits, so there is nothing to write.")

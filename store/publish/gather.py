@@ -166,7 +166,7 @@ def _flight_words(page: DevicePage) -> str:
 
 def _opinions(said: Sequence[str]) -> Section:
     first = words(
-        "What follows is the tester's view. It is no result; it rests on the results above and on use.",
+        "What follows is the tester's opinion, not a result; it is based on the results above and on use.",
         manner=Manner.NOTE,
     )
     return Section("opinions", "Opinions", (*first, *words(*said, manner=Manner.OPINION)))

@@ -84,7 +84,7 @@ class ReasonWanted(NotPublished):
         more = f"\n  and {len(changes) - 10} more" if len(changes) > 10 else ""
         super().__init__(
             f"Report {report}, version {version}, differs from this:\n{shown}{more}\n"
-            "Say why with --reason TEXT; it is then issued as a new version, and the old one is kept."
+            "Give a reason with --reason TEXT; it is then issued as a new version, and the old one is kept."
         )
         self.changes = tuple(changes)
 

@@ -82,9 +82,9 @@ def _sentences(page: ComparisonPage) -> Iterator[str]:
         parts = [f"{device} fails {count} of its claims" for device, count in failed]
         yield f"{'; '.join(parts)}."
     elif any(tally for _, tally in page.verdicts):
-        yield "No claim of theirs was found not met."
+        yield "None of their claims was found not met."
     if not told:
-        yield "No device is surely best in any quantity measured alike."
+        yield "No device is significantly best in any quantity measured under the same conditions."
 
 
 def _best_words(row: ComparisonRow, names: Sequence[str]) -> str:

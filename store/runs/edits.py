@@ -70,7 +70,7 @@ def edit_runs(library: Store, run_ids: Sequence[int], changes: Mapping[str, obje
     if wanted.get("quality") in {"suspect", "rejected"}:
         wanted["quality_reason"] = wanted.get("quality_reason") or reason
         if not wanted["quality_reason"]:
-            raise WrongFact(f"Say why: a run is set aside as {wanted['quality']} with a reason.")
+            raise WrongFact(f"Give a reason: a run is set aside as {wanted['quality']} with a reason.")
     elif wanted.get("quality") == "ok":
         wanted["quality_reason"] = ""
     while True:

@@ -140,7 +140,7 @@ def _by_event(library: Store, run_ids: Sequence[int]) -> list[GroupMember]:
                     best, used = event, (mine, its)
         if best is None:
             raise WrongFact(
-                f"Runs {reference} and {run_id} share no clear step of load. "
+                f"Runs {reference} and {run_id} have no clear load step in common. "
                 "State the offset instead, or group by times."
             )
         method = f"shared step in {used[0]} and {used[1]}, correlation {best.correlation:.2f}"

@@ -205,8 +205,8 @@ def _laid_out(
             over = begin + one.duration_s - following
             raise WrongFact(
                 f"Runs {one.facts.run_id} and {other.facts.run_id} overlap by {over:.6g} s ({how}), so they are "
-                f"no parts of one log. State when each began: --offset {other.facts.run_id}=SECONDS. Simultaneous runs "
-                f"are grouped: `joulebook group {one.facts.run_id} {other.facts.run_id}`."
+                f"not parts of one log. State when each began: --offset {other.facts.run_id}=SECONDS. Simultaneous "
+                f"runs are grouped: `joulebook group {one.facts.run_id} {other.facts.run_id}`."
             )
     return ordered, offsets, how
 
@@ -219,8 +219,8 @@ def _by_counters(library: Store, records: Sequence[RunRecord]) -> dict[int, floa
         if gap_s is None:
             number = other.facts.run_id
             raise WrongFact(
-                f"Nothing tells when run {number} began: it has no start time, and no counter goes on from run "
-                f"{one.facts.run_id}. State it: --offset {number}=SECONDS from the first run's first sample."
+                f"Run {number} has no start time, and no counter continues from run {one.facts.run_id}, so nothing "
+                f"says when it began. State it: --offset {number}=SECONDS from the first run's first sample."
             )
         at[other.facts.run_id] = at[one.facts.run_id] + one.duration_s + gap_s
     return at
@@ -327,7 +327,7 @@ def take_apart(library: Store, run_id: int, *, who: str, reason: str) -> Parting
             ids: Sequence[int] = tuple(ids),
             is_grown: bool = parts[0].how == GROWN,
         ) -> list[Change]:
-            _gone(cursor, [whole], who, f"taken apart into runs {', '.join(map(str, ids))}")
+            _gone(cursor, [whole], who, f"split into runs {', '.join(map(str, ids))}")
             if is_grown:
                 move_pairs(cursor, run_id, ids[0])
                 back = [Change("run", str(ids[0]), "grown into", str(run_id), None)]

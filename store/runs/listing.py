@@ -157,9 +157,9 @@ def _missing(cursor: duckdb.DuckDBPyConnection, run_id: int) -> NotFound:
         named: Any = others
         if how in ("joined", "grown"):
             became = "was joined into" if how == "joined" else "grew into"
-            return NotFound(f"Run {run_id} {became} run {named[0]}. `joulebook part {named[0]}` takes that back.")
+            return NotFound(f"Run {run_id} {became} run {named[0]}. `joulebook part {named[0]}` undoes that.")
         listed = " ".join(map(str, named))
-        return NotFound(f"Run {run_id} was parted into runs {listed}. `joulebook join {listed}` takes that back.")
+        return NotFound(f"Run {run_id} was parted into runs {listed}. `joulebook join {listed}` undoes that.")
     return NotFound.of("run", run_id)
 
 

@@ -133,7 +133,7 @@ def _goes_on(one: LogSpan, other: LogSpan) -> tuple[float, str] | None:
         gap_s = (other.started_at - one.ended_at).total_seconds()
         if not 0.0 < gap_s <= max(MOST_GAP_S, 10 * (one.interval_s or 0.0)):
             return None
-        told.append(f"the clock goes on after {significant(gap_s, 3)} s")
+        told.append(f"the clock continues after {significant(gap_s, 3)} s")
     counter = _counter_step(one, other, MOST_UNDATED_GAP_S if gap_s is None else gap_s)
     if counter:
         told.append(counter)
@@ -162,7 +162,7 @@ def _counter_step(one: LogSpan, other: LogSpan, most_s: float) -> str:
         rate = max(_flow(end, flow) for end in (one.last, other.first))
         if 0.0 <= step <= 2 * rate * (most_s + (one.interval_s or 1.0)) / 3600 + 0.002:
             shown = " to ".join(significant(value[counter], 4) for value in (one.last, other.first))
-            return f"the counter goes on from {shown} {unit}"
+            return f"the counter continues from {shown} {unit}"
     return ""
 
 

@@ -83,7 +83,9 @@ def share(
     if find_spec("deltalake") is None:
         raise ShareRefused('Sharing needs the extra "share": pip install "joulebook[share]".')
     if not _NAME.fullmatch(bench):
-        raise ShareRefused(f"{bench!r} is no bench's name: letters, digits, - and _, 40 at most, as --bench north.")
+        raise ShareRefused(
+            f"{bench!r} is not a valid bench name: letters, digits, - and _, 40 at most, as --bench north."
+        )
     from store.sharing.tables import SharedTables
 
     target = Target(to)

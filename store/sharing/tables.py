@@ -93,7 +93,7 @@ class SharedTables:
         except TableNotFoundError:
             return None
         except DeltaError as error:
-            raise ShareRefused(f"{self.target.table(name)} is no table of a shared library: {error}.") from error
+            raise ShareRefused(f"{self.target.table(name)} is not a table of a shared library: {error}.") from error
 
     def exists(self, name: str) -> bool:
         """Whether there is such a table."""
@@ -118,7 +118,9 @@ class SharedTables:
         if table is None:
             return None
         if not set(_BENCH_SCHEMA.names) <= {column.name for column in table.schema().fields}:
-            raise ShareRefused(f"{self.target.table(_BENCHES)} is no table of a shared library. Name an empty place.")
+            raise ShareRefused(
+                f"{self.target.table(_BENCHES)} is not a table of a shared library. Name an empty place."
+            )
         found = table.to_pyarrow_table(filters=[("bench", "=", self.bench)]).to_pylist()
         if not found:
             return None

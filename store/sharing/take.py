@@ -224,7 +224,7 @@ def _sound(other: Colleague, records: Sequence[RunRecord]) -> tuple[list[RunReco
                 named = ", ".join(str(record.facts.run_id) for record in what[:8]) + (" ..." if len(what) > 8 else "")
                 damaged.append(
                     f"{other.name}: {file} is not what was stored, so its runs {named} stay there. "
-                    f"`joulebook --library {other.layout.root} verify --repair` makes it again; then take once more."
+                    f"`joulebook --library {other.layout.root} verify --repair` recreates it; then take once more."
                 )
         return bad[file]
 

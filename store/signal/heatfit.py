@@ -239,7 +239,7 @@ def judged(
     elif errors[1] > error_share * tau:
         refusal = f"the time constant is known only to {errors[1] / tau * 100:.0f} %"
     elif sd > residual_share * abs(rise):
-        refusal = f"the curve is no first-order heating: residuals are {sd / abs(rise) * 100:.0f} % of the rise"
+        refusal = f"the curve is not first-order heating: residuals are {sd / abs(rise) * 100:.0f} % of the rise"
     return FirstOrderFit(
         start=start,
         rise=rise,

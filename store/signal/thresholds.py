@@ -113,7 +113,7 @@ _ALL = (
     Threshold("level_share", 0.02, "1", "steps of a sweep are larger than a fiftieth of its largest current"),
     Threshold("level_min_s", 3.0, "s", "a level must leave two seconds after settling to be averaged"),
     Threshold("trip_voltage_share", 0.8, "1", "no load works under four fifths of nominal"),
-    Threshold("trip_current_share", 0.1, "1", "under a tenth of the largest current the output has let go"),
+    Threshold("trip_current_share", 0.1, "1", "under a tenth of the largest current the output has shut off"),
     Threshold("trip_within_s", 2.0, "s", "protection acts within two seconds; slower is current limiting"),
     Threshold("on_hold_s", 60.0, "s", "ports decide about a light load within a minute"),
     Threshold("off_share", 0.5, "1", "a port under half of its voltage is off"),

@@ -36,7 +36,7 @@ class SpecError(StoreError):
     @classmethod
     def empty(cls, text: str) -> SpecError:
         """Nothing between two signs."""
-        return cls(f"Accuracy {text!r}: nothing stands beside a `+`. Write it as `0.05% + 2d(0.001)`.")
+        return cls(f"Accuracy {text!r}: a `+` has nothing beside it. Write it as `0.05% + 2d(0.001)`.")
 
     @classmethod
     def rangeless(cls, text: str) -> SpecError:

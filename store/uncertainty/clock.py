@@ -33,7 +33,7 @@ class ClockError(StoreError):
     @classmethod
     def wild(cls, text: str) -> ClockError:
         """So bad that it must be a slip."""
-        return cls(f"Clock {text!r}: over {WORST * 100:g} % is hardly a clock. Write `50 ppm`, `0.01 %` or `2 s/day`.")
+        return cls(f"Clock {text!r}: over {WORST * 100:g} % is not plausible. Write `50 ppm`, `0.01 %` or `2 s/day`.")
 
 
 @dataclass(frozen=True, slots=True)

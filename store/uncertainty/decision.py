@@ -133,7 +133,7 @@ def limits_of(bound: str, value: float, tolerance_percent: float | None = None) 
             raise ValueError("`about` needs `tolerance_percent`.")
         half = abs(value) * tolerance_percent / 100
         return Limits(value - half, value + half)
-    raise ValueError(f"`{bound}` is no bound. Write at least, at most or about.")
+    raise ValueError(f"`{bound}` is not a bound. Write at least, at most or about.")
 
 
 def probability_of_conformity(value: float, uncertainty: float, limits: Limits, dof: float | None = None) -> float:

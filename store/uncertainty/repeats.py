@@ -40,7 +40,7 @@ class RepeatCheck:
             return ""
         return (
             f"{self.count} repeats spread by {self.spread:.2g} {unit}, the meter explains {self.stated:.2g} {unit}: "
-            "device or bench differ from test to test."
+            "the device or the bench varied between tests."
         )
 
 

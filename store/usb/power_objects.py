@@ -165,7 +165,7 @@ def encode(item: PowerObject) -> int:
         return 0xD << 28 | peak | _field(high, 10, 25, 17) | _field(low, 10, 15, 8) | _field(watts, 1, 7, 0)
     if item.supply == "SPR AVS":
         return 0xE << 28 | peak | _field(amps, 100, 19, 10) | _field(item.current_high_a or 0.0, 100, 9, 0)
-    raise PowerObjectError(f"`{item.supply}` is no supply of USB PD. There are: {', '.join(SUPPLIES)}.")
+    raise PowerObjectError(f"`{item.supply}` is not a supply of USB PD. There are: {', '.join(SUPPLIES)}.")
 
 
 def decode_request(word: int, supply: str) -> Request:
@@ -190,7 +190,7 @@ def _bits(word: int, high: int, low: int) -> int:
 def _field(value: float, steps_per_unit: int, high: int, low: int) -> int:
     count = round(value * steps_per_unit)
     if abs(count - value * steps_per_unit) > 1e-6:
-        raise PowerObjectError(f"{value:g} is no multiple of {1 / steps_per_unit:g}, the step of its field.")
+        raise PowerObjectError(f"{value:g} is not a multiple of {1 / steps_per_unit:g}, the step of its field.")
     if not 0 <= count < 1 << high - low + 1:
         raise PowerObjectError(f"{value:g} does not fit bits {high} to {low}.")
     return count << low

@@ -39,7 +39,7 @@ def duties(rating_w: float) -> tuple[Duty, ...]:
         ValueError: a rating that USB PD does not know.
     """
     if not 0.5 <= rating_w <= 240.0:
-        raise ValueError(f"USB PD knows ratings from 0.5 to 240 W, not {rating_w:g} W.")
+        raise ValueError(f"USB PD defines ratings from 0.5 to 240 W, not {rating_w:g} W.")
     standard_w = min(rating_w, 100.0)
     found: list[Duty] = []
     for voltage, full_from in ((5.0, 15.0), (9.0, 27.0), (15.0, 45.0), (20.0, 100.0)):

@@ -123,7 +123,7 @@ def convert(value: float, unit: str, target: str) -> float:
     if source == goal:
         return value
     if source not in _UNITS:
-        raise WrongUnitError(f"`{unit}` is no unit known here; write it in {target}.")
+        raise WrongUnitError(f"`{unit}` is not a known unit; write it in {target}.")
     if goal not in _UNITS:
         raise WrongUnitError(f"{unit} can't be turned into {target}.")
     (measures, factor, offset), (wanted, by, shift) = _UNITS[source], _UNITS[goal]

@@ -22,7 +22,7 @@ def test_thresholds_are_listed_tried_and_set(cli: Cli, tmp_path: Path) -> None:
     held = next(row for row in listed if row["name"] == "held_band")
     assert (held["value"], held["default"]) == (0.05, 0.05)
     assert all(row["reason"] for row in listed)
-    cli(*at, "thresholds", "held_band", "0.02").assert_refused("Say why", "reason")
+    cli(*at, "thresholds", "held_band", "0.02").assert_refused("Give a reason", "reason")
     cli(*at, "thresholds", "held_bnad", "0.02", "--reason", "x").assert_refused("held_bnad", "Did you mean held_band")
     cli(*at, "thresholds", "held_band", "wide", "--reason", "x").assert_refused("no number", status=2)
     cli(*at, "thresholds", "held_bnad").assert_refused("Did you mean held_band")
@@ -84,17 +84,17 @@ def test_display_readings_typed_in_become_a_run(cli: Cli, tmp_path: Path) -> Non
     for name in ("charge_level_off", "charge_level_jumps"):
         sql = redo_sql(library.results.why(2, name), 2, str(library.samples.place(2)[0]))
         assert duckdb.connect().execute(sql).fetchall()[0][0] == pytest.approx(found[name])
-    assert cli(*at, "display", "PB-01", *levels).err.startswith("These very readings")
+    assert cli(*at, "display", "PB-01", *levels).err.startswith("These readings")
     cli(*at, "display", "PB-01", "87 % = 3 V").assert_refused("Wh delivered so far", status=2)
 
 
 @pytest.mark.parametrize(
     ("text", "told"),
     [
-        ("abc", "no pair"),
+        ("abc", "not a pair"),
         ("20 V = 20 A", "the same unit"),
         ("120 % = 3 Wh", "between 0 and 100"),
-        ("[bold]5 V[/] = 5 V", "no pair"),
+        ("[bold]5 V[/] = 5 V", "not a pair"),
     ],
 )
 def test_a_pair_that_is_none_is_refused(text: str, told: str) -> None:

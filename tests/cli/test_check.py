@@ -23,7 +23,7 @@ def test_a_wrong_rule_of_integration_is_caught(monkeypatch: pytest.MonkeyPatch, 
     said = cli("check")
     assert said.status == 1
     assert [line for line in said.out.splitlines() if "FAILED" in line and "5.7" in line]
-    assert "not to be published" in " ".join(said.err.split())
+    assert "do not publish" in " ".join(said.err.split())
 
 
 def test_the_record_is_dated_and_names_the_program(cli: Cli) -> None:

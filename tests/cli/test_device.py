@@ -83,7 +83,7 @@ def test_good_sheets_are_loaded_though_others_are_bad(
     assert main([*own, "device", "load", str(good), str(bad), str(missing)]) == 1
     said = capsys.readouterr().err
     assert "line 7: `device = -200` can't be" in said
-    assert "line 4: `capacity_mha` in [rated] is no key of a device sheet. Did you mean `capacity_mah`?" in said
+    assert "line 4: `capacity_mha` in [rated] is not a key of a device sheet. Did you mean `capacity_mah`?" in said
     assert "none.toml: not read" in said
     assert "2 sheets not loaded" in said
     assert [row.device for row in Library.open(own[1]).devices.all()] == ["PB-77"]

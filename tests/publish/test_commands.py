@@ -32,7 +32,7 @@ def test_choose_answers_and_says_who_was_shut_out(demo, tmp_path, capsys):
     need.write_text('title = "field"\nusable_wh = 40\nmass_g = 450\nmay_fly = true\n')
     assert call(demo, "choose", "--need", need) == 0
     out = capsys.readouterr().out
-    assert out.splitlines()[1].startswith("PB-02")
+    assert out.splitlines()[1] == "Only PB-02 meets the requirements."
     assert "every claim that was tested is kept" in out
     assert "Of this sample" in out
     assert call(demo, "choose", "--need", need, "--json") == 0
@@ -47,7 +47,7 @@ def test_choose_says_when_nothing_meets_the_need(demo, tmp_path, capsys):
     need.write_text("usable_wh = 4000\n")
     assert call(demo, "choose", "--need", need) == 1
     out = capsys.readouterr().out
-    assert "Nothing tested meets this need." in out
+    assert "No tested device meets the requirements." in out
     for device in (f"PB-0{n}" for n in range(1, 10)):
         assert device in out
 
@@ -110,7 +110,7 @@ def test_report_is_issued_once_and_kept(small, tmp_path, capsys):
     assert call(small, "report", "PB-01", "-o", tmp_path / "b") == 0
     assert (tmp_path / "a" / "report.html").read_bytes() == (tmp_path / "b" / "report.html").read_bytes()
     assert call(small, "report", "PB-01", "-o", tmp_path / "c", "--place", "Bench 2") == 1
-    assert "Say why with --reason" in capsys.readouterr().err
+    assert "Give a reason with --reason" in capsys.readouterr().err
     assert not (tmp_path / "c").exists()
     assert call(small, "report", "PB-01", "-o", tmp_path / "c", "--place", "Bench 2", "--reason", "asked") == 0
     capsys.readouterr()

@@ -130,7 +130,7 @@ def test_a_change_is_found(folders, tmp_path):
     assert any("was published, the trace gives" in line for line in found)
     shutil.copytree(source, tmp_path / "c")
     (tmp_path / "c" / "data" / "more.csv").write_text("x")
-    assert any("more.csv is no part" in line for line in check_page(tmp_path / "c").wrong)
+    assert any("more.csv is not part" in line for line in check_page(tmp_path / "c").wrong)
     with pytest.raises(NotPublished, match="no evidence"):
         check_page(tmp_path)
 
@@ -148,7 +148,7 @@ def test_a_page_from_elsewhere_can_read_nothing_else_and_write_nothing(folders, 
         "utf-8",
     )
     wrong = check_page(tmp_path / "page").wrong
-    assert sum("not got again" in line for line in wrong) == 2
+    assert sum("not reproduced" in line for line in wrong) == 2
     assert not (tmp_path / "written.csv").exists()
 
 

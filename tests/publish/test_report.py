@@ -181,7 +181,7 @@ def test_page_and_catalogue_agree_on_verdicts(published, content):
         "Calibration was overdue when these runs were made: T1",
         "Tests not done count neither",
         "Caution",
-        "It is no result",
+        "not a result",
         "no original kept",
         "two at once",
     ],

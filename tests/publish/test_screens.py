@@ -77,7 +77,7 @@ async def test_a_need_is_answered_on_screen(library, tmp_path, size):
         assert isinstance(app.screen, ChooseScreen)
         text = screen_text(app)
         assert "light [b]day[/b]" in text
-        assert "Nothing tested meets this need." in text
+        assert "No tested device meets the requirements." in text
         assert "at most 100 g" in text
         need.write_text("mass = 100\n")
         await press(pilot, "n", "enter")

@@ -86,7 +86,7 @@ def test_runtime_is_never_said_past_the_largest_load_that_held() -> None:
     points = [*POINTS, LoadPoint(60.0, wh(40.0), held=False)]
     found = runtime_at(45.0, points)
     assert found.hours is None
-    assert found.reason == "The largest load that held is 30 W; nothing is said beyond it."
+    assert found.reason == "The largest load that held is 30 W; larger loads are not estimated."
     assert runtime_at(5.0, [points[2]]).hours is None
 
 

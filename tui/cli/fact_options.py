@@ -46,7 +46,7 @@ Ambient = Annotated[
 Meter = Annotated[str | None, typer.Option("--meter", metavar="NAME", help="The meter that logged.")]
 Note = Annotated[str | None, typer.Option("--note", metavar="TEXT", help="Anything worth keeping.")]
 MeasuredAt = Annotated[
-    str | None, typer.Option("--measured-at", metavar="WHERE", help='Where voltage was taken: port or "cable end".')
+    str | None, typer.Option("--measured-at", metavar="WHERE", help='Where voltage was measured: port or "cable end".')
 ]
 CableMohm = Annotated[
     float | None, typer.Option("--cable-mohm", metavar="MOHM", help="Loop resistance between port and meter, milliohm.")

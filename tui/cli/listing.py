@@ -65,5 +65,5 @@ def run_number(word: str) -> int:
         Refusal: with status 2 where it is no number.
     """
     if not word.isascii() or not word.isdigit() or len(word) > 18:
-        wrong_use(f"`{word}` is no run number. `joulebook runs` lists the runs with their numbers.")
+        wrong_use(f"`{word}` is not a run number. `joulebook runs` lists the runs with their numbers.")
     return int(word)

@@ -90,7 +90,7 @@ def _begin(
     ] = None,
     quiet: Annotated[bool, typer.Option("--quiet", "-q", help="Print errors only.")] = False,
     plain: Annotated[
-        bool, typer.Option("--plain", help="One record per line, tab-separated; no bar, no small traces.")
+        bool, typer.Option("--plain", help="One record per line, tab-separated; no progress bar, no small plots.")
     ] = False,
     no_color: Annotated[bool, typer.Option("--no-color", help="No colour, as with NO_COLOR.")] = False,
     no_input: Annotated[bool, typer.Option("--no-input", help="Never ask; fail and name the option instead.")] = False,

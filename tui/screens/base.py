@@ -143,7 +143,7 @@ class BaseScreen(Screen[None]):
         library = self.joulebook.library
 
         def done(_: object) -> None:
-            self.tell(f"taken back: {step.words}", is_problem=False)
+            self.tell(f"undone: {step.words}", is_problem=False)
             self.library_changed()
 
         self.ask_library("change", lambda: step.take_back(library), done, must_run=True)

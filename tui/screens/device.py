@@ -69,7 +69,7 @@ class DeviceScreen(DocumentScreen):
         elif runs is None:
             self.tell(f"there is no claim {position}", is_problem=False)
         else:
-            self.tell(f"no run stands behind claim {position}", is_problem=False)
+            self.tell(f"no run belongs to claim {position}", is_problem=False)
 
     def action_sheet(self) -> None:
         """Correct its sheet."""

@@ -68,7 +68,7 @@ class DevicesScreen(BaseScreen):
         self.paged_list.repaint()
         self.top_line.tell(middle=f"{len(rows)} devices")
         if not rows:
-            self.tell("no devices yet: a begins a sheet; `joulebook device load FILE` takes one in", is_problem=False)
+            self.tell("no devices yet: a adds one; `joulebook device load FILE` loads a sheet", is_problem=False)
 
     def _here(self) -> str | None:
         rows = self.model.rows

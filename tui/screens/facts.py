@@ -77,7 +77,7 @@ class FactsScreen(FormScreen[dict[str, str] | None]):
     def on_mount(self) -> None:
         """Begin with the first field."""
         title = line((self._title, "place"))
-        hint = line(("what a file says itself is kept where this is empty", "dim"))
+        hint = line(("facts in the file are kept where this is empty", "dim"))
         self.query_one("#edit-title", LinesView).show([title, hint])
         self.query_one(f"#facts-{self._first}", Input).focus()
 

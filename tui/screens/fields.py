@@ -77,7 +77,7 @@ class FieldsScreen(FormScreen[dict[str, str] | None]):
         if wrong and texts != self._complained:
             self._complained = texts
             key = next(iter(wrong))
-            self.say(f"{wrong[key]} Saved again it is kept as it stands.")
+            self.say(f"{wrong[key]} Save again to keep it as it is.")
             self.query_one(f"#field-{key}", Input).focus()
             return
         self.dismiss(texts)

@@ -43,7 +43,7 @@ class FormScreen(ModalScreen[T]):
             self.dismiss(None)
             return
         self._was_told = True
-        self.say("not saved: esc again leaves it, ^s saves")
+        self.say("not saved: esc again discards it, ^s saves")
 
     def say(self, text: str) -> None:
         """Say something below the fields."""

@@ -233,7 +233,7 @@ class ImportScreen(BaseScreen):
             return
         self._left_to_import = self.model.sure()
         if not self._left_to_import:
-            self.tell("nothing here is sure yet: answer the questions, or name files with /", is_problem=False)
+            self.tell("no file is ready yet: answer the questions, or name files with /", is_problem=False)
             return
         self._begin_importing()
 
@@ -292,7 +292,7 @@ class ImportScreen(BaseScreen):
     def action_undo(self) -> None:
         """Undo this import (asks first)."""
         if not self._imported or self._is_importing:
-            self.tell("nothing was imported here that could be taken back", is_problem=False)
+            self.tell("nothing to undo: nothing was imported here", is_problem=False)
             return
         library, runs = self.joulebook.library, list(self._imported)
         choices = [PickEntry("no", "keep them"), PickEntry("yes", f"delete {len(runs)} imported runs")]
@@ -302,16 +302,16 @@ class ImportScreen(BaseScreen):
             for entry in self.model.entries:
                 if entry.outcome is not None and entry.outcome.status == "imported":
                     entry.outcome, entry.is_watched = None, False
-            self.tell(f"{len(runs)} runs taken back", is_problem=False)
+            self.tell(f"{len(runs)} runs removed", is_problem=False)
             self._paint()
 
         def take(values: tuple[str, ...] | None) -> None:
             if values == ("yes",):
                 self.ask_library(
-                    "import", lambda: library.runs.delete(runs, reason="import taken back"), done, must_run=True
+                    "import", lambda: library.runs.delete(runs, reason="import undone"), done, must_run=True
                 )
 
-        self.app.push_screen(PickScreen("take the import back", PickList(choices, is_many=False)), take)
+        self.app.push_screen(PickScreen("undo the import", PickList(choices, is_many=False)), take)
 
     def action_watch(self) -> None:
         """Watch a folder, or stop watching."""
@@ -325,7 +325,7 @@ class ImportScreen(BaseScreen):
             if typed:
                 self._watch = FolderWatch(Path(typed).expanduser())
                 self._watch_timer = self.set_interval(LOOK_EVERY_S, self._look)
-                self.tell(f"a file there is taken once it has not changed for {SETTLED_S:g} s", is_problem=False)
+                self.tell(f"a file there is imported once it has not changed for {SETTLED_S:g} s", is_problem=False)
                 self._paint()
                 self._look()
 

@@ -306,7 +306,7 @@ class QueryScreen(BaseScreen):
             if path.suffix.lower() not in FORMS:
                 self.tell(f"{path.name}: end the name in {', '.join(FORMS)}")
             elif path.exists():
-                choices = [PickEntry("no", "keep it"), PickEntry("yes", "write over it")]
+                choices = [PickEntry("no", "keep it"), PickEntry("yes", "overwrite it")]
                 self.app.push_screen(
                     PickScreen(f"{plain(path.name)} is there already", PickList(choices, is_many=False)),
                     lambda values: self._write(path) if values == ("yes",) else None,

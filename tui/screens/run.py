@@ -332,15 +332,15 @@ class RunScreen(PublishingScreen):
         self.picture_runs([self._run_id], list(self.model.channels))
 
     def action_neighbour(self, step: int) -> None:
-        """Next or previous run under the present filter."""
+        """Next or previous run with the current filter."""
         runs = self.joulebook.run_list
         index = runs.index_of(self._run_id)
         if index is None:
-            self.tell("this run is not in the list under the present filter", is_problem=False)
+            self.tell("this run is not in the list with the current filter", is_problem=False)
             return
         target = index + step
         if not 0 <= target < runs.shown:
-            self.tell("no further run under the present filter", is_problem=False)
+            self.tell("no further run with the current filter", is_problem=False)
             return
         if (found := runs.run_id(target)) is not None:
             self._open(found, target)

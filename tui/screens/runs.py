@@ -288,7 +288,7 @@ class RunsScreen(BaseScreen):
             self.app.push_screen(RunScreen(run_id, self.glance.known(run_id)))
 
     def action_pick(self, field: str) -> None:
-        """Pick among the values that occur under the present filter."""
+        """Pick among the values that occur with the current filter."""
         from tui.screens.runs_choices import pick_values  # noqa: PLC0415 (loaded when first opened)
 
         pick_values(self, field)
@@ -312,7 +312,7 @@ class RunsScreen(BaseScreen):
         """Overlay the marked runs."""
         runs = list(self.list.marks)
         if len(runs) < FEWEST_TO_COMPARE:
-            self.tell("mark two runs or more with space, then c lays them over each other")
+            self.tell("mark two runs or more with space, then c overlays them")
             return
         from tui.screens.compare import CompareScreen  # noqa: PLC0415 (loaded when first opened)
 

@@ -23,7 +23,7 @@ _WORDS = {"kind": "test"}
 
 
 def pick_values(place: RunsScreen, field: str) -> None:
-    """Pick among the values that occur under the present filter."""
+    """Pick among the values that occur with the current filter."""
     app, runs = place.joulebook, place.list
     library, text = app.library, runs.filter_text
 

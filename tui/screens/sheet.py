@@ -199,7 +199,7 @@ class SheetScreen(BaseScreen):
             reading = draft.read()
         except SheetRefused as refused:
             wrong = len(refused.problems)
-            self.tell(f"not saved: {wrong} thing{'s' if wrong > 1 else ''} to put right, marked ! below")
+            self.tell(f"not saved: {wrong} error{'s' if wrong > 1 else ''}, marked ! below")
             self._paint()
             return
         library, before = self.joulebook.library, draft.before

@@ -337,7 +337,9 @@ def origin_pairs(view: RunView, zone: tzinfo | None) -> list[tuple[str, str]]:
         scale = "" if c.channel is None or c.factor == 1 else f", times {c.factor:g}"
         pairs.append(("column", f"{c.column} [{c.unit}] -> {to}{scale}{'; ' + c.reason if c.reason else ''}"))
     if p.sign_turned:
-        pairs.append(("sign", "current and power were turned round to be positive in the run's direction"))
+        pairs.append(
+            ("sign", "signs of current and power were reversed, so that they are positive in the run's direction")
+        )
     pairs += [("warning", text) for text in p.warnings]
     pairs += [("trace", f"{p.trace_file}"), ("its sha256", p.trace_sha256)]
     return pairs

@@ -95,7 +95,7 @@ ROWS: Mapping[str, tuple[Field, ...]] = {
         Field("ambient_c", "room \N{DEGREE SIGN}C", "number"),
         Field("condition", "condition", hint="as printed"),
         Field("printed_on", "printed on", hint="case, box, listing"),
-        Field("text", "word for word", hint="for a claim that is no number"),
+        Field("text", "word for word", hint="for a claim that is not a number"),
     ),
 }
 """Things of which a device has several."""

@@ -82,10 +82,10 @@ def _words(draft: SheetDraft, place: FieldPath, look: Look) -> str:
             load=texts["load"] or None,
             kind=texts["kind"] or None,
         )
-        words = claim.words() or "nothing said yet"
+        words = claim.words() or "nothing stated yet"
         return plain(f"{words}  on {claim.printed_on}" if claim.printed_on else words, ascii_only=look.is_ascii)
     said = [text for text in texts.values() if text]
-    return plain("  ".join(said) or "nothing said yet", ascii_only=look.is_ascii)
+    return plain("  ".join(said) or "nothing stated yet", ascii_only=look.is_ascii)
 
 
 _CLAIM_TEXTS = ("quantity", "bound", "unit", "condition", "printed_on", "text")

@@ -51,7 +51,7 @@ def find_table(
     if layout is None or layout.header_line is None:
         mark = on_its_side(view.head.decode("utf-8", "replace"), words) if view.is_whole else None
         if mark is not None:
-            view = table_view(view, side_as_table(_whole(view, "a table on its side"), mark, words))
+            view = table_view(view, side_as_table(_whole(view, "a transposed table"), mark, words))
             return view, find_layout(view.head, words)
     if layout is None and has_pairs(head):
         view = table_view(view, pairs_as_table(_whole(view, "lines of key=value"), words, view.path.name))

@@ -32,7 +32,7 @@ _MEASURED = frozenset(
 )
 _CLOCKS = frozenset({"elapsed", "wall_clock", "date", "sample"})
 _MOST_LINES = 60
-"""Quantities that a table on its side may have (chosen by us)."""
+"""Quantities that a transposed table may have (chosen by us)."""
 
 
 def on_its_side(head: str, words: Vocabulary) -> str | None:
@@ -76,7 +76,7 @@ def side_as_table(text: str, mark: str, words: Vocabulary) -> Recast:
     body = [list(cells) for cells in zip(*(r[first:] for r in rows), strict=True)]
     start = len(above) + 2
     return Recast(
-        "a table on its side", table_text([*above, names, *body]), places=((1, "Line", 1), (start, "Column", first + 1))
+        "a transposed table", table_text([*above, names, *body]), places=((1, "Line", 1), (start, "Column", first + 1))
     )
 
 

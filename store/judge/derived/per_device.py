@@ -13,7 +13,7 @@ __all__ = ["SPECS", "per_mass", "per_volume", "power_per_mass", "price_per_energ
 
 
 def per_mass(energy: Measured, sheet: DeviceSheet) -> Measured | None:
-    """Energy per mass of the device alone [Wh/kg]; None where it was not weighed."""
+    """Energy per mass of the device alone [Wh/kg]; None where it was not scored."""
     if not sheet.mass_g:
         return None
     return _over(energy, sheet.mass_g / 1000, sheet_uncertainty(sheet, "mass_g") / 1000, "Wh/kg")
@@ -27,7 +27,7 @@ def per_volume(energy: Measured, sheet: DeviceSheet) -> Measured | None:
 
 
 def power_per_mass(power: Measured, sheet: DeviceSheet) -> Measured | None:
-    """Power per mass of the device alone [W/kg]; None where it was not weighed."""
+    """Power per mass of the device alone [W/kg]; None where it was not scored."""
     if not sheet.mass_g:
         return None
     return _over(power, sheet.mass_g / 1000, sheet_uncertainty(sheet, "mass_g") / 1000, "W/kg")

@@ -202,7 +202,9 @@ def runtime_at(load_w: float, points: Sequence[LoadPoint]) -> Runtime:
     if not held:
         return Runtime(load_w, None, "No tested load was held to the end.")
     if load_w > held[-1].load_w * (1 + 1e-9):
-        return Runtime(load_w, None, f"The largest load that held is {held[-1].load_w:g} W; nothing is said beyond it.")
+        return Runtime(
+            load_w, None, f"The largest load that held is {held[-1].load_w:g} W; larger loads are not estimated."
+        )
     exact = next((point for point in held if math.isclose(point.load_w, load_w, rel_tol=0.005)), None)
     if exact is not None:
         return Runtime(load_w, _hours(exact.energy, load_w, 0.0), f"tested at {exact.load_w:g} W")

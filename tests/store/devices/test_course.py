@@ -117,7 +117,7 @@ def test_librarys_own_course_takes_the_place_of_the_one_that_ships(tmp_path: Pat
 @pytest.mark.parametrize(
     ("old", "new", "words"),
     [
-        ("per =", "pre =", "line 1: `pre` is no key of a test. Did you mean `per`?"),
+        ("per =", "pre =", "line 1: `pre` is not a key of a test. Did you mean `per`?"),
         ('"standby"', '"standing"', "`kind` has `standing`"),
         ('"cable"', '"cabel"', "`for` has `cabel`"),
         ('"device"', '"devices"', "`per` has `devices`"),

@@ -59,7 +59,7 @@ def test_page_of_the_bank_that_the_reader_asked_about(library: Library) -> None:
     hours = {line.load_w: line.figure for line in page.runtimes}
     assert hours[15.0].value == pytest.approx(46.1 / 15, rel=0.01)
     assert hours[60.0].value is None
-    assert "nothing is said beyond it" in hours[60.0].reason
+    assert "larger loads are not estimated" in hours[60.0].reason
     assert set(page.peers) == {"PB-02", "PB-07"}
 
 

@@ -114,8 +114,8 @@ def test_template_is_a_sheet_and_every_line_of_it_can_be_filled_in() -> None:
 def test_unknown_key_is_named_with_line_and_the_likely_word() -> None:
     text = FULL.replace("capacity_mah", "capacity_mAh").replace("printed_on", "printed_in")
     assert refused(text) == [
-        (5, "pb.toml, line 5: `capacity_mAh` in [rated] is no key of a device sheet. Did you mean `capacity_mah`?"),
-        (39, "pb.toml, line 39: `printed_in` in [claim] is no key of a device sheet. Did you mean `printed_on`?"),
+        (5, "pb.toml, line 5: `capacity_mAh` in [rated] is not a key of a device sheet. Did you mean `capacity_mah`?"),
+        (39, "pb.toml, line 39: `printed_in` in [claim] is not a key of a device sheet. Did you mean `printed_on`?"),
     ]
 
 

@@ -77,7 +77,7 @@ async def test_a_digit_leads_to_the_runs_behind_a_claim(library):
         app.push_screen(DeviceScreen("PB-03", ["PB-03"]))
         await settle(pilot)
         await press(pilot, "1")
-        assert "no run stands behind claim 1" in screen_text(app)
+        assert "no run belongs to claim 1" in screen_text(app)
         await press(pilot, "2")
         assert isinstance(app.screen, RunsScreen)
         assert app.screen.filter_input.value == "run:" + ",".join(map(str, wanted))

@@ -31,7 +31,7 @@ def register(app: typer.Typer) -> None:
 
 def amendments(
     context: typer.Context,
-    run: Annotated[str | None, typer.Argument(metavar="[RUN]", help="Only of this run.")] = None,
+    run: Annotated[str | None, typer.Argument(metavar="[RUN]", help="Only those of this run.")] = None,
     as_json: Annotated[bool, JsonOption] = False,
 ) -> None:
     """List changes of facts."""

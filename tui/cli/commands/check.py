@@ -41,8 +41,8 @@ def check(context: typer.Context, as_json: Annotated[bool, JsonOption] = False) 
         session.out_all(check_lines(record, signs=session.signs, width=terminal_width()))
     if record.failed:
         session.complain(
-            f"{things(len(record.failed), 'case')} of {len(record.cases)} failed: numbers of this installation are not "
-            "to be published. Install it anew, and report it where that does not help."
+            f"{things(len(record.failed), 'case')} of {len(record.cases)} failed: do not publish numbers from this "
+            "installation. Reinstall it; if that does not help, report it."
         )
         return NOT_DONE
     session.say(f"All {len(record.cases)} cases passed.")

@@ -16,7 +16,7 @@ __all__ = ["HELP_ORDER", "register"]
 HELP_ORDER = 295
 
 _HELP = examples(
-    "Check a published page from the files beside it: hashes, every printed figure and every result got again.",
+    "Check a published page from the files beside it: hashes, every printed figure and every result reproduced.",
     "joulebook check-page pb-03",
     "joulebook check-page pb-03 --json",
     more="Needs no library: a page that somebody sent you can be checked.",

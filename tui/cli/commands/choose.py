@@ -17,7 +17,7 @@ __all__ = ["HELP_ORDER", "register"]
 HELP_ORDER = 320
 
 _HELP = examples(
-    "Answer a need: what a device must do (gates), then what is left with its score, rank and how often it wins.",
+    "Find devices that meet a set of requirements (gates), and rank them by score, with how often each comes first.",
     "joulebook choose --need need.toml",
     "joulebook choose --need need.toml --scheme field.toml",
     "joulebook choose --template > need.toml    a need to begin with, commented",
@@ -42,9 +42,9 @@ currency = "EUR"
 #full_in_h = 3             # charged within
 #case_max_c = 55           # case at room temperature
 
-claims = "gate"            # gate: a claim that was not met shuts a device out | note
-excuse = []                # claims that are forgiven, by quantity: ["time_to_full_s"]
-unsure = "keep"            # too close to call at a gate: keep (marked) | "exclude"
+claims = "gate"            # gate: a claim that was not met excludes a device | note
+ignore_claims = []         # claims that do not count, by quantity: ["time_to_full_s"]
+borderline = "keep"        # too close to call at a gate: keep (marked) | "exclude"
 
 # Anything else that was measured can be a gate, under a condition of its own:
 #[[gate]]
@@ -72,7 +72,7 @@ def choose_device(
     need: Annotated[Path | None, typer.Option("--need", metavar="FILE", help="The need, as TOML.")] = None,
     scheme: Annotated[
         Path | None,
-        typer.Option("--scheme", metavar="FILE", help="Criteria and weights; those that ship unless given."),
+        typer.Option("--scheme", metavar="FILE", help="Criteria and weights (default: the scheme that ships)."),
     ] = None,
     template: Annotated[bool, typer.Option("--template", help="Print a commented need, and end.")] = False,
     output: Annotated[

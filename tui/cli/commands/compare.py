@@ -15,11 +15,11 @@ __all__ = ["HELP_ORDER", "register"]
 HELP_ORDER = 80
 
 _HELP = examples(
-    "Set devices side by side: best and worst are marked only where the difference exceeds what uncertainty allows.",
+    "Compare devices: best and worst are marked only where the difference exceeds what uncertainty allows.",
     "joulebook compare PB-02 PB-03 PB-07",
     "joulebook compare PB-03                       with its peers",
     "joulebook compare PB-04 PB-09 --by energy_out_wh",
-    more="Like with like only: where no condition is common to all, each stands at its own and nothing is marked.",
+    more="Like with like only: where no condition is common to all, each is shown at its own and nothing is marked.",
 )
 
 
@@ -34,7 +34,9 @@ def compare(
         list[str],
         typer.Argument(metavar="DEVICE...", help="Two or more devices; a single one is compared with its peers."),
     ],
-    by: Annotated[str | None, typer.Option("--by", metavar="RESULT", help="Order and pair them by this.")] = None,
+    by: Annotated[
+        str | None, typer.Option("--by", metavar="RESULT", help="Quantity to order and pair them by.")
+    ] = None,
     as_json: Annotated[bool, JsonOption] = False,
 ) -> None:
     """Print a comparison."""

@@ -14,7 +14,7 @@ __all__ = ["HELP_ORDER", "register"]
 HELP_ORDER = 130
 
 _HELP = examples(
-    "Delete runs. Their trace goes; a line with the original's hash stays. Setting a run aside with "
+    "Delete runs. Their traces are removed; a record with the original's hash stays. Setting a run aside with "
     "`edit --quality rejected` is nearly always better.",
     "joulebook delete 12",
     "joulebook delete 12 13 --force --reason 'imported for a test'",
@@ -29,7 +29,7 @@ def register(app: typer.Typer) -> None:
 def delete(
     context: typer.Context,
     runs: Runs,
-    force: Annotated[bool, typer.Option("--force", "-f", help="Don't ask.")] = False,
+    force: Annotated[bool, typer.Option("--force", "-f", help="Do not ask for confirmation.")] = False,
     reason: Reason = "",
 ) -> None:
     """Delete runs."""
@@ -39,5 +39,5 @@ def delete(
     for number in numbers:
         library.runs.get(number)  # an unknown one ends the command before anything is deleted
     if not force:
-        session.confirm(f"Delete {things(len(numbers), 'run')} for good?", option="--force")
+        session.confirm(f"Delete {things(len(numbers), 'run')} permanently?", option="--force")
     session.say(f"Deleted {things(library.runs.delete(numbers, reason=reason), 'run')}.")

@@ -65,7 +65,7 @@ def make_demo(session: Session, target: Path) -> bool:
     if is_library(target):
         return False
     if target.exists() and (not target.is_dir() or any(target.iterdir())):
-        fail(f"{target} is there and is no library. Name a new or an empty folder.")
+        fail(f"{target} exists and is not a library. Name a new or an empty folder.")
     with session.progress("making the demo library") as report:
         build_demo(target, report)
     return True

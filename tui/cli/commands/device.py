@@ -20,7 +20,7 @@ __all__ = ["HELP_ORDER", "register"]
 HELP_ORDER = 90
 
 _ADD_HELP = examples(
-    "Add a device by a few of its facts, or change them; a sheet says more.",
+    "Add a device by a few of its facts, or change them; a sheet holds more.",
     'joulebook device add PB-07 --kind "power bank" --capacity 20000 --cell-voltage 3.7',
     "joulebook device add AD-05 --kind adapter --output 65",
     more="What is not named stays as it is. `joulebook device template` prints a whole sheet to fill in.",
@@ -114,7 +114,9 @@ def add(
 def show(
     context: typer.Context,
     name: Annotated[str, typer.Argument(metavar="DEVICE", help="The device's inventory code.")],
-    load: Annotated[list[float] | None, typer.Option("--load", metavar="W", help="How long does it run this?")] = None,
+    load: Annotated[
+        list[float] | None, typer.Option("--load", metavar="W", help="Estimate the runtime at this load.")
+    ] = None,
     as_json: Annotated[bool, JsonOption] = False,
 ) -> None:
     """Print a device's page."""
@@ -164,7 +166,7 @@ def list_devices(context: typer.Context, as_json: Annotated[bool, JsonOption] = 
 def load(
     context: typer.Context,
     files: Annotated[list[Path], typer.Argument(metavar="FILE.toml...", help="Device sheets.")],
-    reason: Annotated[str, typer.Option("--reason", metavar="TEXT", help="Why, for the amendments.")] = "",
+    reason: Annotated[str, typer.Option("--reason", metavar="TEXT", help="Reason, kept with the amendments.")] = "",
     sure: Annotated[bool, typer.Option("--sure", help="Accept an unlikely value as marked.")] = False,
 ) -> None:
     """Load device sheets."""
@@ -191,7 +193,7 @@ def _read(session: Session, file: Path) -> SheetReading | None:
     try:
         text = file.read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as problem:
-        why = problem.strerror if isinstance(problem, OSError) else "it is no UTF-8 text"
+        why = problem.strerror if isinstance(problem, OSError) else "it is not UTF-8 text"
         session.complain(f"{file}: not read: {why}.")
         return None
     try:

@@ -18,7 +18,7 @@ __all__ = ["HELP_ORDER", "register"]
 HELP_ORDER = 210
 
 _HELP = examples(
-    "Type in readings of a device's own display, each with what the meter showed at that moment; they become a run of "
+    "Enter readings of a device's own display, each with what the meter showed at that moment; they become a run of "
     "kind display, with bias, spread, largest error and the accuracy of its charge indicator.",
     'joulebook display PB-04 --port C1 --meter M1 "20.1 V = 20.05 V" "1.54 A = 1.50 A" "31 W = 30.1 W"',
     'joulebook display PB-04 "@0:00 100 % = 0 Wh" "@0:40 64 % = 30.2 Wh" "@1:58 0 % = 79.5 Wh"',
@@ -55,7 +55,7 @@ def display(
     except PairError as error:
         wrong_use(str(error))
     library = session.open_library()
-    told = note or "typed in; readings without a time are numbered, a second apart"
+    told = note or "entered by hand; readings without a time are numbered, a second apart"
     facts = Facts(
         device=device, port=port, mode=mode, kind="display", load=load, ambient_c=ambient, meter=meter, note=told,
     )  # fmt: skip
@@ -69,9 +69,9 @@ def display(
         session.document({"run_ids": outcome.run_ids, "pairs": len(pairs)})
         return
     if outcome.status == "already":
-        session.say("These very readings were typed in before.")
+        session.say("These readings were entered before.")
     for run_id in outcome.run_ids:
-        session.say(f"Run {run_id} holds {len(pairs)} pairs; `joulebook show {run_id}` says what they come to.")
+        session.say(f"Run {run_id} holds {len(pairs)} pairs; `joulebook show {run_id}` shows the results.")
 
 
 def device_file(device: str) -> str:

@@ -19,7 +19,7 @@ _HELP = examples(
     "joulebook edit 12 --port C2",
     'joulebook edit 12-18 21 --meter M2 --reason "logged by the other meter"',
     'joulebook edit 31 --quality rejected --reason "cable came loose"',
-    more='An empty value takes a fact away: --note "".',
+    more='An empty value removes a fact: --note "".',
 )
 
 
@@ -69,14 +69,14 @@ def edit(
             f"Changed {things(changed, 'fact')} of {things(len(numbers), 'run')}; `joulebook amendments` lists it."
         )
     else:
-        session.say("Nothing changed: the facts are so already.")
+        session.say("Nothing changed: the facts already have these values.")
 
 
 def _quality(quality: str | None, reason: str) -> str | None:
     if quality is None:
         return None
     if quality not in {"ok", "suspect", "rejected"}:
-        wrong_use(f"--quality {quality}: say ok, suspect or rejected.")
+        wrong_use(f"--quality {quality}: use ok, suspect or rejected.")
     if quality != "ok" and not reason:
         wrong_use(f"--quality {quality} needs a reason: --reason TEXT.")
     return quality

@@ -21,11 +21,13 @@ _HELP = examples(
     "joulebook export 12 13 -o out",
     "joulebook export device:PB-03 kind:discharge -o out --format parquet --licence CC-BY-4.0",
     "joulebook export 12 -o out --bdf           the open battery data format, for runs of power banks",
-    more="Every trace is held against its hash first; a damaged one is named and nothing is written.",
+    more="Every trace is checked against its hash first; a damaged one is named and nothing is written.",
 )
 
 
-Folder = Annotated[Path, typer.Option("--output", "-o", metavar="DIR", help="The folder; made whole or not at all.")]
+Folder = Annotated[
+    Path, typer.Option("--output", "-o", metavar="DIR", help="Output folder; written completely or not at all.")
+]
 
 
 Licence = Annotated[

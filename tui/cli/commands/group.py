@@ -18,7 +18,7 @@ HELP_ORDER = 170
 
 _HELP = examples(
     "Put simultaneous runs on a common time base: two ports, mains and DC side, a thermometer beside a meter. "
-    "The first run's clock counts.",
+    "The first run's clock is the reference.",
     "joulebook group 41 42                     by when they started",
     "joulebook group 41 42 --by event          by the load that both saw switched on",
     "joulebook group 41 42 --offset 42=3.5     run 42 began 3.5 s after run 41",
@@ -35,7 +35,7 @@ def group(
     runs: Runs,
     by: Annotated[
         str | None,
-        typer.Option("--by", metavar="times|event", help="How clocks are matched; times unless given."),
+        typer.Option("--by", metavar="times|event", help="How clocks are matched; default times."),
     ] = None,
     offset: Annotated[
         list[str] | None,

@@ -78,7 +78,7 @@ def import_exports(
     zone: Zone = None,
     answer: Answers = None,
     dry_run: Annotated[
-        bool, typer.Option("--dry-run", "-n", help="Say what would be imported; store nothing.")
+        bool, typer.Option("--dry-run", "-n", help="Show what would be imported; store nothing.")
     ] = False,
     new_run: Annotated[
         bool, typer.Option("--new-run", help="Import a longer version of an imported log as a run of its own.")
@@ -211,7 +211,7 @@ def _run_line(file: str, run: Any) -> str:
         more = count(run["samples"] - run["samples_before"])
         line += (
             f"\n  replaces run {run['grown_from']}, of which it is a longer version ({more} samples more); "
-            f"`joulebook part {run['run_id']}` takes that back"
+            f"`joulebook part {run['run_id']}` undoes that"
         )
     return "\n".join([line, *(f"  warning: {warning}" for warning in run.get("warnings", ()))])
 
@@ -233,5 +233,5 @@ def _sum(outcomes: Sequence[FileOutcome], passed_over: int) -> str:
         if (n := sum(outcome.status == status for outcome in outcomes))
     ]
     if passed_over:
-        tally.append(f"{count(passed_over)} left alone (no export's ending)")
+        tally.append(f"{count(passed_over)} ignored (not an export's file extension)")
     return f"{count(len(outcomes))} files: {', '.join(tally)}."

@@ -18,7 +18,7 @@ HELP_ORDER = 172
 _HELP = examples(
     "Make parts of one log one run: a file that was split, a meter that was restarted. Results are made once over the "
     "whole; `joulebook part` takes it back exactly.",
-    "joulebook join 41 42                      by start times, or a counter that goes on",
+    "joulebook join 41 42                      by start times, or a counter that continues",
     "joulebook join 41 42 --offset 42=3600     run 42 began 3600 s after run 41",
 )
 
@@ -46,6 +46,6 @@ def join(
         session.document(done)
         return
     told = ", ".join(f"run {part} at {number(at, 3)} s" for part, at in zip(done.parts, done.offsets_s, strict=True))
-    session.say(f"Run {done.run_id} holds {told}. `joulebook part {done.run_id}` takes that back.")
+    session.say(f"Run {done.run_id} holds {told}. `joulebook part {done.run_id}` undoes that.")
     for warning in done.warnings:
         session.say(warning)

@@ -21,7 +21,7 @@ _ADD_HELP = examples(
     'joulebook meter add M3 --voltage 0.1% --current 0.2% --power "0.2% + 2d(0.01)" --clock "50 ppm"',
     'joulebook meter add T1 --temperature "1% + 5d(0.1)"',
     more="Accuracy is the limit of error as printed: percent of reading, %r of range where a range is given, digits "
-    "with their size. A quantity left out is unknown, and so are uncertainties that rest on it.",
+    "with their size. A quantity left out is unknown, and so are uncertainties that depend on it.",
 )
 _LIST_HELP = examples("List the meters.", "joulebook meter list", "joulebook meter list --json")
 

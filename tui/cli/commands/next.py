@@ -18,7 +18,7 @@ __all__ = ["HELP_ORDER", "register"]
 HELP_ORDER = 350
 
 _HELP = examples(
-    "Say which test of the course is next, how to set it up, and what to mind.",
+    "Show the next test of the course, how to set it up, and its cautions.",
     "joulebook next                            one line per device",
     "joulebook next PB-03",
     "joulebook next PB-03 --all",
@@ -33,10 +33,8 @@ def register(app: typer.Typer) -> None:
 
 def next_tests(
     context: typer.Context,
-    devices: Annotated[
-        list[str] | None, typer.Argument(metavar="[DEVICE]...", help="All devices unless named.")
-    ] = None,
-    every: Annotated[bool, typer.Option("--all", help="Everything that is left, not only what is next.")] = False,
+    devices: Annotated[list[str] | None, typer.Argument(metavar="[DEVICE]...", help="Devices (default: all).")] = None,
+    every: Annotated[bool, typer.Option("--all", help="All remaining tests, not only the next.")] = False,
     as_json: Annotated[bool, JsonOption] = False,
 ) -> None:
     """Print what to do next at the bench."""

@@ -13,7 +13,7 @@ __all__ = ["HELP_ORDER", "register"]
 
 HELP_ORDER = 230
 
-_HELP = examples("Merge loose trace files into packs, so that queries over all samples stay quick.", "joulebook pack")
+_HELP = examples("Merge trace files, so that queries over all samples stay fast.", "joulebook pack")
 
 
 def register(app: typer.Typer) -> None:
@@ -32,7 +32,9 @@ def pack(context: typer.Context, as_json: Annotated[bool, JsonOption] = False) -
     elif outcome.runs:
         session.say(f"Packed {things(outcome.runs, 'run')} into {', '.join(outcome.packs)}.")
     else:
-        session.say("Nothing is loose enough to pack.")
+        session.say("Nothing to merge.")
     for damaged in outcome.damaged:
-        session.complain(f"{damaged} is not what the catalogue says and was left alone. `joulebook verify` tells more.")
+        session.complain(
+            f"{damaged} is not what the catalogue says and was left as it is. `joulebook verify` tells more."
+        )
     return NOT_DONE if outcome.damaged else DONE

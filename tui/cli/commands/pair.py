@@ -46,7 +46,7 @@ def pair(
         if as_json:
             session.document(made)
         else:
-            session.say(f"Discharge {made.discharge_id} is set against recharge {made.recharge_id}.")
+            session.say(f"Discharge {made.discharge_id} is paired with recharge {made.recharge_id}.")
         return
     found = session.open_library().runs.pairs()
     if as_json:
@@ -55,4 +55,4 @@ def pair(
     columns = [Head("discharge", is_number=True), Head("recharge", is_number=True)]
     print_rows(session, columns, [(p.discharge_id, p.recharge_id) for p in found])
     if not found:
-        session.say("No pairs were made by hand: dates and ambient decide.")
+        session.say("There are no manual pairs: dates and ambient decide.")

@@ -15,8 +15,8 @@ __all__ = ["HELP_ORDER", "register"]
 HELP_ORDER = 174
 
 _HELP = examples(
-    "Take a joining back: the parts have their numbers, facts and results again. With --at, make one log several runs; "
-    "`joulebook join` takes that back.",
+    "Undo a join: the parts get their numbers, facts and results back. With --at, split one log into several runs; "
+    "`joulebook join` undoes that.",
     "joulebook part 43                     the parts of run 43",
     "joulebook part 12 --at 1:02:00        a second run from 1 h 2 min on",
     "joulebook part 12 --at 600 --at 900    three runs",
@@ -53,7 +53,7 @@ def part(
         session.say(f"Runs {runs} are there again as they were before they were joined into run {done.run_id}.")
     else:
         listed = " ".join(map(str, done.runs))
-        session.say(f"Run {done.run_id} is runs {runs} now. `joulebook join {listed}` takes that back.")
+        session.say(f"Run {done.run_id} is runs {runs} now. `joulebook join {listed}` undoes that.")
 
 
 def _seconds(word: str) -> float:

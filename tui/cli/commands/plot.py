@@ -50,7 +50,7 @@ def plot(
         typer.Option("--channel", metavar="CHANNEL", help="Of runs; power_w unless given; may be repeated."),
     ] = None,
     by: Annotated[str | None, typer.Option("--by", metavar="RESULT", help="Of devices: the quantity.")] = None,
-    title: Annotated[str, typer.Option("--title", metavar="TEXT", help="Instead of the usual one.")] = "",
+    title: Annotated[str, typer.Option("--title", metavar="TEXT", help="Title in place of the default.")] = "",
     square: Annotated[bool, typer.Option("--square", help="1080 x 1080 px instead of 1920 x 1080.")] = False,
     dark: Annotated[bool, typer.Option("--dark", help="Light on dark.")] = False,
     force: Force = False,

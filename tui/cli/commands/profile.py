@@ -79,8 +79,8 @@ def show(
 
 def keep(
     context: typer.Context,
-    file: Annotated[Path, typer.Argument(metavar="FILE", help="An export that is read right.")],
-    name: Annotated[str, typer.Argument(metavar="NAME", help="What the profile shall be called.")],
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="An export that is read correctly.")],
+    name: Annotated[str, typer.Argument(metavar="NAME", help="Name of the profile.")],
     answer: Answers = None,
     force: Annotated[bool, typer.Option("--force", "-f", help="Overwrite a profile of that name.")] = False,
 ) -> None:
@@ -112,4 +112,6 @@ def check(
     if not fitting:
         session.say("No profile fits: the importer works the file out by itself, `joulebook inspect` shows how.")
     elif len(fitting) > 1:
-        session.say(f"Several fit ({', '.join(fitting)}): import with --profile NAME, or make their marks stricter.")
+        session.say(
+            f"Several fit ({', '.join(fitting)}): use --profile NAME, or make their [recognise] tables stricter."
+        )

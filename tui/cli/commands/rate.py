@@ -17,8 +17,8 @@ __all__ = ["HELP_ORDER", "register"]
 HELP_ORDER = 330
 
 _HELP = examples(
-    "Rate all devices of a kind by one scheme: gates, criteria with fixed anchors, weights. Versions that were "
-    "applied are kept; a new one shows whose rating moves.",
+    "Rate all devices of a kind by one scheme: gates, criteria with fixed anchors, weights. Every version "
+    "used is kept; a new one lists the ratings that change.",
     "joulebook rate",
     "joulebook rate field.toml",
     "joulebook rate --print > field.toml        the scheme that ships, to edit",
@@ -34,9 +34,9 @@ def register(app: typer.Typer) -> None:
 def rate_devices(
     context: typer.Context,
     scheme: Annotated[
-        Path | None, typer.Argument(metavar="[FILE]", help="The scheme, as TOML; the one that ships unless given.")
+        Path | None, typer.Argument(metavar="[FILE]", help="The scheme, as TOML (default: the one that ships).")
     ] = None,
-    reason: Annotated[str, typer.Option("--reason", metavar="TEXT", help="Why this version was made.")] = "",
+    reason: Annotated[str, typer.Option("--reason", metavar="TEXT", help="Reason for this version.")] = "",
     show: Annotated[bool, typer.Option("--print", help="Print the scheme that ships, and end.")] = False,
     as_json: Annotated[bool, JsonOption] = False,
 ) -> None:

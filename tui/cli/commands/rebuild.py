@@ -14,7 +14,7 @@ __all__ = ["HELP_ORDER", "register"]
 HELP_ORDER = 240
 
 _HELP = examples(
-    "Make a lost or damaged catalogue's runs again from the traces and originals; the damaged one is kept beside it.",
+    "Recreate a lost or damaged catalogue from the traces and originals; the damaged one is kept beside it.",
     "joulebook rebuild",
 )
 

@@ -29,7 +29,7 @@ def register(app: typer.Typer) -> None:
 
 def recompute(
     context: typer.Context,
-    runs: Annotated[list[str] | None, typer.Argument(metavar="[RUN]...", help="Runs; all unless named.")] = None,
+    runs: Annotated[list[str] | None, typer.Argument(metavar="[RUN]...", help="Runs (default: all).")] = None,
     dry_run: Annotated[bool, typer.Option("--dry-run", "-n", help="List what would change; change nothing.")] = False,
     as_json: Annotated[bool, JsonOption] = False,
 ) -> None:
@@ -39,7 +39,7 @@ def recompute(
     numbers = run_numbers(runs) if runs else None
     from store.runs.previews import RecomputePreview, flips
 
-    with session.progress("making results again") as report:
+    with session.progress("recomputing results") as report:
         if dry_run:
             found = library.results.preview(numbers, progress=report)
         else:

@@ -32,7 +32,7 @@ _HELP = examples(
     "joulebook report --id R-0123456789 --version-number 1 -o old",
     more="A report keeps its id; where its content changed since it was issued it gets a new version, says what "
     "changed and why, and the old one is kept. What you say with --tester, --contact, --place and --opinion is "
-    'kept for the next version; an empty text takes it away. --draft issues nothing. Needs the extra "report": '
+    'kept for the next version; an empty text removes it. --draft issues nothing. Needs the extra "report": '
     'pip install "joulebook[report]".',
 )
 
@@ -46,16 +46,17 @@ def report(
     context: typer.Context,
     devices: Annotated[list[str] | None, typer.Argument(metavar="DEVICE...", help="Inventory codes.")] = None,
     output: Annotated[
-        Path | None, typer.Option("--output", "-o", metavar="DIR", help="The folder; made whole or not at all.")
+        Path | None,
+        typer.Option("--output", "-o", metavar="DIR", help="Output folder; written completely or not at all."),
     ] = None,
     form: Annotated[str, typer.Option("--format", metavar="FORMAT", help="html (one file) or md.")] = "html",
     lang: Annotated[str, typer.Option("--lang", metavar="LANG", help="Language: en.")] = "en",
-    reason: Annotated[str, typer.Option("--reason", metavar="TEXT", help="Why there is a new version.")] = "",
+    reason: Annotated[str, typer.Option("--reason", metavar="TEXT", help="Reason for the new version.")] = "",
     tester: Annotated[str | None, typer.Option("--tester", metavar="NAME", help="Responsible tester.")] = None,
     contact: Annotated[str | None, typer.Option("--contact", metavar="TEXT", help="How to reach them.")] = None,
     place: Annotated[str | None, typer.Option("--place", metavar="TEXT", help="Where it was tested.")] = None,
     opinion: Annotated[
-        list[str] | None, typer.Option("--opinion", metavar="TEXT", help="Your own view, set apart; may be repeated.")
+        list[str] | None, typer.Option("--opinion", metavar="TEXT", help="Your opinion, shown separately; repeatable.")
     ] = None,
     draft: Annotated[bool, typer.Option("--draft", help="Write a draft; nothing is issued or stored.")] = False,
     number: Annotated[

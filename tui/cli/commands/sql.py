@@ -55,7 +55,7 @@ def ask(
         typer.Option(
             "--format",
             metavar="|".join(FORMATS),
-            help="How the answer is written; else by the file's ending, else a table.",
+            help="Output format (default: by the file's extension, else a table).",
         ),
     ] = None,
     output: Annotated[
@@ -90,7 +90,7 @@ def ask(
     answer = _answer(session, _sql(question), wanted or None, timeout)
     _write(session, answer, chosen, output, raw=raw)
     rows = answer.table.num_rows
-    cut = " That is the limit: there are more, `--limit 0` gives all." if answer.is_cut else ""
+    cut = " Limit reached: there are more rows; `--limit 0` gives all." if answer.is_cut else ""
     session.say(f"{count(rows)} row{'' if rows == 1 else 's'} in {answer.elapsed_s:.2f} s.{cut}")
 
 
@@ -100,7 +100,7 @@ def _sql(question: str | None) -> str:
     if question != "-":
         return question
     if is_terminal(sys.stdin):
-        wrong_use("`-` reads the question from standard input, and nothing is piped in.")
+        wrong_use("`-` reads the query from standard input, and nothing is piped in.")
     return sys.stdin.read()
 
 
@@ -108,7 +108,7 @@ def _format(form: str | None, output: Path | None) -> str:
     chosen = form or (_BY_ENDING.get(output.suffix.lower()) if output else "table")
     if chosen not in FORMATS:
         named = f"`{form}`" if form else f"the ending of {output}"
-        wrong_use(f"{named} is no format. Say --format {', '.join(FORMATS[:-1])} or {FORMATS[-1]}.")
+        wrong_use(f"{named} is not a format. Use --format {', '.join(FORMATS[:-1])} or {FORMATS[-1]}.")
     if chosen in {"parquet", "arrow"} and output is None and is_terminal(sys.stdout):
         wrong_use(f"{chosen} is not for reading on a terminal. Name a file with -o FILE.")
     return chosen

@@ -22,8 +22,8 @@ __all__ = ["HELP_ORDER", "register"]
 HELP_ORDER = 160
 
 _HELP = examples(
-    "List the constants of detection with their values and reasons, or set one for this library: what rests on it is "
-    "made anew, and `joulebook why` names it.",
+    "List the constants of detection with their values and reasons, or set one for this library: dependent results "
+    "are recomputed, and `joulebook why` names it.",
     "joulebook thresholds",
     "joulebook thresholds held_band",
     'joulebook thresholds held_band 0.03 --reason "loads here hold 3 %" --dry-run',
@@ -41,8 +41,8 @@ def register(app: typer.Typer) -> None:
 
 def thresholds(
     context: typer.Context,
-    name: Annotated[str | None, typer.Argument(metavar="[NAME]", help="A constant; all unless named.")] = None,
-    value: Annotated[str | None, typer.Argument(metavar="[VALUE]", help="What it shall be in this library.")] = None,
+    name: Annotated[str | None, typer.Argument(metavar="[NAME]", help="A constant (default: all).")] = None,
+    value: Annotated[str | None, typer.Argument(metavar="[VALUE]", help="Its value in this library.")] = None,
     default: Annotated[bool, typer.Option("--default", help="Restore the default.")] = False,
     reason: Annotated[str, typer.Option("--reason", metavar="TEXT", help="Why, for the record; needed to set.")] = "",
     dry_run: Annotated[bool, typer.Option("--dry-run", "-n", help="List what would change; change nothing.")] = False,
@@ -67,7 +67,7 @@ def thresholds(
         print_flips(session, found.verdicts, verb="would flip")
         session.say(f"{things(len(found.changes), 'result')} would change. Nothing was stored.")
         return
-    with session.progress("making results again") as report:
+    with session.progress("recomputing results") as report:
         changes = library.thresholds.change(wanted, reason=reason, progress=report)
     if as_json:
         session.document(changes)

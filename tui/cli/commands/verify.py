@@ -29,10 +29,10 @@ def register(app: typer.Typer) -> None:
 
 def verify(
     context: typer.Context,
-    repair: Annotated[bool, typer.Option("--repair", help="Mend what can be mended.")] = False,
+    repair: Annotated[bool, typer.Option("--repair", help="Repair what is repairable.")] = False,
     quick: Annotated[bool, typer.Option("--quick", help="Names and sizes only.")] = False,
     results: Annotated[
-        bool, typer.Option("--results", help="Work out the results of every run again, not only of a sample.")
+        bool, typer.Option("--results", help="Recalculate the results of every run, not only of a sample.")
     ] = False,
     as_json: Annotated[bool, JsonOption] = False,
 ) -> int:
@@ -49,9 +49,11 @@ def verify(
         session.out(f"{finding.subject}: {finding.message}{' Repaired.' if finding.is_repaired else ''}")
     if left:
         advice = (
-            "What is left needs a backup or `joulebook rebuild`." if repair else "`--repair` mends what can be mended."
+            "What is left needs a backup or `joulebook rebuild`."
+            if repair
+            else "`--repair` repairs what is repairable."
         )
         session.complain(f"{things(len(left), 'finding')}. {advice}")
         return NOT_DONE
-    session.say(f"{things(len(findings), 'finding')} repaired; all is well now." if findings else "All is well.")
+    session.say(f"{things(len(findings), 'finding')} repaired; no problems left." if findings else "No problems found.")
     return DONE

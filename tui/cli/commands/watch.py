@@ -39,7 +39,7 @@ _HELP = examples(
     "joulebook watch logs",
     'joulebook watch logs --device PB-07 --port C1 --mode "fixed 20 V" --kind discharge --load "30 W" --ambient 21.5',
     "joulebook watch logs --once               what is there and settled, then end",
-    more="A file that leaves a question open is told with the option that answers it, and waits; the interface's "
+    more="A file with an open question is reported with the option that answers it, and waits; the interface's "
     "import (F5) asks it on screen.",
 )
 
@@ -65,17 +65,18 @@ def watch_folder(
     answer: Answers = None,
     profile: Annotated[str | None, typer.Option("--profile", metavar="NAME", help="Use only this profile.")] = None,
     settle: Annotated[
-        float, typer.Option("--settle", metavar="SECONDS", min=0.0, help="How long a file must not have changed.")
+        float,
+        typer.Option("--settle", metavar="SECONDS", min=0.0, help="Time without change before a file is imported."),
     ] = 10.0,
     every: Annotated[
-        float, typer.Option("--every", metavar="SECONDS", min=0.1, help="How often the folder is looked at.")
+        float, typer.Option("--every", metavar="SECONDS", min=0.1, help="Interval between looks at the folder.")
     ] = 2.0,
-    once: Annotated[bool, typer.Option("--once", help="Wait until nothing there grows any more, then end.")] = False,
+    once: Annotated[bool, typer.Option("--once", help="Wait until no file there grows any more, then end.")] = False,
 ) -> int:
     """Watch a folder until Ctrl-C."""
     session = session_of(context)
     if not folder.is_dir():
-        fail(f"{folder} is no folder. Name the one into which the meter's software writes.")
+        fail(f"{folder} is not a folder. Name the one into which the meter's software writes.")
     from importers.schema import Facts
     from store.imports.importer import Order
 

@@ -82,7 +82,7 @@ def write_report(
         NotPublished: No such format.
     """
     if form not in FORMATS:
-        raise NotPublished(f"`{form}` is no format of a report. Formats are {', '.join(FORMATS)}.")
+        raise NotPublished(f"`{form}` is not a report format. Formats are {', '.join(FORMATS)}.")
     need_extra()
     from tui.render.pages.figures import draw_png, draw_svg
     from tui.render.pages.html import as_html
