@@ -169,7 +169,7 @@ def _looked_at(library: Store, file: str) -> _Looked:
         records = packs.pack_records(path, file, sha256)
         packs.check_columns(path)
     except UnsafePath:
-        return _Looked((), "", "is no regular file of the library")
+        return _Looked((), "", "is not a regular file of the library")
     except (OSError, StoreError) as error:
         return _Looked((), "", f"can't be read as a trace ({cause_of(error)})")
     return _Looked(tuple(records), sha256, "")
@@ -182,10 +182,10 @@ def _original(library: Store, file: str) -> Stray:
         if name and original_hash(path) == name["sha256"]:
             return Stray(file, (), False, "is a whole export that no run was read from", name["sha256"])
     except UnsafePath:
-        return Stray(file, (), False, "is no regular file of the library")
+        return Stray(file, (), False, "is not a regular file of the library")
     except (OSError, StoreError):
         pass
-    return Stray(file, (), False, "is no export that this library kept: its bytes are not those of its name")
+    return Stray(file, (), False, "is not an export that this library kept: its bytes are not those of its name")
 
 
 def _trace(file: str, looked: _Looked, known: _Known, *, is_lost: bool) -> Stray:

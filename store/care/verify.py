@@ -126,9 +126,9 @@ def _check_strays(library: Store, files: set[str], damaged: Sequence[Finding], *
         code = "orphan-original" if stray.file.startswith("originals/") else "orphan-trace"
         if not repair:
             what = (
-                "takes them in"
+                "adds them to the library"
                 if len(stray.wanted) > 1
-                else "takes it in"
+                else "adds it to the library"
                 if stray.wanted
                 else "moves it to set_aside/"
             )

@@ -52,7 +52,7 @@ def check_reading(parser: duckdb.DuckDBPyConnection, sql: str) -> None:
     if not statements:
         raise QueryRefused("There is no statement. Type a SELECT over the views, for instance: SELECT * FROM runs")
     if len(statements) > 1:
-        raise QueryRefused(f"One statement at a time, please: these are {len(statements)}.")
+        raise QueryRefused(f"One statement at a time: these are {len(statements)}.")
     try:
         kind = statements[0].type
     except ValueError:  # a kind that the engine's Python part has no name for

@@ -110,7 +110,7 @@ class Cut:
             said = []
         self.scenario.act(work)
         assert state(work) == self.after
-        return any("put right" in notice for notice in said)
+        return any("restored from the blocks" in notice for notice in said)
 
 
 def try_cuts(name: str, disk: tuple[Path, Path], tmp_path: Path, count: int, seed: int) -> tuple[int, int]:

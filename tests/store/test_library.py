@@ -125,7 +125,7 @@ def test_editing_keeps_both_versions_and_makes_results_anew(tmp_path):
 
 def test_a_run_is_set_aside_only_with_a_reason(tmp_path):
     library = make_store(tmp_path, 1, samples=60)
-    with pytest.raises(WrongFact, match="Say why"):
+    with pytest.raises(WrongFact, match="Give a reason"):
         library.runs.edit([1], {"quality": "rejected"})
     library.runs.edit([1], {"quality": "rejected"}, reason="the probe fell off")
     assert library.runs.get(1).facts.quality_reason == "the probe fell off"

@@ -283,7 +283,7 @@ def test_offers_are_held_against_what_the_port_advertises(said: str, verdict: st
         (ClaimSheet("energy_out_wh", "", 48.0), "no bound"),
         (ClaimSheet("energy_out_wh", "about", 48.0), "tolerance_percent"),
         (ClaimSheet("energy_out_wh", "at least", 48.0, unit="V"), "measures voltage"),
-        (ClaimSheet("energy_out_wh", "at least", 48.0, unit="furlong"), "no unit known"),
+        (ClaimSheet("energy_out_wh", "at least", 48.0, unit="furlong"), "not a known unit"),
     ],
 )
 def test_claim_that_says_too_little_is_not_checkable_and_says_why(claim: ClaimSheet, words: str) -> None:

@@ -121,7 +121,7 @@ def test_librarys_own_course_takes_the_place_of_the_one_that_ships(tmp_path: Pat
         ('"standby"', '"standing"', "`kind` has `standing`"),
         ('"cable"', '"cabel"', "`for` has `cabel`"),
         ('"device"', '"devices"', "`per` has `devices`"),
-        ('"soak"', "1", "wrong sort"),
+        ('"soak"', "1", "wrong type"),
         ('name = "soak"\n', "", "needs `name`"),
         ("[[test]]", "[[test]", "not TOML"),
         (OWN, "edition = 1", "holds no test"),

@@ -257,7 +257,7 @@ def test_each_pair_is_set_against_each_other_where_both_were_tested_best(library
     row = next(row for row in page.rows if row.name == "energy_out_wh")
     assert row.finding == "PB-07 most"
     assert row.figures[3].reason == "not tested at C1, fixed 9 V, 15 W"
-    assert row.repeats.startswith("One test of each")
+    assert row.repeats.startswith("One test each")
     pairs = {(pair.first, pair.second): pair for pair in page.pairs}
     assert len(pairs) == 6
     known = pairs["PB-07", "PB-02"]

@@ -84,7 +84,7 @@ def test_impossible_constants_are_refused(tmp_path: Path) -> None:
     library = Library.create(tmp_path / "store", zone="UTC", who="tester")
     with pytest.raises(NotFound, match="Did you mean held_band"):
         library.thresholds.change({"held_bnad": 0.1}, reason="x")
-    with pytest.raises(WrongFact, match="Say why"):
+    with pytest.raises(WrongFact, match="Give a reason"):
         library.thresholds.change({"held_band": 0.1})
     for value in (0.0, -1.0, float("nan"), 5.0):
         with pytest.raises(WrongFact, match="held_band can't be"):

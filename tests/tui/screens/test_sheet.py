@@ -83,7 +83,7 @@ async def test_leaving_a_form_with_something_typed_takes_two_presses(library):
         await settle(pilot)
         await press(pilot, "D", "a", "enter", *"PB", "escape")
         assert isinstance(app.screen, FieldsScreen)
-        assert "not saved: esc again leaves it" in screen_text(app)
+        assert "not saved: esc again discards it" in screen_text(app)
         await press(pilot, "escape")
         assert isinstance(app.screen, SheetScreen)
         await press(pilot, "escape")

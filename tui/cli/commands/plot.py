@@ -47,7 +47,7 @@ def plot(
     ],
     channel: Annotated[
         list[str] | None,
-        typer.Option("--channel", metavar="CHANNEL", help="Of runs; power_w unless given; may be repeated."),
+        typer.Option("--channel", metavar="CHANNEL", help="Of runs; repeatable; default power_w."),
     ] = None,
     by: Annotated[str | None, typer.Option("--by", metavar="RESULT", help="Of devices: the quantity.")] = None,
     title: Annotated[str, typer.Option("--title", metavar="TEXT", help="Title in place of the default.")] = "",
