@@ -44,7 +44,9 @@ def thresholds(
     name: Annotated[str | None, typer.Argument(metavar="[NAME]", help="A constant (default: all).")] = None,
     value: Annotated[str | None, typer.Argument(metavar="[VALUE]", help="Its value in this library.")] = None,
     default: Annotated[bool, typer.Option("--default", help="Restore the default.")] = False,
-    reason: Annotated[str, typer.Option("--reason", metavar="TEXT", help="Reason, kept with the amendment; needed to set.")] = "",
+    reason: Annotated[
+        str, typer.Option("--reason", metavar="TEXT", help="Reason, kept with the amendment; needed to set.")
+    ] = "",
     dry_run: Annotated[bool, typer.Option("--dry-run", "-n", help="List what would change; change nothing.")] = False,
     as_json: Annotated[bool, JsonOption] = False,
 ) -> None:
