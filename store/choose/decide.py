@@ -141,7 +141,7 @@ def _answer(placed: Sequence[Placed], criteria: Sequence[Criterion], shares: Win
     for criterion, devices in _favoured(shares, criteria).items():
         others = [device for device in devices if device not in for_most]
         if others:
-            named.append(f"if {criterion}: {' or '.join(others)}")
+            named.append(f"{' or '.join(others)} if {criterion}")
     return "; ".join(named)
 
 
