@@ -21,6 +21,7 @@ from store.catalogue.run_records import RunRecord, append_rows, event_rows, main
 from store.catalogue.shelved import Shelved, find_shelved
 from store.errors import NotFound, PartlyDone
 from store.files.layout import Layout
+from store.methods.changes import method_changes
 from store.runs import listing
 from store.runs.reducing import portions_again
 
@@ -45,6 +46,10 @@ class ResultChange:
     """None for a result that is new."""
     new_version: int | None
     """None for one that is no longer made."""
+    method: str = ""
+    """By which it is made, or was."""
+    reason: str = ""
+    """Why it moves, in words."""
 
 
 def load_records(cursor: duckdb.DuckDBPyConnection, run_ids: Sequence[int] | None = None) -> list[RunRecord]:
@@ -198,7 +203,22 @@ def _change(run_id: int, old: Mapping[str, Any] | None, new: Mapping[str, Any] |
         row["unit"],
         old["method_version"] if old else None,
         new["method_version"] if new else None,
+        row["method"],
+        _why_moved(old, new),
     )
+
+
+_SAME_METHOD = "the same method: a fact, the sheet, a meter or a constant changed"
+
+
+def _why_moved(old: Mapping[str, Any] | None, new: Mapping[str, Any] | None) -> str:
+    if new is None:
+        return "the trace, by what is stated of it today, gives no such result"
+    if old is None:
+        return "results of this name are made since"
+    if (old["method"], old["method_version"]) == (new["method"], new["method_version"]):
+        return _SAME_METHOD
+    return method_changes().get(new["method"], f"{old['method']} before")
 
 
 def _update_runs(cursor: duckdb.DuckDBPyConnection, records: Sequence[RunRecord]) -> None:

@@ -32,6 +32,24 @@ def print_changes(session: Session, changes: Sequence[ResultChange]) -> None:
     ]
     if rows:
         print_rows(session, columns, rows)
+        _print_reasons(session, changes)
+
+
+def _print_reasons(session: Session, changes: Sequence[ResultChange]) -> None:
+    """Why they move: each method once, with how many results of it."""
+    counted: dict[tuple[str, str, str], int] = {}
+    for c in changes:
+        key = (c.method, _versions(c.old_version, c.new_version), c.reason)
+        counted[key] = counted.get(key, 0) + 1
+    session.out("")
+    session.out("why they move")
+    columns = [
+        Head("method"),
+        Head("version"),
+        Head("results", is_number=True),
+        Head("reason", may_shrink=True),
+    ]
+    print_rows(session, columns, [(method, version, n, why) for (method, version, why), n in counted.items()])
 
 
 def print_flips(session: Session, changes: Sequence[VerdictChange], *, verb: str) -> None:
@@ -41,8 +59,9 @@ def print_flips(session: Session, changes: Sequence[VerdictChange], *, verb: str
     session.out("")
     session.out(f"verdicts that {verb}")
     columns = [Head("device"), Head("claim", may_shrink=True), Head("before"), Head("after"), Head("runs")]
+    columns += [Head("reason", may_shrink=True)]
     rows: list[tuple[object, ...]] = [
-        (c.device, c.claim, c.before, c.after, ", ".join(map(str, c.run_ids))) for c in changes
+        (c.device, c.claim, c.before, c.after, ", ".join(map(str, c.run_ids)), c.reason) for c in changes
     ]
     print_rows(session, columns, rows)
 
