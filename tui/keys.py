@@ -174,6 +174,7 @@ KEYS: tuple[Key, ...] = (
     Key("device.picture", "P", "P", "picture", "Draw its energy over the load as a picture: PNG or SVG", "picture"),
     Key("device.previous", "left_square_bracket", "[", "previous", "Previous device", "neighbour(-1)", 5),
     Key("device.sheet", "e", "e", "sheet", "Correct this device's sheet", "sheet", 9),
+    Key("device.why", "w", "w", "why", "Show how a figure of this device came about", "why", 11),
     Key("devices.sheet", "e", "e", "sheet", "Correct the sheet of the device under the cursor", "sheet", 8),
     Key("devices.new", "a", "a", "add", "Add a device", "new", 9),
     Key("sheet.write", "enter", "enter", "write", "Edit the line under the cursor", "write", 1),

@@ -10,9 +10,12 @@ from typing import ClassVar
 
 from tui.keys import bindings
 from tui.screens.document import DocumentScreen
+from tui.screens.pick import PickScreen
 from tui.screens.sheet import SheetScreen
 from tui.screens.side_by_side import SideBySideScreen
+from tui.screens.why import WhyScreen
 from tui.state.device_page import DevicePageData, page_document, read_page, runs_of_claim
+from tui.state.pick_list import PickEntry, PickList
 
 __all__ = ["DeviceScreen"]
 
@@ -60,6 +63,23 @@ class DeviceScreen(DocumentScreen):
     def action_compare(self) -> None:
         """Set it beside its peers."""
         self.app.push_screen(SideBySideScreen([self._device]))
+
+    def action_why(self) -> None:
+        """Choose a figure of the device and show how it came about."""
+        page = self._data.page if self._data is not None else None
+        figures = page.figures if page is not None else ()
+        found = {f.name: f.label for f in figures if f.value is not None and not f.name.startswith("model_")}
+        if not found:
+            self.tell("there is no figure of this device yet", is_problem=False)
+            return
+        choices = [PickEntry(name, label) for name, label in found.items()]
+        model = PickList(choices, is_many=False, signs=self.joulebook.look.signs)
+
+        def take(values: tuple[str, ...] | None) -> None:
+            if values:
+                self.app.push_screen(WhyScreen(self._device, values[0]))
+
+        self.app.push_screen(PickScreen("explain", model), take)
 
     def action_claim(self, position: int) -> None:
         """List the runs that a claim's verdict rests on."""

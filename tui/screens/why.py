@@ -22,16 +22,21 @@ class WhyScreen(DocumentScreen):
     NAME: ClassVar[str] = "Why"
     BINDINGS = bindings("why")
 
-    def __init__(self, run_id: int, name: str) -> None:
+    def __init__(self, of: int | str, name: str) -> None:
+        """Show the account of a run's result, or of a figure of a device, by its inventory code."""
         super().__init__()
-        self._run_id, self._result = run_id, name
+        self._of, self._result = of, name
 
     def library_changed(self) -> None:
         """Ask for the account."""
-        self.top_line.tell(middle=f"{self._result}, run {self._run_id}")
-        library, run_id, name = self.joulebook.library, self._run_id, self._result
+        library, of, name = self.joulebook.library, self._of, self._result
+        self.top_line.tell(middle=f"{name}, {of if isinstance(of, str) else f'run {of}'}")
 
         def read() -> Document:
-            return why_document(library.results.why(run_id, name), run_id, library.results.redo_sql(run_id, name))
+            if isinstance(of, int):
+                return why_document(library.results.why(of, name), of, library.results.redo_sql(of, name))
+            documents = [why_document(found.result, of, sql) for found, sql in library.devices.why(of, name)]
+            blocks = tuple(block for document in documents for block in document.blocks)
+            return Document(documents[0].title, blocks)
 
         self.ask_library("why", read, self.show_document)

@@ -483,6 +483,16 @@ async def _(at: At, key: str) -> None:
 moves("side", "j", "k", lambda at: at.screen.query_one(VerticalScroll).scroll_offset.y)
 
 
+@checks("device.why")
+async def _(at: At, key: str) -> None:
+    await at.press(key)
+    assert isinstance(at.screen, PickScreen)
+    await at.press("enter")
+    assert isinstance(at.screen, WhyScreen)
+    assert "PB-01" in at.text()
+    await at.leave(DeviceScreen)
+
+
 @checks("side.order")
 async def _(at: At, key: str) -> None:
     await at.press(key)
