@@ -33,9 +33,9 @@ with open(path, "wb", buffering=0) as out:
 """The meter's software: appends bits of lines."""
 
 
-def kept_text(folder: Path) -> str:
-    """What the program keeps beside its settings: the bench's plan among it, with the export that is followed."""
-    return "".join(file.read_text(errors="replace") for file in folder.rglob("*") if file.is_file())
+def kept_plan(folder: Path) -> str:
+    """The bench's plan as the program keeps it, with the export that is followed; empty where there is none."""
+    return "".join(file.read_text(errors="replace") for file in folder.rglob("bench/*.json"))
 
 
 @pytest.mark.long
@@ -63,7 +63,7 @@ def test_a_season_from_the_plan_to_grouped_runs(
     write_log(logs / NAMES[3], 9.0, np.full(300, 1.0), from_s=90_010)
     env = {
         "JOULEBOOK_LIBRARY": str(library.path),
-        "XDG_CONFIG_HOME": str(tmp_path / "settings"),
+        "XDG_STATE_HOME": str(tmp_path / "settings"),
         "HOME": str(tmp_path),
         **colours,
     }
@@ -79,12 +79,12 @@ def test_a_season_from_the_plan_to_grouped_runs(
         at.press(*"30 W", "\x13")
         at.until("export, or the folder")
         at.press(str(exports), "\r")
-        at.until(lambda: str(exports) in kept_text(tmp_path / "settings"))
+        at.until(lambda: str(exports) in kept_plan(tmp_path))
         writer = subprocess.Popen(
             [sys.executable, "-c", WRITER, str(exports / "PB-01.csv"), str(tmp_path / "whole.csv")]
         )
         try:
-            at.until(lambda: "PB-01.csv" in kept_text(tmp_path / "settings"))
+            at.until(lambda: "PB-01.csv" in kept_plan(tmp_path))
             writer.wait(LONG_S)
             if rows > 20:  # a small window shows the upper lines
                 at.until("unchanged for")
