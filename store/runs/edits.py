@@ -6,9 +6,12 @@ Deleting leaves a tombstone with the original's hash. Knows the catalogue; no sc
 from __future__ import annotations
 
 import json
+import shutil
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import asdict, replace
 from datetime import datetime
+from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
 import duckdb
@@ -19,7 +22,9 @@ from store.catalogue.connection import rows
 from store.catalogue.numbers import note_trace_ids
 from store.catalogue.run_records import RunRecord, append_rows
 from store.catalogue.shelved import Shelved, bury_shelved
-from store.errors import DiskFault, NotFound, WrongFact
+from store.errors import DiskFault, NotFound, StoreError, WrongFact
+from store.files import durable
+from store.files.originals import original_hash
 from store.model.records import RunFacts
 from store.runs.fact_values import CHOICES, NUMBERS, TEXTS, checked_fact
 from store.runs.recompute import load_records, replace_results
@@ -30,6 +35,9 @@ if TYPE_CHECKING:
     from store.core import Store
 
 __all__ = ["EDITABLE", "delete_runs", "edit_runs"]
+
+_FULL_BYTES = 16 << 20
+"""Less room than this and a disk counts as full: a commit takes some megabytes."""
 
 _ALIASES = {"load": "load_set", "ambient": "ambient_c", "started": "started_at"}
 _REDUCED_FROM = frozenset(
@@ -129,9 +137,62 @@ def delete_runs(library: Store, run_ids: Sequence[int], who: str, reason: str) -
         NotFound: A run that isn't there.
     """
     ids = list(dict.fromkeys(run_ids))
+    with library.catalogue.reader() as cursor:
+        records = load_records(cursor, ids)
     try:
-        with library.catalogue.reader() as cursor:
-            records = load_records(cursor, ids)
+        return _delete(library, records, who=who, reason=reason)
+    except DiskFault:
+        if shutil.disk_usage(library.path).free > _FULL_BYTES:
+            raise
+        freed = _make_room(library, records)
+        if not freed:
+            raise
+    try:
+        return _delete(library, records, who=who, reason=reason)
+    except DiskFault as error:
+        raise DiskFault(
+            f"{error} {len(freed)} trace files of these runs were removed to make room; their exports are kept. Delete "
+            "again when there is room, or `joulebook verify --repair` makes them again."
+        ) from error
+
+
+def _make_room(library: Store, records: Sequence[RunRecord]) -> list[str]:
+    """Remove traces of runs that are to be deleted, on a disk too full to note it; those that are made again.
+
+    Nothing is lost if it ends here: the run is there still, and so is the export that its trace is made from.
+
+    Returns:
+        The files that were removed.
+    """
+    ids = [record.facts.run_id for record in records]
+    sql = (
+        "SELECT file FROM catalogue.trace_file t JOIN catalogue.run USING (trace_id) "
+        "GROUP BY file HAVING bool_and(run_id IN (SELECT unnest(?::BIGINT[])))"
+    )
+    with library.catalogue.reader() as cursor:
+        whole = {str(row[0]) for row in rows(cursor, sql, [ids])}
+    freed = []
+    by_file = sorted(records, key=lambda record: record.provenance.trace_file)
+    for file, group in groupby(by_file, key=lambda record: record.provenance.trace_file):
+        if file in whole and all(_is_kept(library, record) for record in group):
+            durable.remove(library.layout.absolute(file))
+            freed.append(file)
+    for folder in (library.layout.runs, library.layout.packs):
+        durable.fsync_folder(folder)
+    return freed
+
+
+def _is_kept(library: Store, record: RunRecord) -> bool:
+    """Whether the export that a run was read from lies whole in the library."""
+    source = record.provenance
+    with suppress(StoreError, OSError):
+        path = library.layout.absolute(library.layout.original_file(source.source_sha256, source.source_file))
+        return original_hash(path) == source.source_sha256
+    return False
+
+
+def _delete(library: Store, records: Sequence[RunRecord], *, who: str, reason: str) -> int:
+    try:
         replacements = write_without(library, records)
         try:
             with library.catalogue.writer() as cursor:

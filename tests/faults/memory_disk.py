@@ -12,6 +12,7 @@ import errno
 import os
 import pickle
 import random
+import shutil
 import stat
 import sys
 import time
@@ -25,7 +26,14 @@ class Disk:
 
     use_ns = True
 
-    def __init__(self, log: Path) -> None:
+    def __init__(self, log: Path, room: Path) -> None:
+        """Begin empty.
+
+        Args:
+            log: Where every change is noted.
+            room: A file that says how many bytes there is room for; boundless while there is none.
+        """
+        self.room = room
         self.nodes: dict[str, dict] = {"/": {"mode": stat.S_IFDIR | 0o755, "time": time.time_ns()}}
         self.data: dict[int, bytearray] = {}
         self.next_id = 1
@@ -79,8 +87,17 @@ class Disk:
     def read(self, path: str, size: int, offset: int, fh: int) -> bytes:
         return bytes(self.data[fh][offset : offset + size])
 
+    def free(self) -> int:
+        """Bytes that there is room for still; what no name leads to has gone."""
+        if not self.room.exists():
+            return 1 << 32
+        there = {node["id"] for node in self.nodes.values() if "id" in node}
+        return max(int(self.room.read_text()) - sum(len(self.data[number]) for number in there), 0)
+
     def write(self, path: str, data: bytes, offset: int, fh: int) -> int:
         held = self.data[fh]
+        if offset + len(data) - len(held) > self.free():
+            raise OSError(errno.ENOSPC, "")
         if len(held) < offset:
             held.extend(bytes(offset - len(held)))
         held[offset : offset + len(data)] = data
@@ -96,6 +113,8 @@ class Disk:
     def truncate(self, path: str, length: int, fh: int | None = None) -> int:
         number = fh or self.node(path)["id"]
         held = self.data[number]
+        if length - len(held) > self.free():
+            raise OSError(errno.ENOSPC, "")
         del held[length:]
         held.extend(bytes(length - len(held)))
         self.touch(number)
@@ -154,7 +173,8 @@ class Disk:
         return 0
 
     def statfs(self, path: str) -> dict[str, int]:
-        return {"f_bsize": 4096, "f_frsize": 4096, "f_blocks": 1 << 20, "f_bavail": 1 << 20, "f_bfree": 1 << 20}
+        free = self.free() // 4096
+        return {"f_bsize": 4096, "f_frsize": 4096, "f_blocks": 1 << 20, "f_bavail": free, "f_bfree": free}
 
     def init(self, path: str) -> None:
         return
@@ -258,9 +278,19 @@ class Image:
             place.write_bytes(held)
 
 
+def why_not() -> str:
+    """Why there is no such file system here; empty where there is."""
+    if sys.platform != "linux" or not Path("/dev/fuse").exists() or shutil.which("fusermount3") is None:
+        return "FUSE 3 is not there (Debian: apt-get install fuse3)"
+    try:
+        import mfusepy  # noqa: F401
+    except (ImportError, OSError) as error:
+        return f"mfusepy can't be used ({error}): pip install -e '.[test]'"
+    return ""
+
+
 if __name__ == "__main__":
     import mfusepy
 
-    mfusepy.FUSE(
-        Disk(Path(sys.argv[2])), sys.argv[1], foreground=True, nothreads=True, allow_other=False, direct_io=False
-    )
+    disk = Disk(Path(sys.argv[2]), Path(sys.argv[2] + ".room"))
+    mfusepy.FUSE(disk, sys.argv[1], foreground=True, nothreads=True, allow_other=False, direct_io=False)

@@ -8,16 +8,12 @@ from __future__ import annotations
 
 import random
 import shutil
-import subprocess
-import sys
-import time
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from store import Library, StoreError
-from tests.faults.memory_disk import Image, read_log
+from tests.faults.memory_disk import Image, read_log, why_not
 from tests.faults.scenarios import SCENARIOS, base, state
 
 WAYS = ("flushed", "ordered", "some", "torn")
@@ -26,36 +22,7 @@ CUTS = 560
 """Cut points of the long run, over all commands."""
 
 
-def why_not() -> str:
-    """Why there is no such file system here; empty where there is."""
-    if sys.platform != "linux" or not Path("/dev/fuse").exists() or shutil.which("fusermount3") is None:
-        return "FUSE 3 is not there (Debian: apt-get install fuse3)"
-    try:
-        import mfusepy  # noqa: F401
-    except (ImportError, OSError) as error:
-        return f"mfusepy can't be used ({error}): pip install -e '.[test]'"
-    return ""
-
-
 pytestmark = [pytest.mark.power, pytest.mark.skipif(bool(why_not()), reason=why_not() or "there is FUSE")]
-
-
-@pytest.fixture
-def disk(tmp_path: Path) -> Iterator[tuple[Path, Path]]:
-    """A mounted disk and its log."""
-    place, log = tmp_path / "disk", tmp_path / "log"
-    place.mkdir()
-    command = [sys.executable, str(Path(__file__).with_name("memory_disk.py")), str(place), str(log)]
-    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-    deadline = time.monotonic() + 20
-    while not place.is_mount():
-        if process.poll() is not None or time.monotonic() > deadline:
-            process.kill()
-            pytest.skip("a file system can't be mounted here")
-        time.sleep(0.02)
-    yield place, log
-    subprocess.run(["fusermount3", "-u", "-z", str(place)], check=False)
-    process.wait(20)
 
 
 class Cut:
