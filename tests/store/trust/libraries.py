@@ -117,3 +117,19 @@ def flip(path: Path, at: float = 0.4) -> None:
     raw = bytearray(path.read_bytes())
     raw[int(len(raw) * at)] ^= 8
     path.write_bytes(raw)
+
+
+def verify_until(path: str, ready: Any, done: Any, told: Any) -> None:
+    """Look a library over again and again until it is done; tell how often, and what was found."""
+    library = Library.open(path, who="who looks")
+    seen: list[str] = []
+    looks = 0
+    while True:
+        is_last = done.is_set()
+        for quick in (True, False):
+            seen += [f"{finding.code} {finding.subject}" for finding in library.maintenance.verify(quick=quick)]
+            looks += 1
+        ready.set()
+        if is_last:
+            break
+    told.put((looks, seen))
