@@ -11,6 +11,7 @@ import argparse
 import os
 import platform
 import shutil
+import statistics
 import sys
 import tempfile
 from collections.abc import Callable, Sequence
@@ -181,7 +182,7 @@ def _measure(works: Sequence[Work], rounds: int, only: str, home: Path) -> dict[
         if only in work.name:
             ours, theirs = in_turns(work, rounds, home)
             print(line(work, ours, theirs), flush=True)
-            found[work.name] = sorted(cost.wall_s for cost in ours)[len(ours) // 2]
+            found[work.name] = statistics.median(cost.wall_s for cost in ours)
     return found
 
 

@@ -62,6 +62,9 @@ def run_once(command: Sequence[str], home: Path) -> Cost:
         RuntimeError: it failed; with what it said.
     """
     env = {**os.environ, "PYTHONPATH": str(ROOT), "XDG_STATE_HOME": str(home), "XDG_CACHE_HOME": str(home)}
+    # modules compiled once, as where a program is installed: else each process compiles all it loads, half a second
+    env["PYTHONPYCACHEPREFIX"] = str(home / "compiled")
+    env.pop("PYTHONDONTWRITEBYTECODE", None)
     told = subprocess.run(
         [sys.executable, "-I", "-S", "-c", _LAUNCHER, *command], capture_output=True, env=env, cwd=home, check=True
     ).stdout
