@@ -66,7 +66,7 @@ class _HashingReader(io.RawIOBase):
 
 
 def backup(library: Store, target: Path, progress: Progress | None = None) -> int:
-    """Write an archive: see `Library.backup`.
+    """Write an archive: see `Maintenance.backup`.
 
     Raises:
         WrongFact: There is such a file already, or it would lie inside the library.

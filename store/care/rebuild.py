@@ -128,7 +128,7 @@ def _told_otherwise(library: Store) -> list[str]:
 
 
 def rebuild(library: Store, progress: Callable[[int, int], None] | None = None) -> RebuildReport:
-    """See `Library.rebuild`."""
+    """See `Maintenance.rebuild`."""
     try:
         for folder in library.layout.folders():
             durable.make_folder(folder)

@@ -69,7 +69,7 @@ def verify(
     results: bool = False,
     progress: Progress | None = None,
 ) -> list[Finding]:
-    """See `Library.verify`."""
+    """See `Maintenance.verify`."""
     try:
         findings, strays = _check_catalogue(library, quick=quick)
     except CatalogueDamaged as error:

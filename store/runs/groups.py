@@ -180,7 +180,7 @@ def _by_statement(run_ids: Sequence[int], offsets_s: Mapping[int, float]) -> lis
 def group(
     library: Store, run_ids: Sequence[int], how: str, offsets_s: Mapping[int, float], *, who: str, reason: str
 ) -> tuple[GroupMember, ...]:
-    """Put simultaneous runs on a common time base: see `Library.group`."""
+    """Put simultaneous runs on a common time base: see `RunStore.group`."""
     ids = list(dict.fromkeys(run_ids))
     if how not in WAYS:
         raise WrongFact(f"Runs are grouped by one of {', '.join(WAYS)}, not {how}.")
@@ -258,7 +258,7 @@ def _dissolve_singles(cursor: duckdb.DuckDBPyConnection, who: str, reason: str) 
 
 
 def ungroup(library: Store, run_ids: Sequence[int], who: str, reason: str) -> int:
-    """Take runs out of their groups: see `Library.ungroup`."""
+    """Take runs out of their groups: see `RunStore.ungroup`."""
     ids = list(dict.fromkeys(run_ids))
     with library.catalogue.writer() as cursor:
         _check_there(cursor, ids)

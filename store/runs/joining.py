@@ -100,7 +100,7 @@ def join(
     who: str,
     reason: str,
 ) -> Joining:
-    """Make parts of one log one run: see `Library.join`."""
+    """Make parts of one log one run: see `RunStore.join`."""
     ids = list(dict.fromkeys(run_ids))
     if len(ids) < 2:
         raise WrongFact("Joining needs two runs or more.")
@@ -302,7 +302,7 @@ def _reunite(library: Store, whole: Shelved, records: Sequence[RunRecord], who: 
 
 
 def take_apart(library: Store, run_id: int, *, who: str, reason: str) -> Parting:
-    """Take a joining back, or that a log grew: see `Library.part`."""
+    """Take a joining back, or that a log grew: see `RunStore.part`."""
     while True:
         with library.catalogue.reader() as cursor:
             (whole,) = load_records(cursor, [run_id])
@@ -369,7 +369,7 @@ def tombstone(record: RunRecord, who: str, reason: str) -> dict[str, Any]:
 
 
 def part(library: Store, run_id: int, at_s: Sequence[float], *, who: str, reason: str) -> Parting:
-    """Make one log several runs, parted at times of its own clock: see `Library.part`."""
+    """Make one log several runs, parted at times of its own clock: see `RunStore.part`."""
     while True:
         with library.catalogue.reader() as cursor:
             (whole,) = load_records(cursor, [run_id])
