@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING, Self
+from typing import TYPE_CHECKING, NoReturn, Self
 
 from store import opening
 from store.core import Store
@@ -93,6 +93,17 @@ class Library(Store):
         report = rebuild(library, progress)
         opening.start(library)
         return library, report
+
+    def __getattr__(self, name: str) -> NoReturn:
+        """Say where a name is that is none of the library's own: most are a service's.
+
+        Raises:
+            AttributeError: Always.
+        """
+        services = [word for word, kind in vars(Library).items() if isinstance(kind, property)]
+        homes = [] if name.startswith("_") else [s for s in services if hasattr(type(getattr(self, s)), name)]
+        where = f" It is {' or '.join(f'library.{home}.{name}' for home in homes)}." if homes else ""
+        raise AttributeError(f"A library has no `{name}`.{where}", name=name, obj=self)
 
     def __enter__(self) -> Self:
         """The library itself: nothing is held between calls, so leaving has nothing to let go of."""

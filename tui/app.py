@@ -29,6 +29,7 @@ from tui.widgets.ascii_only import draw_scrollbars
 if TYPE_CHECKING:
     from store import Library
     from tui.state.edits import UndoStep
+    from tui.state.import_list import ImportList
     from tui.state.sheet_draft import SheetDraft
 
 __all__ = ["JoulebookApp", "build_app"]
@@ -66,6 +67,8 @@ class JoulebookApp(LibraryApp):
             self.run_list.replace(kept.page)
         self.undo_steps: list[UndoStep] = []
         self.query_text = ""
+        self.import_list: ImportList | None = None
+        """Files that were named for import and are not in yet, with their facts and answers."""
         self.drafts: dict[str, SheetDraft] = {}
         """Sheets that were begun and not saved, by the device's code as the library has it."""
         self.animation_level = "none"

@@ -240,7 +240,7 @@ def pieces(path: Path, records: Sequence[RunRecord]) -> Iterator[tuple[RunRecord
                     continue
                 first, end = record.first_row, record.first_row + record.samples
                 wanted = [n for n in range(file.num_row_groups) if starts[n] < end and starts[n + 1] > first]
-                held = {n: held[n] if n in held else file.read_row_group(n) for n in wanted}
+                held = {n: held[n] if n in held else _read_group(file, n) for n in wanted}
                 if not wanted:
                     yield record, arrow_schema().empty_table()
                     continue
@@ -249,6 +249,22 @@ def pieces(path: Path, records: Sequence[RunRecord]) -> Iterator[tuple[RunRecord
                 yield record, piece
     except (pa.ArrowException, OSError) as error:
         raise TraceDamaged(f"{path} can't be read: {error}. Run `joulebook verify`.") from error
+
+
+def _read_group(file: pq.ParquetFile, number: int) -> pa.Table:
+    """A row group with all its columns; those that the footer says hold nothing are not read: half of the time."""
+    group = file.metadata.row_group(number)
+    chunks = (group.column(i) for i in range(group.num_columns))
+    held = [c.path_in_schema for c in chunks if c.statistics is None or c.statistics.null_count != group.num_rows]
+    table = file.read_row_group(number, columns=held, use_threads=group.num_rows > LONG_SAMPLES)
+    if len(held) == len(file.schema_arrow):
+        return table
+    there = set(held)
+    columns = [
+        table.column(field.name) if field.name in there else pa.nulls(table.num_rows, field.type)
+        for field in file.schema_arrow
+    ]
+    return pa.Table.from_arrays(columns, schema=file.schema_arrow)
 
 
 def _check_place(path: Path, record: RunRecord, piece: pa.Table) -> None:

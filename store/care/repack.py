@@ -109,13 +109,13 @@ class Replacement:
             "FROM incoming WHERE run.run_id = incoming.run_id"
         )
         cursor.unregister("incoming")
-        gone = []
         note_trace_ids(cursor)
-        for old_id, old_file in old:
-            if not rows(cursor, "SELECT 1 FROM catalogue.run WHERE trace_id = ? LIMIT 1", [old_id]):
-                cursor.execute("DELETE FROM catalogue.trace_file WHERE trace_id = ?", [old_id])
-                gone.append(str(old_file))
-        return gone
+        ids = [old_id for old_id, _ in old]
+        sql = "SELECT DISTINCT trace_id FROM catalogue.run WHERE trace_id IN (SELECT unnest(?::BIGINT[]))"
+        used = {used_id for (used_id,) in rows(cursor, sql, [ids])}
+        empty = [old_id for old_id in ids if old_id not in used]
+        cursor.execute("DELETE FROM catalogue.trace_file WHERE trace_id IN (SELECT unnest(?::BIGINT[]))", [empty])
+        return [str(old_file) for old_id, old_file in old if old_id not in used]
 
 
 def _tables(library: Store, records: Sequence[RunRecord]) -> Iterator[tuple[RunRecord, Iterator[pa.Table]]]:
@@ -191,12 +191,23 @@ def check_hash(library: Store, record: RunRecord) -> None:
         raise TraceDamaged(f"{path} is not what was written: its SHA-256 differs. Run `joulebook verify`.")
 
 
-def pack(library: Store, *, at_least: int = 2, progress: Callable[[int, int], None] | None = None) -> PackReport:
+SMALL_PACKS = 8
+"""So many small packs are merged when an import packs: merged each time, a run of many was written anew each time."""
+
+
+def pack(
+    library: Store,
+    *,
+    at_least: int = 2,
+    small_packs: int = 1,
+    progress: Callable[[int, int], None] | None = None,
+) -> PackReport:
     """Merge loose traces, and packs that are small, into packs.
 
     Args:
         library: The library.
         at_least: Leave it where fewer traces are loose.
+        small_packs: Leave packs that are small as they are where there are fewer.
         progress: Told how many samples of how many are written.
 
     Raises:
@@ -206,11 +217,13 @@ def pack(library: Store, *, at_least: int = 2, progress: Callable[[int, int], No
         loose = rows(cursor, "SELECT count(*) FROM catalogue.trace_file WHERE NOT is_pack")
         if int(loose[0][0]) < at_least:
             return PackReport(0, (), ())
+        small = PACK_SAMPLES // 10
+        count = rows(cursor, "SELECT count(*) FROM catalogue.trace_file WHERE is_pack AND samples < ?", [small])
         sql = (
             "SELECT run_id FROM catalogue.run JOIN catalogue.trace_file t USING (trace_id) "
             "WHERE NOT t.is_pack OR t.samples < ? ORDER BY run_id"
         )
-        ids = [int(row[0]) for row in rows(cursor, sql, [PACK_SAMPLES // 10])]
+        ids = [int(row[0]) for row in rows(cursor, sql, [small if int(count[0][0]) >= small_packs else -1])]
         records = load_records(cursor, ids)
     damaged: set[str] = set()
     for file, group in groupby(records, key=lambda r: r.provenance.trace_file):
@@ -239,7 +252,7 @@ def pack_if_loose(library: Store) -> None:
     """Pack when too many traces are loose; what was imported is safe whatever becomes of that."""
     if library.loose_traces > LOOSE_LIMIT:
         try:
-            pack(library)
+            pack(library, small_packs=SMALL_PACKS)
         except StoreError as error:
             library.notices.append(f"Packing was put off: {error}")
 

@@ -147,7 +147,7 @@ def find_before(library: Store, starts: Sequence[LogStart], same_beginning: Sequ
     longer: list[RunRecord] = []
     for start in starts:
         record = records.get(by_bytes.get(start.part, 0))
-        if record is not None and record.samples <= start.samples and not _differs(record.facts, told):
+        if record is not None and record.samples <= start.samples and _may_have_grown(record, start, told):
             shorter[start.part] = record
             continue
         for run_id in named[start.part]:
@@ -191,6 +191,20 @@ def _differs(facts: RunFacts, told: Facts) -> bool:
     )
 
 
+def _may_have_grown(record: RunRecord, start: LogStart, told: Facts) -> bool:
+    """Whether equal bytes at the beginning mean the same log: two idle logs without a date begin alike too."""
+    if _differs(record.facts, told):
+        return False
+    is_placed = start.source_file == record.provenance.source_file or start.started_at is not None
+    return is_placed or start.values is None or _tells({n: v[: record.samples] for n, v in start.values.items()})
+
+
+def _tells(values: Mapping[str, Array]) -> bool:
+    """Whether a log's samples differ among themselves, so that its beginning tells it from other logs."""
+    measured = np.column_stack([values[name] for name in values if name != "t_s"])
+    return len(np.unique(np.nan_to_num(measured), axis=0)) >= _TELLING
+
+
 def _begin_alike(library: Store, record: RunRecord, start: LogStart) -> bool:
     """Whether the samples that both have are the same; the shorter's last one may have been cut off."""
     if start.values is None:
@@ -211,8 +225,7 @@ def _begin_alike(library: Store, record: RunRecord, start: LogStart) -> bool:
         return False  # a damaged trace is for `verify` to name; it hinders no import
     if any(not _same(kept[name], start.values[name][:shared], shared - 1) for name in names):
         return False
-    measured = np.column_stack([kept[name] for name in names[1:]])
-    return start.started_at is not None or len(np.unique(np.nan_to_num(measured), axis=0)) >= _TELLING
+    return start.started_at is not None or _tells(kept)
 
 
 def _read(path: Path, record: RunRecord, names: Sequence[str], count: int) -> dict[str, Array]:

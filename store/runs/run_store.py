@@ -53,6 +53,10 @@ class RunStore:
                 cursor, filter_text, sort=sort, limit=limit, offset=offset, zone=self.store.zone, columns=columns
             )
 
+    def __call__(self, filter_text: str = "", *, limit: int | None = 500, sort: str = "-started_at") -> RunPage:
+        """A page of the list with all columns: `library.runs("kind:discharge", limit=None)`; see `page`."""
+        return self.page(filter_text, sort=sort, limit=limit)
+
     def frame(self, filter_text: str = "", *, sort: str = "-started_at") -> pl.DataFrame:
         """Every run that fits the filter, as a Polars frame."""
         import polars as pl

@@ -42,6 +42,10 @@ class SqlSession:
         """Run and wait: see `query`."""
         return self.query(sql, limit=limit, timeout_s=timeout_s).run()
 
+    def __call__(self, sql: str, *, limit: int | None = 10_000, timeout_s: float | None = None) -> Answer:
+        """Run a query and wait: `library.sql("SELECT device, max(energy_wh) FROM runs GROUP BY ALL")`."""
+        return self.run(sql, limit=limit, timeout_s=timeout_s)
+
     def views(self) -> dict[str, list[tuple[str, str]]]:
         """Columns and types of every view, by name."""
         return {name: list(outline.columns) for name, outline in self._source.outlines().items()}

@@ -1,4 +1,4 @@
-"""Import: files, what was made of each and why, questions with their answers, facts for all, progress, outcome.
+"""Import: a table of files and their facts, what was made of each and why, questions, progress, outcome.
 
 Knows Textual, the model, `ingest` and the library's calls; reads no file on the event loop.
 """
@@ -15,14 +15,14 @@ from textual.containers import Container, VerticalScroll
 from textual.timer import Timer
 
 from importers import ImportRefused, Inspection
-from importers.schema import Facts
 from store.errors import StoreError
+from store.imports.guesses import LogLook, look_at_log
 from store.imports.importer import FileOutcome, Order, find_files, import_file, inspect_file
 from store.imports.watched_folder import SETTLED_S, FolderWatch
 from tui.keys import bindings
 from tui.render.plain import plain
-from tui.screens.base import BaseScreen
 from tui.screens.facts import FactsScreen
+from tui.screens.import_cells import ImportCells
 from tui.screens.pick import PickScreen
 from tui.screens.prompt import PromptScreen
 from tui.state.import_list import ImportEntry, ImportList, facts_words
@@ -39,7 +39,7 @@ LOOK_EVERY_S = 2.0
 """How often a watched folder is looked at, as the command does."""
 
 
-class ImportScreen(BaseScreen):
+class ImportScreen(ImportCells):
     """Files on their way into the library."""
 
     PLACE: ClassVar[str] = "import"
@@ -50,10 +50,11 @@ class ImportScreen(BaseScreen):
     def body(self) -> ComposeResult:
         """Files, then what was made of the one under the cursor."""
         signs = self.joulebook.look.signs
-        self.model = ImportList(self.joulebook.look)
-        self._stated: dict[str, str] = {}
+        self.model = self.joulebook.import_list or ImportList(self.joulebook.look)
+        self.model.look = self.joulebook.look
+        self.model.forget_imported()
+        self.joulebook.import_list = self.model
         self._stop = threading.Event()
-        self._imported: list[int] = []
         self._left_to_import: list[ImportEntry] = []
         self._is_importing = False
         self._watch: FolderWatch | None = None
@@ -61,7 +62,7 @@ class ImportScreen(BaseScreen):
         yield LinesView(id="facts-line")
         yield RuleLine(signs.rule)
         with Container(id="files-and-detail"):
-            yield PagedList(self.model.row_line, None, sign=signs.cursor, id="files")
+            yield PagedList(self._row, self.model.head_line, sign=signs.cursor, id="files")
             yield RuleLine(signs.rule, id="detail-rule")
             with VerticalScroll(id="detail", can_focus=False):
                 yield LinesView(id="detail-lines")
@@ -69,24 +70,35 @@ class ImportScreen(BaseScreen):
     def on_mount(self) -> None:
         """Ask for a file at once where there is none."""
         self.paged_list.focus()
-        self._paint()
-        self.call_after_refresh(self.action_path)
+        self.paint()
+        self.learn_devices()
+        if not self.model.entries:
+            self.call_after_refresh(self.action_path)
+
+    def _row(self, index: int, width: int) -> Line | None:
+        return self.model.row_line(index, width, is_here=index == self.paged_list.cursor)
 
     @property
     def paged_list(self) -> PagedList:
         """The files on screen."""
         return self.query_one("#files", PagedList)
 
-    def _here(self) -> ImportEntry | None:
+    def here(self) -> ImportEntry | None:
+        """The file under the cursor."""
         entries = self.model.entries
         return entries[self.paged_list.cursor] if self.paged_list.cursor < len(entries) else None
 
+    def below(self) -> list[ImportEntry]:
+        """The files below the cursor."""
+        return self.model.entries[self.paged_list.cursor + 1 :]
+
     # painting
-    def _paint(self) -> None:
+    def paint(self) -> None:
+        """Show what is true now."""
         self.paged_list.count = len(self.model.entries)
         self.paged_list.repaint()
         self.top_line.tell(middle=self.model.summary())
-        words = plain(facts_words(self._stated), ascii_only=self.joulebook.look.is_ascii)
+        words = plain(facts_words(self.model.table.stated), ascii_only=self.joulebook.look.is_ascii)
         hint = words or "none stated: e states device, port, mode ... once for all files"
         watched = f"   watching {plain(self._watch.folder)}" if self._watch is not None else ""
         told = line((" facts   ", "dim"), (hint, "" if words else "dim"), (watched, "accent"))
@@ -94,7 +106,7 @@ class ImportScreen(BaseScreen):
         self._paint_detail()
 
     def _paint_detail(self) -> None:
-        entry = self._here()
+        entry = self.here()
         view = self.query_one("#detail-lines", LinesView)
         width = max(self.query_one("#detail").size.width - 2, 30)
         if entry is None:
@@ -137,24 +149,22 @@ class ImportScreen(BaseScreen):
             self.tell("" if fresh else "no export there, or it is in the list already", is_problem=False)
             for entry in fresh:
                 self._inspect(entry)
-            self._paint()
+            self.paint()
 
         self.ask_library("find", lambda: list(find_files(paths).files), done, must_run=True)
 
-    def _order(self, entry: ImportEntry) -> Order:
-        return Order(facts=self._facts(), answers=dict(entry.answers))
-
-    def _facts(self) -> Facts:
-        stated = {name: text for name, text in self._stated.items() if text}
-        ambient = stated.pop("ambient_c", None)
-        return Facts(**stated, ambient_c=_number(ambient))  # type: ignore[arg-type]
+    def order(self, entry: ImportEntry) -> Order:
+        """How a file is read, and what is stated of it."""
+        return Order(facts=self.model.facts(entry), answers=dict(entry.answers), is_own=entry.is_new_run)
 
     def _inspect(self, entry: ImportEntry) -> None:
-        library, order = self.joulebook.library, self._order(entry)
+        library, order = self.joulebook.library, self.order(entry)
 
         def done(found: Inspection) -> None:
             entry.inspection, entry.refused = found, ""
-            self._paint()
+            if found.is_sure:
+                self._look_at_log(entry, found)
+            self.paint()
             if entry.is_watched and not entry.is_sure:
                 self.tell(f"{plain(entry.path.name)} asks: a answers it", is_problem=False)
             self._import_watched()
@@ -164,20 +174,36 @@ class ImportScreen(BaseScreen):
                 for name in wrong:
                     del entry.answers[name]
                 self.tell(self.joulebook.sentence_of(error, is_expected=True))
-                self._paint()
+                self.paint()
                 return
             entry.inspection = None
             is_expected = isinstance(error, StoreError | ImportRefused | OSError)
             entry.refused = self.joulebook.sentence_of(error, is_expected=is_expected)
-            self._paint()
+            self.paint()
 
         self.ask_library(
             "inspect", lambda: inspect_file(entry.path, library, order), done, failed=failed, must_run=True
         )
 
+    def _look_at_log(self, entry: ImportEntry, found: Inspection) -> None:
+        """See what the log suggests; what can't be read so says so when it is imported."""
+        library, sheets = self.joulebook.library, self.model.table.sheets
+
+        def done(look: LogLook) -> None:
+            entry.look = look
+            self.paint()
+
+        self.ask_library(
+            "look-at-log",
+            lambda: look_at_log(library, entry.path, found, sheets),
+            done,
+            failed=lambda _: None,
+            must_run=True,
+        )
+
     def action_answer(self) -> None:
         """Answer the first open question."""
-        entry = self._here()
+        entry = self.here()
         if entry is None or not entry.questions:
             self.tell("no open question about this file", is_problem=False)
             return
@@ -209,23 +235,20 @@ class ImportScreen(BaseScreen):
         def take(stated: dict[str, str] | None) -> None:
             if stated is None:
                 return
-            if stated["ambient_c"] and _number(stated["ambient_c"]) is None:
-                self.tell(f"room temperature: {stated['ambient_c']} is not a number")
-                stated["ambient_c"] = ""
-            self._stated = stated
-            self._paint()
+            self.model.table.stated = stated
+            self.paint()
 
         self.joulebook.hold_keys_for_screen()
         self.ask_library(
-            "offered", call, lambda offered: self.app.push_screen(FactsScreen(self._stated, offered), take)
+            "offered", call, lambda offered: self.app.push_screen(FactsScreen(self.model.table.stated, offered), take)
         )
 
     def action_drop(self) -> None:
         """Leave the file out."""
-        entry = self._here()
+        entry = self.here()
         if entry is not None and not entry.is_reading:
             self.model.entries.remove(entry)
-            self._paint()
+            self.paint()
 
     def action_go_ahead(self) -> None:
         """Import every file without open questions, one file after the other."""
@@ -254,21 +277,23 @@ class ImportScreen(BaseScreen):
         if not self._left_to_import or self._stop.is_set():
             self._left_to_import, self._is_importing = [], False
             self.tell(f"done: {self.model.summary()}", is_problem=False)
-            self._paint()
+            self.paint()
+            self.look_for_proposals()
             if not self._stop.is_set():
                 self._import_watched()
             return
         entry = self._left_to_import.pop(0)
         entry.is_reading = True
-        self._paint()
-        library, order, app = self.joulebook.library, self._order(entry), self.joulebook
+        self.paint()
+        library, order, app = self.joulebook.library, self.order(entry), self.joulebook
 
         def progress(done: int, total: int) -> None:
             app.call_later(self._show_share, entry, done / total if total else 0.0)
 
         def finished(outcome: FileOutcome) -> None:
-            entry.is_reading, entry.outcome = False, outcome
-            self._imported += [*outcome.run_ids] if outcome.status == "imported" else []
+            entry.is_reading, entry.outcome, entry.run_ids = False, outcome, outcome.run_ids
+            if outcome.status == "imported":
+                self.model.imported += outcome.run_ids
             self._import_next()
 
         def failed(error: Exception) -> None:
@@ -291,19 +316,21 @@ class ImportScreen(BaseScreen):
 
     def action_undo(self) -> None:
         """Undo this import (asks first)."""
-        if not self._imported or self._is_importing:
-            self.tell("nothing to undo: nothing was imported here", is_problem=False)
+        if not self.model.imported or self._is_importing:
+            self.tell("nothing was imported here that could be taken back", is_problem=False)
             return
-        library, runs = self.joulebook.library, list(self._imported)
+        library = self.joulebook.library
+        runs = list(self.model.imported)
         choices = [PickEntry("no", "keep them"), PickEntry("yes", f"delete {len(runs)} imported runs")]
 
         def done(_: object) -> None:
-            self._imported = []
+            self.model.imported = []
             for entry in self.model.entries:
                 if entry.outcome is not None and entry.outcome.status == "imported":
-                    entry.outcome, entry.is_watched = None, False
-            self.tell(f"{len(runs)} runs removed", is_problem=False)
-            self._paint()
+                    entry.outcome, entry.run_ids, entry.is_watched = None, (), False
+            self.model.proposals = ()
+            self.tell(f"{len(runs)} runs taken back", is_problem=False)
+            self.paint()
 
         def take(values: tuple[str, ...] | None) -> None:
             if values == ("yes",):
@@ -318,15 +345,15 @@ class ImportScreen(BaseScreen):
         if self._watch is not None:
             self._end_watch()
             self.tell("no longer watching", is_problem=False)
-            self._paint()
+            self.paint()
             return
 
         def take(typed: str | None) -> None:
             if typed:
                 self._watch = FolderWatch(Path(typed).expanduser())
                 self._watch_timer = self.set_interval(LOOK_EVERY_S, self._look)
-                self.tell(f"a file there is imported once it has not changed for {SETTLED_S:g} s", is_problem=False)
-                self._paint()
+                self.tell(f"a file there is taken once it has not changed for {SETTLED_S:g} s", is_problem=False)
+                self.paint()
                 self._look()
 
         self.app.push_screen(PromptScreen("folder to watch", paths=self.joulebook.jobs), take)
@@ -340,7 +367,7 @@ class ImportScreen(BaseScreen):
             if self._watch is watch and settled:
                 for path in settled:
                     self._inspect(self.model.renew(path))
-                self._paint()
+                self.paint()
 
         self.ask_library("watch", lambda: watch.settled(time.monotonic()), done, must_run=True)
 
@@ -355,7 +382,7 @@ class ImportScreen(BaseScreen):
 
     def resized(self) -> None:
         """Lay the lines out anew."""
-        self._paint()
+        self.paint()
 
     def action_down(self) -> None:
         """Next file."""
@@ -371,10 +398,3 @@ def _answers_refused(error: Exception, entry: ImportEntry) -> list[str]:
     if not isinstance(error, ImportRefused) or entry.inspection is None:
         return []
     return [p.raw for p in error.problems if p.code == "bad-answer" and p.raw in entry.answers]
-
-
-def _number(text: str | None) -> float | None:
-    try:
-        return float((text or "").replace(",", "."))
-    except ValueError:
-        return None

@@ -12,9 +12,13 @@ from pathlib import Path
 from typing import Any
 
 from importers import Inspection
+from importers.schema import Facts
+from store.imports.guesses import LogLook
 from store.imports.importer import FileOutcome
+from store.runs.proposals import Proposal
 from tui.render import format as fmt
 from tui.render.plain import fit, plain, width_of
+from tui.state.import_facts import COLUMNS, ROOMY, FactCell, FactTable, facts_of
 from tui.state.lines import Line, line, pad_to
 from tui.state.look import Look
 
@@ -24,6 +28,8 @@ TOLD_AFTER_S = 1.0
 """Time left is told once so much has passed: before, it jumps."""
 _MOST = {0: 24, 1: 22, 2: 8, 3: 8, 4: 6}
 """Cells that a column of the table of columns may take; the last takes what is left."""
+GUTTER = 2
+"""Cells before a row for the cursor's sign."""
 _BECAUSE = 5
 _LEAST_BECAUSE = 24
 """A reason stands beside its column where so many cells are left for it, else under it."""
@@ -44,6 +50,14 @@ class ImportEntry:
     share: float = 0.0
     left_s: float | None = None
     """Until all files that are being imported are in [s]."""
+    look: LogLook | None = None
+    """What its log suggests; None until it was read."""
+    facts: dict[str, str] = field(default_factory=dict)
+    """Facts stated for this file alone."""
+    is_new_run: bool = False
+    """A longer version of an imported log becomes a run of its own."""
+    run_ids: tuple[int, ...] = ()
+    """Its runs as they are now: joining gives them another number."""
 
     @property
     def is_sure(self) -> bool:
@@ -90,6 +104,16 @@ class ImportList:
     look: Look
     entries: list[ImportEntry] = field(default_factory=list)
     pace: Pace | None = None
+    table: FactTable = field(default_factory=FactTable)
+    proposals: tuple[Proposal, ...] = ()
+    """What the imported runs look like together."""
+    imported: list[int] = field(default_factory=list)
+    """Runs that were imported here, as they are now."""
+
+    def forget_imported(self) -> None:
+        """Files that are in the library leave the list; the others stay with their answers and facts."""
+        self.entries = [e for e in self.entries if e.outcome is None or e.outcome.status == "refused"]
+        self.proposals, self.imported = (), []
 
     def begin(self, entries: Sequence[ImportEntry], now_s: float) -> None:
         """Tell that these are about to be imported."""
@@ -131,7 +155,7 @@ class ImportList:
             in_all = " in all" if left and self.pace is not None and len(self.pace.sizes) > 1 else ""
             return f"reading {entry.share:.0%}{left}{in_all}", "accent"
         if entry.outcome is not None:
-            return self._outcome_words(entry.outcome)
+            return self._outcome_words(entry, entry.outcome)
         if entry.refused:
             return plain(entry.refused, ascii_only=ascii_only), "warn"
         if entry.inspection is None:
@@ -142,22 +166,98 @@ class ImportList:
             return f"{asked} question{'' if asked == 1 else 's'}: {words}", "warn"
         return words, ""
 
-    def _outcome_words(self, outcome: FileOutcome) -> tuple[str, str]:
-        runs = ", ".join(str(r) for r in outcome.run_ids)
+    def _outcome_words(self, entry: ImportEntry, outcome: FileOutcome) -> tuple[str, str]:
+        runs = ", ".join(str(r) for r in entry.run_ids or outcome.run_ids)
         if outcome.status == "imported":
-            return f"imported as run {runs}", "accent"
+            replaced = ", ".join(str(run["grown_from"]) for run in outcome.runs if "grown_from" in run)
+            more = f", replaces run {replaced} (longer version)" if replaced else ""
+            warned = any(run.get("warnings") for run in outcome.runs)
+            return f"imported as run {runs}{more}", "warn" if warned else "accent"
+        if outcome.status == "already" and outcome.is_beginning:
+            return f"beginning of run {runs}: nothing to add", "dim"
         if outcome.status == "already":
             return f"already here as run {runs}", "dim"
         return plain(outcome.reason or outcome.status, ascii_only=self.look.is_ascii), "warn"
 
-    def row_line(self, index: int, width: int) -> Line | None:
+    def cells(self, entry: ImportEntry) -> dict[str, FactCell]:
+        """Facts of a file."""
+        return self.table.cells(entry.facts, entry.look)
+
+    def facts(self, entry: ImportEntry) -> Facts:
+        """Facts that its import states: proposals only once they are taken."""
+        texts = {**self.table.stated, **entry.facts}
+        return facts_of(texts)
+
+    def guessed(self, entry: ImportEntry) -> dict[str, str]:
+        """Proposed facts that were not taken yet."""
+        return {name: cell.text for name, cell in self.cells(entry).items() if cell.is_guess}
+
+    def proposal_of(self, entry: ImportEntry, how: str) -> Proposal | None:
+        """What is proposed for a file's runs; for any file where none is for this one."""
+        fitting = [proposal for proposal in self.proposals if proposal.how == how]
+        mine = [p for p in fitting if set(p.run_ids) & set(entry.run_ids)]
+        return next(iter(mine or fitting), None)
+
+    def joined(self, run_ids: Sequence[int], into: int) -> None:
+        """Runs are one now."""
+        for entry in self.entries:
+            entry.run_ids = tuple(dict.fromkeys(into if i in run_ids else i for i in entry.run_ids))
+        self.imported = list(dict.fromkeys(into if i in run_ids else i for i in self.imported))
+
+    def _bracket(self, index: int) -> str:
+        """The sign before a file whose run belongs with another's: of one log, or of one moment."""
+        mine = set(self.entries[index].run_ids)
+        for proposal in self.proposals:
+            if not mine & set(proposal.run_ids):
+                continue
+            there = [i for i, e in enumerate(self.entries) if set(e.run_ids) & set(proposal.run_ids)]
+            if proposal.how == "group":
+                return "=" if self.look.is_ascii else "═"
+            signs = "/|\\" if self.look.is_ascii else "┌│└"
+            return signs[0] if index == there[0] else signs[2] if index == there[-1] else signs[1]
+        return ""
+
+    def _names(self, width: int) -> int:
+        longest = max((width_of(plain(e.path.name)) for e in self.entries), default=4)
+        return min(max(longest, 4), max(width // 5, 14))
+
+    def head_line(self, width: int) -> Line:
+        """Heads of the table, over rows that leave the cursor's sign its room."""
+        width -= GUTTER
+        return self.table.head_line(self._names(width), width)
+
+    def row_line(self, index: int, width: int, *, is_here: bool = False) -> Line | None:
         """One file, without the cursor's sign."""
         if index >= len(self.entries):
             return None
         entry = self.entries[index]
-        names = min(max(width_of(plain(e.path.name)) for e in self.entries), max(width // 3, 12))
+        return self.table.row_line(
+            (self._bracket(index), entry.path.name),
+            self.cells(entry),
+            self._short_state(entry, is_narrow=width < ROOMY),
+            names=self._names(width),
+            width=width,
+            is_here=is_here,
+            ascii_only=self.look.is_ascii,
+        )
+
+    def _short_state(self, entry: ImportEntry, *, is_narrow: bool) -> tuple[str, str]:
+        """What became of a file in a word or two; in full it stands below the table."""
         words, role = self.state_words(entry)
-        return line(" ", fit(plain(entry.path.name, ascii_only=self.look.is_ascii), names), "  ", (words, role))
+        if entry.is_reading or entry.outcome is not None:
+            short = words.removeprefix("imported as ").removeprefix("already here as ")
+            return short if is_narrow else words, role
+        if entry.refused:
+            return "refused", role
+        if entry.inspection is None:
+            return words, role
+        asked = len(entry.questions)
+        if asked and not entry.is_sure:
+            return f"{asked} question{'' if asked == 1 else 's'}", role
+        if not entry.is_sure:
+            return "not readable", "warn"
+        longer = " longer" if entry.look is not None and entry.look.grown_from and not entry.is_new_run else ""
+        return f"sure {100 * entry.inspection.confidence:.0f} %{longer}", ""
 
     def summary(self) -> str:
         """How many of each."""
@@ -177,7 +277,7 @@ class ImportList:
     def detail_lines(self, entry: ImportEntry, width: int) -> list[Line]:
         """Questions first, then columns with what each was taken for and why."""
         ascii_only = self.look.is_ascii
-        lines: list[Line] = []
+        lines: list[Line] = self._about(entry, width)
         for question in entry.questions:
             lines += _wrapped("? ", question.text, width, "warn", ascii_only=ascii_only)
             for choice in question.choices:
@@ -196,6 +296,40 @@ class ImportList:
         lines += self._column_lines(found, width)
         return [pad_to(of, width) for of in lines]
 
+    def _about(self, entry: ImportEntry, width: int) -> list[Line]:
+        """The file by its whole name, what became of it, reasons for what is proposed or contradicted."""
+        ascii_only = self.look.is_ascii
+        words, role = self.state_words(entry)
+        lines = _wrapped("", f"{entry.path.name}: {words}", width, role, ascii_only=ascii_only)
+        for name, cell in self.cells(entry).items():
+            if cell.is_contradicted:
+                told = f"{COLUMNS[name][0]} {cell.text}: {cell.reason}"
+                lines += _wrapped("! ", told, width, "warn", ascii_only=ascii_only)
+        guesses: dict[str, list[str]] = {}
+        for cell in self.cells(entry).values():
+            if cell.is_guess:
+                guesses.setdefault(cell.reason, []).append(cell.text)
+        if guesses:
+            told = "; ".join(f"{', '.join(texts)} ({why})" for why, texts in guesses.items())
+            told = f"proposed: {told}. y takes them"
+            lines += _wrapped("? ", told, width, "dim", ascii_only=ascii_only)
+        if entry.outcome is None and entry.look is not None and entry.look.grown_from:
+            runs = ", ".join(map(str, entry.look.grown_from))
+            told = f"It begins with all of run {runs}: imported, it "
+            told += "becomes a run of its own" if entry.is_new_run else "takes that run's place with its facts"
+            lines += _wrapped("? ", told + ". o changes that", width, "accent", ascii_only=ascii_only)
+        for proposal in self.proposals:
+            if set(proposal.run_ids) & set(entry.run_ids):
+                runs = ", ".join(map(str, proposal.run_ids))
+                what = "look like parts of one log" if proposal.how == "join" else "look simultaneous"
+                key = "J joins them" if proposal.how == "join" else "G groups them"
+                told = f"Runs {runs} {what}: {proposal.reason}. {key}"
+                lines += _wrapped("? ", told, width, "accent", ascii_only=ascii_only)
+        for run in entry.outcome.runs if entry.outcome is not None else ():
+            for warning in run.get("warnings", ()):
+                lines += _wrapped("! ", str(warning), width, "warn", ascii_only=ascii_only)
+        return [*lines, ()]
+
     def _column_lines(self, found: Inspection, width: int) -> list[Line]:
         ascii_only = self.look.is_ascii
         rows = [
@@ -209,7 +343,7 @@ class ImportList:
             )
             for c in found.columns
         ]
-        heads = ("in the file", "taken for", "unit", "times", "port", "because")
+        heads = ("in the file", "taken for", "unit", "factor", "port", "reason")
         kept = [i for i, h in enumerate(heads) if i < 3 or any(row[i] for row in rows)]
         wide = {i: min(max([width_of(heads[i]), *(width_of(r[i]) for r in rows)]), _MOST.get(i, width)) for i in kept}
         room = width - sum(w + 2 for i, w in wide.items() if i != _BECAUSE)

@@ -173,6 +173,10 @@ def test_what_is_no_longer_version_stays_a_run_of_its_own(tmp_path: Path) -> Non
     add(library, write(tmp_path / "idle.csv", still[:100]), Facts(device="AD-01"))
     add(library, write(tmp_path / "later" / "idle.txt", [*still[:200], "200,5.0000,0.1000"]), Facts(device="AD-02"))
     assert len(ids_of(library)) == 5
+    write(tmp_path / "other" / "standing.csv", still[:300])
+    (outcome,) = library.imports.add(tmp_path / "other")  # without facts, a date or a name alike
+    assert outcome.status == "imported"
+    assert len(ids_of(library)) == 6
     (outcome,) = library.imports.add(write(tmp_path / "log.csv", [*lines[:100], "x"]), FACTS)
     assert outcome.status in {"imported", "refused"}
 

@@ -636,14 +636,6 @@ async def _(at: At, key: str) -> None:
 moves("choose", "j", "k", lambda at: at.screen.query_one("#document").scroll_offset.y)
 
 
-@checks("choose.publish")
-async def _(at: At, key: str) -> None:
-    await at.press(key)
-    at.screen.query_one(Input).value = "answer"
-    await at.press("enter")
-    assert "<h1>" in Path("answer/choice.html").read_text("utf-8")
-
-
 @checks("choose.need")
 async def _(at: At, key: str) -> None:
     Path("another.toml").write_text(NEED)
@@ -792,6 +784,70 @@ async def _(at: At, key: str) -> None:
     await two_files(at)
     await at.press("k", key)
     assert [e.path.name for e in at.screen.model.entries] == ["b.csv"]
+
+
+@checks("import.left", "import.right")
+async def _(at: At, key: str) -> None:
+    await two_files(at)
+    table = at.screen.model.table
+    table.column = 2
+    await at.press(key)
+    assert table.name == ("port" if key in {"left", "h"} else "kind")
+
+
+@checks("import.change")
+async def _(at: At, key: str) -> None:
+    await two_files(at)
+    at.screen.model.table.column = 1
+    await at.press("j", key)
+    if isinstance(at.screen, PickScreen):
+        await at.press(*"another", "enter")
+    await at.press(*"C9", "enter")
+    assert at.screen.model.entries[1].facts["port"] == "C9"
+    assert "C9" in at.text()
+
+
+@checks("import.fill")
+async def _(at: At, key: str) -> None:
+    await two_files(at)
+    at.screen.model.entries[0].facts["meter"] = "M7"
+    at.screen.model.table.column = 6
+    at.screen.paged_list.move_to(0)
+    await at.press(key)
+    assert [e.facts["meter"] for e in at.screen.model.entries] == ["M7", "M7"]
+
+
+@checks("import.take", "import.take_all")
+async def _(at: At, key: str) -> None:
+    Path("steady.csv").write_text(EXPORT.replace("20.00", "14.90"))
+    at.screen.take_paths([Path("steady.csv")])
+    await settle(at.pilot)
+    await settle(at.pilot)
+    at.screen.paged_list.move_to(len(at.screen.model.entries) - 1)
+    await at.press(key)
+    entry = at.screen.model.entries[-1]
+    assert entry.facts["kind"] == "discharge"
+    assert entry.facts["mode"] == "fixed 15 V"
+
+
+@checks("import.join", "import.group")
+async def _(at: At, key: str) -> None:
+    await at.press(key)
+    assert "look" in at.text()  # what is proposed is tested with logs that belong together
+
+
+@checks("import.new_run")
+async def _(at: At, key: str) -> None:
+    await at.press(key)
+    assert "no longer version" in at.text()
+
+
+@checks("import.profile")
+async def _(at: At, key: str) -> None:
+    await two_files(at)
+    at.screen.paged_list.move_to(0)
+    await at.press(key, *"mine", "enter")
+    assert (at.library.path / "profiles" / "mine.toml").is_file()
 
 
 @checks("import.stop")

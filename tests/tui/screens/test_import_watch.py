@@ -55,7 +55,7 @@ async def test_what_is_sure_comes_in_by_itself_and_what_is_not_asks(tmp_path, at
 
 
 async def test_a_file_that_changed_is_looked_at_anew_and_the_key_ends_the_watch(tmp_path, at_once):
-    """The meter went on writing: the longer file takes its place; after `w` nothing more is taken."""
+    """The meter went on writing: the longer log takes the shorter one's place; after `w` nothing more is taken."""
     library, folder = Library.open(tmp_path / "lib", create=True), tmp_path / "logs"
     folder.mkdir()
     app = app_on(library)
