@@ -122,6 +122,23 @@ def test_report_is_issued_once_and_kept(small, tmp_path, capsys):
     assert (tmp_path / "old" / "report.html").read_bytes() == (tmp_path / "a" / "report.html").read_bytes()
 
 
+def test_the_tester_is_kept_for_every_page(small, tmp_path, capsys):
+    """Said once it stands on the pages of other devices too; a login name never does; a draft keeps nothing."""
+    words = ("--contact", "bench@survey.invalid", "--place", "Bench 2")
+    assert call(small, "report", "PB-01", "-o", tmp_path / "d", "--tester", "D. Raft", "--draft") == 0
+    assert call(small, "report", "PB-01", "-o", tmp_path / "a") == 0
+    assert "not stated" in (tmp_path / "a" / "report.html").read_text("utf-8")
+    assert (
+        call(small, "report", "PB-01", "-o", tmp_path / "b", "--tester", "A. Tester", *words, "--reason", "named") == 0
+    )
+    Library.open(small).runs.edit([1], {"device": "PB-02"}, reason="another")
+    assert call(small, "report", "PB-02", "-o", tmp_path / "c") == 0
+    page = (tmp_path / "c" / "report.html").read_text("utf-8")
+    for text in ("A. Tester", "bench@survey.invalid", "Bench 2"):
+        assert text in page
+    capsys.readouterr()
+
+
 def test_report_refuses_in_sentences(small, tmp_path, capsys):
     """No folder, no device, an unknown one, a folder in use."""
     assert call(small, "report", "PB-01") == 2

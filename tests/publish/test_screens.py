@@ -30,6 +30,10 @@ async def test_a_devices_report_is_written_and_a_change_asks_why(library, tmp_pa
         assert isinstance(app.screen, PromptScreen)
         put(app, str(tmp_path / "one"))
         await press(pilot, "enter")
+        assert "responsible tester" in screen_text(app)
+        put(app, "A. Tester")
+        await press(pilot, "enter")
+        assert "A. Tester" in (tmp_path / "one" / "report.html").read_text("utf-8")
         assert (tmp_path / "one" / "report.html").exists()
         assert "version 1" in screen_text(app)
         library.runs.edit([1], {"quality": "suspect"}, reason="odd")
@@ -57,6 +61,7 @@ async def test_a_folder_in_use_is_told_and_left_alone(library, tmp_path):
         await settle(pilot)
         await press(pilot, "p")
         put(app, str(tmp_path / "full"))
+        await press(pilot, "enter")
         await press(pilot, "enter")
         assert "already" in screen_text(app)
     assert [p.name for p in (tmp_path / "full").iterdir()] == ["mine.txt"]

@@ -95,6 +95,14 @@ class Session:
         if sys.stdin.readline().strip().lower() not in {"y", "yes"}:
             fail("Nothing was changed.")
 
+    def ask(self, question: str) -> str | None:
+        """A line typed on a terminal; None where nobody can be asked."""
+        if self.no_input or not is_terminal(sys.stdin):
+            return None
+        sys.stderr.write(f"{' '.join(plain_lines(question))} ")
+        sys.stderr.flush()
+        return sys.stdin.readline().strip()
+
     @contextmanager
     def progress(self, label: str) -> Iterator[Report]:
         """A bar on standard error while work goes on; nothing where nobody would see it.

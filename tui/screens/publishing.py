@@ -29,13 +29,32 @@ class PublishingScreen(BaseScreen):
 
         def take(folder: str | None) -> None:
             if folder:
-                self._publish(devices, Path(folder).expanduser(), "")
+                self._with_tester(lambda: self._publish(devices, Path(folder).expanduser(), ""))
 
         from store.publish.package import slug
 
         title = f"write the report on {plain(', '.join(devices))} into the folder"
         proposed = "-".join(["report", *(slug(device) for device in devices)])
         self.app.push_screen(PromptScreen(title, proposed, paths=self.joulebook.jobs), take)
+
+    def _with_tester(self, go_on: Callable[[], None]) -> None:
+        """Ask once for the name that answers for this library's pages, then go on."""
+        from store.publish.signature import keep_signature, kept_signature
+
+        library = self.joulebook.library
+
+        def take(name: str | None) -> None:
+            said = {"tester": name or ""}
+            self.ask_library("tester", lambda: keep_signature(library, said), lambda _: go_on(), must_run=True)
+
+        def found(kept: dict[str, str]) -> None:
+            if "tester" in kept:
+                go_on()
+            else:
+                title = "responsible tester, as printed on this library's pages; empty: not stated"
+                self.app.push_screen(PromptScreen(title, ""), take)
+
+        self.ask_library("tester", lambda: kept_signature(library), found, must_run=True)
 
     def _publish(self, devices: Sequence[str], folder: Path, reason: str) -> None:
         library = self.joulebook.library

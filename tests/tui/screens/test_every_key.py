@@ -516,7 +516,7 @@ async def _(at: At, key: str) -> None:
 async def _(at: At, key: str) -> None:
     await at.press(key)
     at.screen.query_one(Input).value = "both"
-    await at.press("enter")
+    await at.press("enter", "enter")
     assert list(Path("both").rglob("*.html"))
 
 
@@ -609,6 +609,8 @@ async def _(at: At, key: str) -> None:
 async def _(at: At, key: str) -> None:
     await at.press(key)
     at.screen.query_one(Input).value = "out"
+    await at.press("enter")
+    at.screen.query_one(Input).value = "A. Tester"
     await at.press("enter")
     assert list(Path("out").rglob("*.html"))
 

@@ -31,8 +31,9 @@ _HELP = examples(
     "joulebook report --list                    every report that was issued",
     "joulebook report --id R-0123456789 --version-number 1 -o old",
     more="A report keeps its id; where its content changed since it was issued it gets a new version, says what "
-    "changed and why, and the old one is kept. What you say with --tester, --contact, --place and --opinion is "
-    'kept for the next version; an empty text removes it. --draft issues nothing. Needs the extra "report": '
+    "changed and why, and the old one is kept. --tester, --contact and --place are "
+    "kept for every page of this library, --opinion for the next version of this one; an empty text removes it. "
+    'The responsible tester is asked for once. --draft issues nothing. Needs the extra "report": '
     'pip install "joulebook[report]".',
 )
 
@@ -77,6 +78,7 @@ def report(
     if output is None:
         wrong_use("Missing -o DIR (output folder).")
     from store.publish import load_issue
+    from store.publish.signature import kept_signature
     from tui.render.pages.issuing import Published, publish
     from tui.render.pages.writing import need_extra, write_report
 
@@ -88,6 +90,8 @@ def report(
     else:
         if not devices:
             wrong_use("Which device? joulebook report DEVICE -o DIR.")
+        if tester is None and not draft and "tester" not in kept_signature(library):
+            tester = session.ask("Responsible tester, as printed on this library's pages (empty: not stated):")
         done = publish(
             library,
             devices,

@@ -14,6 +14,7 @@ from store.publish import Issue, draft_of, gather_report, issue_report, load_iss
 from store.publish.evidence import write_evidence
 from store.publish.folder import check_free
 from store.publish.pictures import names_of
+from store.publish.signature import FIELDS, keep_signature, kept_signature
 from tui.render.pages.writing import need_extra, write_document, write_report
 
 __all__ = ["Published", "publish", "write_choice"]
@@ -63,6 +64,8 @@ def publish(
     """
     need_extra()
     check_free(folder, replace=replace)
+    if not is_draft:
+        keep_signature(library, {name: (said or {}).get(name) for name in FIELDS})
     content = gather_report(library, devices, lang=lang, **_kept(library, devices, lang, said or {}))
     issue = draft_of(content) if is_draft else issue_report(library, content, reason=reason)
     files = write_report(
@@ -72,7 +75,7 @@ def publish(
 
 
 def _kept(library: Library, devices: Sequence[str], lang: str, said: Mapping[str, Any]) -> dict[str, Any]:
-    """What is said of tester, contact, place and opinions: now, else as in the version before."""
+    """Tester, contact, place and opinions: as said now, else as in the version before, else as the library keeps them."""
     try:
         before: Any = load_issue(library, own_id(library, devices, lang)).content
     except NotFound:
@@ -80,7 +83,10 @@ def _kept(library: Library, devices: Sequence[str], lang: str, said: Mapping[str
     kept = {key: value for key, value in said.items() if value is not None}
     if before is not None:
         for key in ("tester", "contact", "place", "opinions"):
-            kept.setdefault(key, getattr(before, key))
+            if getattr(before, key):
+                kept.setdefault(key, getattr(before, key))
+    for key, text in kept_signature(library).items():
+        kept.setdefault(key, text)
     return kept
 
 
