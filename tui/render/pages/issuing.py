@@ -75,7 +75,7 @@ def publish(
 
 
 def _kept(library: Library, devices: Sequence[str], lang: str, said: Mapping[str, Any]) -> dict[str, Any]:
-    """Tester, contact, place and opinions: as said now, else as in the version before, else as the library keeps them."""
+    """Tester, contact, place and opinions: as said now, else as before, else as the library keeps them."""
     try:
         before: Any = load_issue(library, own_id(library, devices, lang)).content
     except NotFound:
