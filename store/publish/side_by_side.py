@@ -16,7 +16,7 @@ from store.documents.comparison import (
 )
 from store.documents.figures import figure_cell
 from store.methods.specs import label_of
-from store.model.document import Block, Cell, FactList, Manner, Plot, words
+from store.model.document import Block, Cell, TableColumn, FactList, Manner, Plot, Table, words
 from store.publish.content import Section
 
 __all__ = ["comparison_sections"]
@@ -42,6 +42,7 @@ def comparison_sections(page: ComparisonPage, plots: Sequence[Plot], reports: Ma
     """
     blocks: list[Block] = [
         *words(" ".join(_sentences(page)), manner=Manner.LEAD),
+        _devices(page, reports),
         *comparison_bars(page),
         *claims_bars(page),
         *words(MARKS_NOTE, manner=Manner.NOTE),
@@ -64,9 +65,18 @@ def comparison_sections(page: ComparisonPage, plots: Sequence[Plot], reports: Ma
     if page.models:
         table = replace(models_table(page.models), caption="Means over samples of one model")
         sections.append(Section("models", "Several samples of one model", (table,)))
-    own = tuple((device, Cell(f"report {number}")) for device, number in reports.items())
-    sections.append(Section("each", "Each device", (FactList(own, "A page of its own for each device"),)))
     return tuple(sections)
+
+
+def _devices(page: ComparisonPage, reports: Mapping[str, str]) -> Table:
+    """Who is compared: code, name, price, and the number of the page of its own."""
+    rows = []
+    for sheet in page.devices:
+        name = " ".join(part for part in (sheet.maker, sheet.model) if part) or sheet.kind
+        price = "" if sheet.price is None else f"{sheet.price:.2f} {sheet.currency}".strip()
+        rows.append((Cell(sheet.device), Cell(name), Cell(price), Cell(f"report {reports[sheet.device]}")))
+    heads = ("device", "model", "price", "page of its own")
+    return Table(tuple(TableColumn(head, wraps=head == "model") for head in heads), tuple(rows), "Devices compared")
 
 
 def _sentences(page: ComparisonPage) -> Iterator[str]:
@@ -91,7 +101,8 @@ def _best_words(row: ComparisonRow, names: Sequence[str]) -> str:
     best = row.best[0]
     others = [i for i, figure in enumerate(row.figures) if i != best and figure.value is not None]
     second = (max if row.better == "larger" else min)(others, key=lambda i: row.figures[i].value or 0.0)
-    word = "highest" if row.better == "larger" else "lowest"
+    said = ("longest", "shortest") if row.unit == "s" else ("highest", "lowest")
+    word = said[0] if row.better == "larger" else said[1]
     own, other = (figure_cell(row.figures[index]).shown() for index in (best, second))
     return f"{names[best]} has the {word} {row.label}, {own}; next is {names[second]} with {other}."
 
