@@ -16,7 +16,7 @@ from store.documents.comparison import (
 )
 from store.documents.figures import figure_cell
 from store.methods.specs import label_of
-from store.model.document import Block, Cell, TableColumn, FactList, Manner, Plot, Table, words
+from store.model.document import Block, Cell, FactList, Manner, Plot, Table, TableColumn, words
 from store.publish.content import Section
 
 __all__ = ["comparison_sections"]
