@@ -10,11 +10,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from tests.tui.screens.test_import_table import NAMES, write_log
 
 from store import Library
 from store.devices.sheet_reader import read_sheet
 from tests.builders import ONE_CLAIM
+from tests.tui.screens.test_import_table import NAMES, write_log
 from tests.tui.terminal import Terminal
 
 LONG_S = 120.0
