@@ -25,6 +25,7 @@ from store.runs.filters import FIELDS
 from store.runs.filters import numbers as filter_words
 from store.signal.thresholds import THRESHOLDS
 from store.sql.views import COMPUTED_VIEWS, VIEW_ORDER
+from store.words.glossary import GLOSSARY
 from tests.docs.command_words import commands_table
 from tui.keys import as_markdown
 
@@ -234,6 +235,14 @@ def constants() -> str:
     return "\n".join(lines) + "\n"
 
 
+def glossary() -> str:
+    """Every term with its meaning and where it is from."""
+    lines = ["# Glossary", "", "One term for one thing, on screen, in help and on pages.", ""]
+    lines += ["| term | meaning | source |", "| --- | --- | --- |"]
+    lines += [f"| {term.word} | {_cell(term.meaning)} | {term.source} |" for term in GLOSSARY]
+    return "\n".join(lines) + "\n"
+
+
 def keys() -> str:
     """Every key of every place."""
     return "# Keys\n\n`?` shows the keys of the place where you are. All of them:\n\n" + as_markdown()
@@ -257,6 +266,7 @@ def made(library: Library) -> Mapping[str, str]:
         "07_keys.md": keys(),
         "08_commands.md": commands(),
         "09_constants.md": constants(),
+        "13_glossary.md": glossary(),
     }
 
 

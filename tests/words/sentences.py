@@ -107,6 +107,7 @@ def pages() -> list[Path]:
     """Every page of text that comes with the project, pictures of the screen among them."""
     kinds = ("*.md", "*.txt", "*.sql", "*.toml")
     found = [path for part in (*PARTS, "demo_parquet") for kind in kinds for path in (ROOT / part).rglob(kind)]
+    found = [path for path in found if "migrations" not in path.parts]  # what they look for was said then
     return sorted([*found, *ROOT.glob("*.md"), *(ROOT / "tests" / "tui" / "pictures").glob("*.txt")])
 
 

@@ -123,7 +123,7 @@ class RunsScreen(BaseScreen):
         if isinstance(error, FilterError):
             self.filter_input.mark_wrong(error.position, error.word)
             if error.suggestion:
-                self.tell(f"{error.word} means nothing here. Did you mean {error.suggestion}?")
+                self.tell(f"unknown filter {error.word}. Did you mean {error.suggestion}?")
                 return
         self.tell_failure(error)
 

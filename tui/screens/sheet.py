@@ -47,7 +47,7 @@ class _SheetUndo:
 
     def take_back(self, library: Library) -> None:
         """Save the sheet from before."""
-        library.devices.save(self.before, reason="taken back")
+        library.devices.save(self.before, reason="undone")
 
 
 class SheetScreen(BaseScreen):
@@ -185,7 +185,7 @@ class SheetScreen(BaseScreen):
         """Take the last change of this sheet back; saved ones too."""
         if self._earlier:
             self._take(self._earlier.pop())
-            self.tell("taken back", is_problem=False)
+            self.tell("undone", is_problem=False)
         else:
             super().action_undo()
 

@@ -111,7 +111,7 @@ class Undo:
     def take_back(self, library: Library) -> None:
         """Put the old facts back; that is a correction of its own."""
         for run_id, values in self.before:
-            library.runs.edit([run_id], dict(values), reason="taken back")
+            library.runs.edit([run_id], dict(values), reason="undone")
 
 
 def undo_of(facts: Sequence[RunFacts], changes: Mapping[str, Any]) -> Undo:

@@ -324,7 +324,7 @@ async def _(at: At, key: str) -> None:
     assert at.library.runs.get(run).facts.port == "C9"
     await at.press(key)
     assert at.library.runs.get(run).facts.port == before
-    assert "taken back" in at.text()
+    assert "undone" in at.text()
     await at.press(key)
     assert "nothing to undo" in at.text()
 

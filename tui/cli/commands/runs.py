@@ -52,9 +52,7 @@ def list_runs(
     ] = "-started_at",
     limit: Annotated[
         int | None,
-        typer.Option(
-            "--limit", min=0, help=f"Maximum number of runs; 0 for all. Unless given: {PAGE}, all with --json."
-        ),
+        typer.Option("--limit", min=0, help=f"Maximum number of runs; 0 for all. Default: {PAGE}, all with --json."),
     ] = None,
     as_json: Annotated[bool, JsonOption] = False,
 ) -> int | None:

@@ -38,7 +38,7 @@ def share_library(
     to: Annotated[str, typer.Argument(metavar="TO", help="A folder, or s3://bucket/prefix.")],
     bench: Annotated[
         str,
-        typer.Option("--bench", metavar="NAME", help="Name of this bench there; the library's folder unless given."),
+        typer.Option("--bench", metavar="NAME", help="Name of this bench there (default: the library's folder)."),
     ] = "",
     dry_run: Annotated[bool, typer.Option("--dry-run", "-n", help="List what would go; write nothing.")] = False,
     compact: Annotated[

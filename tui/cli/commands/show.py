@@ -14,7 +14,7 @@ __all__ = ["HELP_ORDER", "register"]
 HELP_ORDER = 50
 
 _HELP = examples(
-    "Show one run: its facts, results with uncertainty, events, a small trace per channel, and where it came from.",
+    "Show one run: its facts, results with uncertainty, events, a small trace per channel, and its origin.",
     "joulebook show 12",
     "joulebook show 12 --json",
 )

@@ -66,7 +66,7 @@ def ask(
         typer.Option(
             "--limit",
             min=0,
-            help=f"Maximum number of rows; 0 for all. Unless given: {TABLE_LIMIT:,} for a table, all otherwise.",
+            help=f"Maximum number of rows; 0 for all. Default: {TABLE_LIMIT:,} for a table, all otherwise.",
         ),
     ] = None,
     timeout: Annotated[
