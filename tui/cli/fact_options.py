@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from tui.cli.base import wrong_use
+from tui.cli.completing import offer_devices, offer_kinds, offer_meters, offer_modes, offer_ports
 
 __all__ = [
     "Ambient",
@@ -25,10 +26,21 @@ __all__ = [
     "check_kind",
 ]
 
-Device = Annotated[str | None, typer.Option("--device", metavar="NAME", help="The tested sample, by its store code.")]
-Port = Annotated[str | None, typer.Option("--port", metavar="P", help="The port by its marking: C1, A1, mains.")]
+Device = Annotated[
+    str | None,
+    typer.Option(
+        "--device", metavar="NAME", help="The tested sample, by its store code.", autocompletion=offer_devices
+    ),
+]
+Port = Annotated[
+    str | None,
+    typer.Option("--port", metavar="P", help="The port by its marking: C1, A1, mains.", autocompletion=offer_ports),
+]
 Mode = Annotated[
-    str | None, typer.Option("--mode", metavar="M", help='What was negotiated: "fixed 20 V", "PPS 3.3-21 V".')
+    str | None,
+    typer.Option(
+        "--mode", metavar="M", help='What was negotiated: "fixed 20 V", "PPS 3.3-21 V".', autocompletion=offer_modes
+    ),
 ]
 Kind = Annotated[
     str | None,
@@ -37,13 +49,16 @@ Kind = Annotated[
         metavar="K",
         help="What was done: discharge, recharge, regulation, overload, light-load, pass-through, heat, standby, "
         "efficiency, cable or display.",
+        autocompletion=offer_kinds,
     ),
 ]
 Load = Annotated[str | None, typer.Option("--load", metavar="L", help='The set load: "30 W", "2 A", "5 ohm".')]
 Ambient = Annotated[
     float | None, typer.Option("--ambient", metavar="DEGC", help="Ambient temperature in degrees Celsius.")
 ]
-Meter = Annotated[str | None, typer.Option("--meter", metavar="NAME", help="The meter that logged.")]
+Meter = Annotated[
+    str | None, typer.Option("--meter", metavar="NAME", help="The meter that logged.", autocompletion=offer_meters)
+]
 Note = Annotated[str | None, typer.Option("--note", metavar="TEXT", help="Anything worth keeping.")]
 MeasuredAt = Annotated[
     str | None, typer.Option("--measured-at", metavar="WHERE", help='Where voltage was measured: port or "cable end".')

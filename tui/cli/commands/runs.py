@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 import typer
 
 from tui.cli.base import JsonOption, examples, session_of
+from tui.cli.completing import offer_filters
 from tui.cli.session import Session
 from tui.cli.words import as_typed
 from tui.render.format import Signs, count, hours_minutes, local_date, short_mode, significant
@@ -46,7 +47,9 @@ def register(app: typer.Typer) -> None:
 
 def list_runs(
     context: typer.Context,
-    words: Annotated[list[str] | None, typer.Argument(metavar="[FILTER]...", help="Filter words.")] = None,
+    words: Annotated[
+        list[str] | None, typer.Argument(metavar="[FILTER]...", help="Filter words.", autocompletion=offer_filters)
+    ] = None,
     sort: Annotated[
         str, typer.Option("--sort", metavar="COLUMN", help="Column to sort by; -COLUMN for descending.")
     ] = "-started_at",
