@@ -2,6 +2,6 @@
 
 import sys
 
-from tui.cli.main import main
+from tui.cli.start import main
 
 sys.exit(main())

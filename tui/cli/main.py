@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 from tui.cli.errors import DONE, INTERRUPTED, NOT_DONE, USAGE, explain, log_unexpected
 from tui.cli.interface import open_interface
 from tui.cli.session import Session, default_library
+from tui.cli.start import hidden_part
 from tui.cli.streams import prepare_streams, settle_streams
 from tui.cli.words import arrange, command_of, only_own
 from tui.render.plain import plain_lines
@@ -91,6 +92,9 @@ def _end_badly(error: Exception, words: list[str]) -> int:
     """Say what went wrong and return the exit status that goes with it."""
     if (context := getattr(error, "ctx", None)) is not None or hasattr(error, "format_message"):
         return _say_usage(error, context)
+    if (hidden := hidden_part(error)) is not None:
+        _tell(hidden)
+        return NOT_DONE
     if (known := explain(error)) is not None:
         _tell(known.message)
         return known.status
