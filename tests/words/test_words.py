@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from store.methods.specs import specs
-from store.words.glossary import GLOSSARY, Term
+from store.words.glossary import GLOSSARY
 from tests.words.sentences import ROOT, pages, sentences
 from tui.cli.main import main
 
@@ -78,6 +78,7 @@ def test_a_term_stands_once_and_is_no_other_terms_second() -> None:
     assert not {word.lower() for word in words} & {other.lower() for other in SECOND_TERMS}
 
 
-@pytest.mark.parametrize("term", [term for term in GLOSSARY if term.result], ids=lambda term: term.word)
-def test_a_result_is_labelled_by_its_term(term: Term) -> None:
-    assert specs()[term.result].label == term.word
+def test_results_are_labelled_by_the_terms() -> None:
+    named = {term.word for term in GLOSSARY if term.is_label}
+    assert len(named) >= 3
+    assert named <= {spec.label for spec in specs().values()}

@@ -11,7 +11,18 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-__all__ = ["BUSY", "DONE", "INTERRUPTED", "NOT_DONE", "USAGE", "Explained", "Refusal", "explain", "log_unexpected"]
+__all__ = [
+    "BUSY",
+    "DONE",
+    "INTERRUPTED",
+    "NOT_DONE",
+    "USAGE",
+    "Explained",
+    "Refusal",
+    "explain",
+    "hidden_part",
+    "log_unexpected",
+]
 
 DONE = 0
 NOT_DONE = 1
@@ -19,6 +30,7 @@ USAGE = 2
 BUSY = 3
 INTERRUPTED = 130
 
+_PARTS = ("tui", "store", "importers", "demo_parquet")
 _OUTPUT_GONE = (errno.ENOSPC, errno.EIO, errno.EFBIG, errno.EDQUOT) if hasattr(errno, "EDQUOT") else (errno.ENOSPC,)
 
 
@@ -36,6 +48,18 @@ class Explained:
 
     message: str
     status: int
+
+
+def hidden_part(error: BaseException) -> str | None:
+    """The sentence for a part of the program that another package of its name hides; None for any other error."""
+    name = (getattr(error, "name", None) or "").partition(".")[0]
+    if not isinstance(error, ImportError) or name not in _PARTS:
+        return None
+    where = getattr(sys.modules.get(name), "__file__", None) or "this Python's path"
+    return (
+        f"Another package called `{name}` hides Joulebook's own ({where}). Remove it, or install Joulebook in an "
+        "environment of its own: `pipx install joulebook` or `uv tool install joulebook`."
+    )
 
 
 def explain(error: BaseException) -> Explained | None:

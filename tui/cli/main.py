@@ -11,10 +11,9 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from tui.cli.errors import DONE, INTERRUPTED, NOT_DONE, USAGE, explain, log_unexpected
+from tui.cli.errors import DONE, INTERRUPTED, NOT_DONE, USAGE, explain, hidden_part, log_unexpected
 from tui.cli.interface import open_interface
 from tui.cli.session import Session, default_library
-from tui.cli.start import hidden_part
 from tui.cli.streams import prepare_streams, settle_streams
 from tui.cli.words import arrange, command_of, only_own
 from tui.render.plain import plain_lines

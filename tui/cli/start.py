@@ -7,21 +7,9 @@ from __future__ import annotations
 
 import sys
 
-__all__ = ["hidden_part", "main"]
+from tui.cli.errors import NOT_DONE, hidden_part
 
-_PARTS = ("tui", "store", "importers", "demo_parquet")
-
-
-def hidden_part(error: BaseException) -> str | None:
-    """The sentence for a part of the program that another package of its name hides; None for any other error."""
-    name = (getattr(error, "name", None) or "").partition(".")[0]
-    if not isinstance(error, ImportError) or name not in _PARTS:
-        return None
-    where = getattr(sys.modules.get(name), "__file__", None) or "this Python's path"
-    return (
-        f"Another package called `{name}` hides Joulebook's own ({where}). Remove it, or install Joulebook in an "
-        "environment of its own: `pipx install joulebook` or `uv tool install joulebook`."
-    )
+__all__ = ["main"]
 
 
 def main() -> int:
@@ -33,5 +21,5 @@ def main() -> int:
         if sentence is None:
             raise
         sys.stderr.write(sentence + "\n")
-        return 1
+        return NOT_DONE
     return run()
