@@ -184,7 +184,7 @@ def _field(word: Word, zone: str) -> tuple[str, list[object]]:
         raise FilterError(
             word.position,
             word.text,
-            f"there is no field {name}; fields are {known}.",
+            f"unknown filter; filters are {known}.",
             f"{near}:{word.value}" if near else None,
         )
     if not word.value:

@@ -58,7 +58,7 @@ def check_reading(parser: duckdb.DuckDBPyConnection, sql: str) -> None:
     except ValueError:  # a kind that the engine's Python part has no name for
         raise QueryRefused("Only SELECT statements are allowed.") from None
     if kind != duckdb.StatementType.SELECT:
-        raise QueryRefused(f"Only reading is allowed here: SELECT and the like, not {kind.name.replace('_', ' ')}.")
+        raise QueryRefused(f"Only SELECT statements are allowed, not {kind.name.replace('_', ' ')}.")
 
 
 def named_views(sql: str) -> set[str]:
