@@ -317,7 +317,7 @@ class ImportScreen(ImportCells):
     def action_undo(self) -> None:
         """Undo this import (asks first)."""
         if not self.model.imported or self._is_importing:
-            self.tell("nothing was imported here that could be taken back", is_problem=False)
+            self.tell("nothing to undo: nothing was imported here", is_problem=False)
             return
         library = self.joulebook.library
         runs = list(self.model.imported)
@@ -329,7 +329,7 @@ class ImportScreen(ImportCells):
                 if entry.outcome is not None and entry.outcome.status == "imported":
                     entry.outcome, entry.run_ids, entry.is_watched = None, (), False
             self.model.proposals = ()
-            self.tell(f"{len(runs)} runs taken back", is_problem=False)
+            self.tell(f"{len(runs)} runs removed", is_problem=False)
             self.paint()
 
         def take(values: tuple[str, ...] | None) -> None:
@@ -352,7 +352,7 @@ class ImportScreen(ImportCells):
             if typed:
                 self._watch = FolderWatch(Path(typed).expanduser())
                 self._watch_timer = self.set_interval(LOOK_EVERY_S, self._look)
-                self.tell(f"a file there is taken once it has not changed for {SETTLED_S:g} s", is_problem=False)
+                self.tell(f"a file there is imported once it has not changed for {SETTLED_S:g} s", is_problem=False)
                 self.paint()
                 self._look()
 
