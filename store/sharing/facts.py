@@ -47,7 +47,7 @@ class Block:
     """With `bench` and `block`, in the types that every engine reads."""
 
 
-def digests_of(cursor: duckdb.DuckDBPyConnection, table: str, verdicts: Callable[[], pa.Table]) -> dict[int, str]:
+def digests_of(cursor: duckdb.DuckDBPyConnection, table: str, computed: Callable[[str], pa.Table]) -> dict[int, str]:
     """What tells the content of each block of a table from another, whatever the order of its rows.
 
     The engine's own hash of whole rows, summed and folded: with another version of the engine every block differs once
@@ -56,9 +56,9 @@ def digests_of(cursor: duckdb.DuckDBPyConnection, table: str, verdicts: Callable
     Args:
         cursor: A reader of the catalogue.
         table: One of `FACT_TABLES`.
-        verdicts: Claims held against results.
+        computed: Rows by table that follow from several runs: `verdicts`, and the figures of devices in `results`.
     """
-    source = _source(cursor, table, verdicts)
+    source = _source(cursor, table, computed)
     block = f"coalesce(run_id, 0) // {BLOCK_RUNS}" if table in _PER_RUN else "0"
     found = cursor.sql(
         f"SELECT {block} AS block, count(*), sum(CAST(hash(v) AS HUGEINT)), bit_xor(hash(v)) "
@@ -70,7 +70,7 @@ def digests_of(cursor: duckdb.DuckDBPyConnection, table: str, verdicts: Callable
 
 
 def block_of(
-    cursor: duckdb.DuckDBPyConnection, table: str, number: int, bench: str, verdicts: Callable[[], pa.Table]
+    cursor: duckdb.DuckDBPyConnection, table: str, number: int, bench: str, computed: Callable[[str], pa.Table]
 ) -> Block:
     """The rows of one block of a table.
 
@@ -79,9 +79,9 @@ def block_of(
         table: One of `FACT_TABLES`.
         number: Which block; 0 is the whole of a table that does not go by runs, and holds results of devices.
         bench: Whose rows they are.
-        verdicts: Claims held against results.
+        computed: Rows by table that follow from several runs: `verdicts`, and the figures of devices in `results`.
     """
-    source = _source(cursor, table, verdicts)
+    source = _source(cursor, table, computed)
     first = number * BLOCK_RUNS
     where = "true"
     if table in _PER_RUN:
@@ -90,13 +90,16 @@ def block_of(
     return Block(table, number, _plain(rows, bench, number))
 
 
-def _source(cursor: duckdb.DuckDBPyConnection, table: str, verdicts: Callable[[], pa.Table]) -> str:
+def _source(cursor: duckdb.DuckDBPyConnection, table: str, computed: Callable[[str], pa.Table]) -> str:
     if table == KEPT:
         cursor.register("kept_rows", kept_table(cursor))
         return "SELECT * FROM kept_rows"
     if table == "verdicts":
-        cursor.register("verdicts_held", verdicts())
+        cursor.register("verdicts_held", computed(table))
         return "SELECT * FROM verdicts_held"
+    if table == "results":
+        cursor.register("figures_held", computed(table))
+        return f"{_PER_RUN[table]} UNION ALL BY NAME SELECT * FROM figures_held"
     return _PER_RUN.get(table) or f"SELECT * FROM ({VIEWS[table]})"
 
 

@@ -11,11 +11,11 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from functools import cache
 from importlib.util import find_spec
 from typing import TYPE_CHECKING
 
 from store.catalogue.connection import rows
+from store.devices.figure_store import FigureStore
 from store.devices.verdict_store import VerdictStore
 from store.errors import DiskFault
 from store.sharing.exports import EXPORTS, export_batches, exports_of, own_files_of
@@ -212,16 +212,17 @@ def _share_table(library: Store, tables: SharedTables, name: str, contents: dict
     """Write the blocks of a table that differ from what was shared last; how many rows that is."""
     is_there = is_dry or tables.exists(name)
     prefix = f"{name}/"
-    table = cache(library.service(VerdictStore).table)
+    made = {"verdicts": library.service(VerdictStore).table, "results": library.service(FigureStore).table}
+    held = {name: made[name]()} if name in made else {}  # with no reader held: they read too
     with library.catalogue.reader() as cursor:
-        digests = {f"{prefix}{number}": digest for number, digest in digests_of(cursor, name, table).items()}
+        digests = {f"{prefix}{number}": digest for number, digest in digests_of(cursor, name, held.__getitem__).items()}
     due = [key for key, digest in digests.items() if not is_there or contents.get(key) != digest]
     emptied = [key for key in contents if key.startswith(prefix) and key not in digests]
     count = 0
     for first in range(0, len(due), _BLOCKS_AT_ONCE):
         with library.catalogue.reader() as cursor:
             blocks = [
-                block_of(cursor, name, int(key.removeprefix(prefix)), tables.bench, table)
+                block_of(cursor, name, int(key.removeprefix(prefix)), tables.bench, held.__getitem__)
                 for key in due[first : first + _BLOCKS_AT_ONCE]
             ]
         count += sum(block.rows.num_rows for block in blocks)

@@ -27,7 +27,7 @@ for line in sys.stdin:
 WALK: dict[str, tuple[str, tuple[str, ...]]] = {
     "the list of runs": ("RunsScreen", ()),
     "the filter": ("RunsScreen", ("slash",)),
-    "help": ("HelpScreen", ("escape", "f1")),
+    "help": ("HelpScreen", ("escape", "question_mark")),
     "a list to pick from": ("PickScreen", ("escape", "m")),
     "the form of facts": ("EditScreen", ("escape", "e")),
     "a run": ("RunScreen", ("escape", "enter")),

@@ -87,6 +87,7 @@ CHARGES = ResultSpec(
     "charges",
     "full charges of another device",
     "1",
+    short="full charges",
     kinds=("discharge",),
     to_get_it="Discharge it at 5 to 20 W.",
     is_of_device=True,
