@@ -5,15 +5,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable, Iterable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from textual.app import ScreenStackError, SystemCommand
+from textual.app import ScreenStackError
 from textual.screen import Screen
 
-from tui.keys import KEYS, bindings
+from tui.keys import bindings
 from tui.library_app import LibraryApp
 from tui.screens.base import BaseScreen
 from tui.screens.runs import RunsScreen
@@ -28,6 +28,7 @@ from tui.widgets.ascii_only import draw_scrollbars
 
 if TYPE_CHECKING:
     from store import Library
+    from tui.state.actions.model import Action, Subject
     from tui.state.edits import UndoStep
     from tui.state.import_list import ImportList
     from tui.state.sheet_draft import SheetDraft
@@ -42,7 +43,7 @@ class JoulebookApp(LibraryApp):
     CSS_PATH = ["theme.tcss", "screens/runs.tcss"]  # noqa: RUF012 (Textual's way)
     """The first place's sheet is read with the colours: read later, all would be parsed twice."""
     BINDINGS = bindings("everywhere")
-    ENABLE_COMMAND_PALETTE = True
+    ENABLE_COMMAND_PALETTE = False
 
     def __init__(
         self,
@@ -173,6 +174,18 @@ class JoulebookApp(LibraryApp):
         if not self._is_in_dialog() and not isinstance(self.screen, GuideScreen):
             self.push_screen(GuideScreen(getattr(self.screen, "PLACE", "")))
 
+    def action_actions(self) -> None:
+        """Find an action by its words and do it."""
+        from tui.screens.actions import open_actions  # noqa: PLC0415 (loaded when first asked for)
+
+        open_actions(self)
+
+    def carry_out(self, action: Action, subject: Subject) -> None:
+        """Begin an action on what is marked or under the cursor."""
+        from tui.screens.actions import carry_out  # noqa: PLC0415 (loaded when first asked for)
+
+        carry_out(self, action, subject)
+
     def action_flip_theme(self) -> None:
         """Change between dark and light."""
         names = [theme.name for theme in THEMES]
@@ -195,18 +208,6 @@ class JoulebookApp(LibraryApp):
         self._unwind()
         if isinstance(self.screen, RunsScreen):
             self.call_later(self.screen.draw_anew)
-
-    def get_system_commands(self, screen: Screen[object]) -> Iterable[SystemCommand]:
-        """Every action of the place on top and of everywhere, by its words; then Textual's own."""
-        place = getattr(screen, "PLACE", "")
-        for key in KEYS:
-            if key.in_palette and key.place in {place, "everywhere"} and key.action != "command_palette":
-                yield SystemCommand(
-                    f"{key.label} ({key.shown})", key.tooltip, _runner(self, screen, key.place, key.action)
-                )
-        for command in super().get_system_commands(screen):
-            if command.title in {"Theme", "Screenshot"}:
-                yield command
 
 
 def _look(encoding: str | None, wanted: str) -> Look:
@@ -237,13 +238,6 @@ def _make_screen(name: str) -> BaseScreen:
     from tui.screens.imports import ImportScreen  # noqa: PLC0415 (see above)
 
     return ImportScreen()
-
-
-def _runner(app: JoulebookApp, screen: Screen[object], place: str, action: str) -> Callable[[], Awaitable[object]]:
-    async def run() -> object:
-        return await app.run_action(action, app if place == "everywhere" else screen)
-
-    return run
 
 
 def build_app(

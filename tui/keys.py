@@ -26,6 +26,9 @@ PLACES: dict[str, str] = {
     "bench": "Bench",
     "why": "Why",
     "guide": "Guide",
+    "listing": "Lists: meters, constants, history",
+    "page": "A page of an action",
+    "actions": "Actions",
     "pick": "Pick lists",
     "edit": "Editing facts",
 }
@@ -62,7 +65,7 @@ KEYS: tuple[Key, ...] = (
     Key("everywhere.guide", "f1", "F1", "guide", "Open the guide at the page about this place", "guide"),
     Key("everywhere.back", "escape", "esc", "back", "Go back one level; never quits", "back"),
     Key("everywhere.quit", "q,ctrl+q", "q", "quit", "Quit; Ctrl+Q from within a text field", "leave", 91),
-    Key("everywhere.palette", "ctrl+p", "^p", "palette", "Find any action by name", "command_palette"),
+    Key("everywhere.actions", "ctrl+p", "^p", "actions", "Find any action by its words", "actions", 89),
     Key("everywhere.runs", "f2", "F2", "runs", "Go to the list of runs", "go('runs')"),
     Key("everywhere.devices", "f3", "F3", "devices", "Go to the devices", "go('devices')"),
     Key("everywhere.query", "f4", "F4", "query", "Go to SQL queries", "go('query')"),
@@ -257,6 +260,28 @@ KEYS: tuple[Key, ...] = (
     Key("guide.up", "k,up", "k ↑", "up", "Scroll up", "up", 5),
     Key("guide.page_down", "pagedown,space", "pgdn", "page down", "One screen down", "page_down"),
     Key("guide.page_up", "pageup", "pgup", "page up", "One screen up", "page_up"),
+    # Lists of meters, constants, changes
+    Key("listing.open", "enter", "enter", "open", "Change or open the row under the cursor", "open", 1),
+    Key("listing.add", "a", "a", "add", "Add a row", "add", 2),
+    Key("listing.undo", "u", "u", "undo", "Undo the last change", "undo", 3),
+    Key("listing.down", "j,down", "j ↓", "next", "Next row", "down", 4),
+    Key("listing.up", "k,up", "k ↑", "previous", "Previous row", "up", 5),
+    Key("listing.page_down", "pagedown", "pgdn", "page down", "One page down", "page_down"),
+    Key("listing.page_up", "pageup", "pgup", "page up", "One page up", "page_up"),
+    Key("listing.first", "g,home", "g", "first", "First row", "first"),
+    Key("listing.last", "G,end", "G", "last", "Last row", "last"),
+    # A page of an action
+    Key("page.go_on", "enter", "enter", "do it", "Carry out what is shown", "go_on", 1),
+    Key("page.undo", "u", "u", "undo", "Undo the last change", "undo", 4),
+    Key("page.down", "j,down", "j ↓", "down", "Scroll down", "down", 2),
+    Key("page.up", "k,up", "k ↑", "up", "Scroll up", "up", 3),
+    Key("page.page_down", "pagedown,space", "pgdn", "page down", "One screen down", "page_down"),
+    Key("page.page_up", "pageup", "pgup", "page up", "One screen up", "page_up"),
+    # Actions
+    Key("actions.take", "enter", "enter", "do it", "Do what is under the cursor", "take", 1),
+    Key("actions.down", "down", "↓", "next", "Next action", "down", 2),
+    Key("actions.up", "up", "↑", "previous", "Previous action", "up", 3),
+    Key("actions.rub_out", "backspace", "bksp", "delete", "Delete the last typed letter", "rub_out", 4),
     # Pick lists
     Key("pick.toggle", "space", "space", "pick", "Pick or unpick the line", "pick_here", 1),
     Key("pick.take", "enter", "enter", "take", "Accept the picked lines, or the one under the cursor", "take", 2),
@@ -271,6 +296,7 @@ KEYS: tuple[Key, ...] = (
     Key("edit.enter", "enter", "enter", "next", "Next field; from the last one, save", "enter"),
     Key("edit.next", "down,tab", "↓", "next field", "Next field", "next_field", 2),
     Key("edit.previous", "up,shift+tab", "↑", "previous field", "Previous field", "previous_field", 3),
+    Key("edit.pick", "ctrl+t", "^t", "pick", "Pick among the values in use", "pick_value", 4),
 )
 
 
@@ -313,7 +339,7 @@ def dialog_bindings(place: str) -> list[BindingType]:
     ]
 
 
-DIALOGS = ("pick", "edit")
+DIALOGS = ("actions", "pick", "edit")
 """Places where letters are text: only the keys of everywhere that are no letters work there."""
 
 

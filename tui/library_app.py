@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, cast
 
 from textual.timer import Timer
 
+from store.errors import StoreError
 from tui.jobs import Jobs
 from tui.screens.base import BaseScreen
 from tui.settings import pages_folder
@@ -138,6 +139,13 @@ class LibraryApp(KeyOrder):
         for screen in self.screen_stack:
             if isinstance(screen, BaseScreen):
                 screen.library_changed()
+
+    def is_expected(self, error: Exception) -> bool:
+        """Whether a person can cause it, so that its text is the whole sentence."""
+        from importers.problems import ImportProblem  # noqa: PLC0415 (loads what imports)
+        from tui.state.actions.model import Unfit  # noqa: PLC0415 (loads what the list does without)
+
+        return isinstance(error, (StoreError, ImportProblem, Unfit, OSError))
 
     def sentence_of(self, error: Exception, *, is_expected: bool) -> str:
         """A failure in one sentence; unexpected ones go to the log whole."""

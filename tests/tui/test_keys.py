@@ -8,6 +8,8 @@ import pytest
 
 from tui.app import JoulebookApp
 from tui.keys import KEYS, PLACES, as_markdown, keys_of
+from tui.screens.action_page import ActionPageScreen
+from tui.screens.actions import ActionsScreen
 from tui.screens.bench import BenchScreen
 from tui.screens.choose import ChooseScreen
 from tui.screens.compare import CompareScreen
@@ -17,6 +19,7 @@ from tui.screens.edit import EditScreen
 from tui.screens.guide import GuideScreen
 from tui.screens.help import help_lines
 from tui.screens.imports import ImportScreen
+from tui.screens.listing import ListingScreen
 from tui.screens.pick import PickScreen
 from tui.screens.query import QueryScreen
 from tui.screens.run import RunScreen
@@ -40,6 +43,9 @@ OWNERS = {
     "why": WhyScreen,
     "bench": BenchScreen,
     "guide": GuideScreen,
+    "listing": ListingScreen,
+    "page": ActionPageScreen,
+    "actions": ActionsScreen,
     "pick": PickScreen,
     "edit": EditScreen,
 }

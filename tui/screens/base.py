@@ -13,12 +13,13 @@ from textual.app import ComposeResult
 from textual.screen import Screen
 from textual.widgets import Static
 
-from store.errors import LibraryBusy, StoreError
+from store.errors import LibraryBusy
 from tui.render.plain import plain
 from tui.widgets.lines_view import KeyLine, StatusLine, TopLine
 
 if TYPE_CHECKING:
     from tui.app import JoulebookApp
+    from tui.state.actions.model import Subject
 
 __all__ = ["BaseScreen"]
 
@@ -127,9 +128,19 @@ class BaseScreen(Screen[None]):
 
     def tell_failure(self, error: Exception) -> None:
         """Show what went wrong; what no person can cause is logged as well."""
-        self.tell(self.joulebook.sentence_of(error, is_expected=isinstance(error, StoreError)))
+        self.tell(self.joulebook.sentence_of(error, is_expected=self.joulebook.is_expected(error)))
 
     # what the app calls
+    def subject(self) -> Subject:
+        """What is marked here, or under the cursor: what an action from the list of actions is about."""
+        from tui.state.actions.model import Subject  # noqa: PLC0415 (loads what the list of runs does without)
+
+        return Subject(*self.chosen())
+
+    def chosen(self) -> tuple[tuple[int, ...], tuple[str, ...]]:
+        """Runs and devices that are marked here, or under the cursor."""
+        return (), ()
+
     def back(self) -> None:
         """Leave the innermost thing; here the place itself."""
         self.joulebook.leave_place()

@@ -135,6 +135,10 @@ class CompareScreen(PublishingScreen):
         """Draw in the new size."""
         self._paint()
 
+    def chosen(self) -> tuple[tuple[int, ...], tuple[str, ...]]:
+        """The runs that are laid over each other."""
+        return tuple(self._run_ids), ()
+
     def library_changed(self) -> None:
         """Facts or results may be others now."""
         library, run_ids = self.joulebook.library, self._run_ids

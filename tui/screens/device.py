@@ -60,6 +60,10 @@ class DeviceScreen(DocumentScreen):
         """Ask for a file and draw its energy over the load."""
         self.picture_devices([self._device])
 
+    def chosen(self) -> tuple[tuple[int, ...], tuple[str, ...]]:
+        """This device."""
+        return (), (self._device,)
+
     def action_compare(self) -> None:
         """Set it beside its peers."""
         self.app.push_screen(SideBySideScreen([self._device]))

@@ -112,6 +112,11 @@ class DevicesScreen(BaseScreen):
             self.paged_list.move(1)
             self.paged_list.repaint()
 
+    def chosen(self) -> tuple[tuple[int, ...], tuple[str, ...]]:
+        """The marked devices, or the one under the cursor."""
+        here = self._here()
+        return (), tuple(sorted(self.model.marked)) or ((here,) if here else ())
+
     def action_compare(self) -> None:
         """Set the marked devices side by side, or the one under the cursor with its peers."""
         here = self._here()

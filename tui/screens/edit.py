@@ -23,6 +23,7 @@ from tui.state.words import FACTS
 from tui.widgets.lines_view import KeyLine, LinesView
 
 if TYPE_CHECKING:
+    from store import Library
     from tui.app import JoulebookApp
 
 __all__ = ["EditScreen"]
@@ -33,6 +34,20 @@ _OFFERED: dict[str, tuple[str, ...]] = {
     "quality": ("ok", "suspect", "rejected"),
     "measured_at": ("port", "cable end"),
 }
+
+
+_IN_USE = ("device", "port", "mode", "meter")
+"""Facts whose values are picked among those in the library."""
+
+
+def values_of(library: Library, fact: str) -> tuple[str, ...]:
+    """Values that a fact has in the library: of runs, of sheets, of the list of meters."""
+    used = [found.value for found in library.runs.facets(fact, "")]
+    if fact == "device":
+        used += [row.device for row in library.devices.all()]
+    elif fact == "meter":
+        used += [meter.name for meter in library.meters.all()]
+    return tuple(dict.fromkeys(used))
 
 
 class EditScreen(FormScreen[bool | None]):
@@ -77,6 +92,27 @@ class EditScreen(FormScreen[bool | None]):
         hint = line(("Old values are kept; clear a field to remove the fact", "dim"))
         self.query_one("#edit-title", LinesView).show([line((f"facts of {runs}", "place")), hint])
         self.query_one(f"#edit-{self._first}", Input).focus()
+
+    def action_pick_value(self) -> None:
+        """Pick a value: the fact's few words, or those that stand in the library."""
+        name = (self.focused.id or "").removeprefix("edit-") if self.focused is not None else ""
+        label, field, library = FACTS.get(name, name), self.focused, self._joulebook.library
+        if name in _OFFERED or name not in _IN_USE:
+            self.pick_from(label, _OFFERED.get(name, ()))
+            return
+
+        def done(found: tuple[str, ...]) -> None:
+            if self.is_attached and self.focused is field:
+                self.pick_from(label, found)
+
+        def failed(error: Exception) -> None:
+            if self.is_attached:
+                self.say(self._joulebook.sentence_of(error, is_expected=self._joulebook.is_expected(error)))
+
+        def call() -> tuple[str, ...]:
+            return values_of(library, name)
+
+        self._joulebook.jobs.ask("edit.values", call, done=done, failed=failed)
 
     def action_save(self) -> None:
         """Save what was typed anew."""

@@ -81,6 +81,11 @@ class FactsScreen(FormScreen[dict[str, str] | None]):
         self.query_one("#edit-title", LinesView).show([title, hint])
         self.query_one(f"#facts-{self._first}", Input).focus()
 
+    def offered_here(self) -> tuple[str, tuple[str, ...]]:
+        """The label of the field that is typed in, and what can be picked for it."""
+        name = (self.focused.id or "").removeprefix("facts-") if self.focused is not None else ""
+        return FIELDS.get(name, ""), tuple(self._offered.get(name, ()))
+
     def action_save(self) -> None:
         """Give what was typed, or go to the field that can't be taken and say why."""
         typed = {name: self.query_one(f"#facts-{name}", Input).value.strip() for name in FIELDS}

@@ -70,6 +70,12 @@ class FieldsScreen(FormScreen[dict[str, str] | None]):
         self.query_one("#edit-title", LinesView).show([line((self._title, "place"))])
         self.query_one(f"#field-{self._first}", Input).focus()
 
+    def offered_here(self) -> tuple[str, tuple[str, ...]]:
+        """The label of the field that is typed in, and what can be picked for it."""
+        here = self.focused.id if self.focused is not None else None
+        found = next((of for of in self._fields if f"field-{of.key}" == here), None)
+        return (found.label, found.offered) if found is not None else ("", ())
+
     def action_save(self) -> None:
         """Give what was typed; what is wrong is said first, at its field."""
         texts = {of.key: self.query_one(f"#field-{of.key}", Input).value for of in self._fields}

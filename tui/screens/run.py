@@ -178,6 +178,10 @@ class RunScreen(PublishingScreen):
         if then is not None:
             then()
 
+    def chosen(self) -> tuple[tuple[int, ...], tuple[str, ...]]:
+        """This run."""
+        return (self._run_id,), ()
+
     def library_changed(self) -> None:
         """Facts or results may be others now."""
         self.read_run()

@@ -335,6 +335,10 @@ class RunsScreen(BaseScreen):
 
         choose_columns(self)
 
+    def chosen(self) -> tuple[tuple[int, ...], tuple[str, ...]]:
+        """The marked runs, or the one under the cursor."""
+        return tuple(self.list.subjects()), ()
+
     def action_edit(self) -> None:
         """Correct facts."""
         runs = self.list.subjects()

@@ -31,6 +31,10 @@ class SideBySideScreen(DocumentScreen):
         self._by: str | None = None
         self._page: ComparisonPage | None = None
 
+    def chosen(self) -> tuple[tuple[int, ...], tuple[str, ...]]:
+        """The devices that are compared."""
+        return (), tuple(self._devices)
+
     def library_changed(self) -> None:
         """Compare anew."""
         library, devices, by = self.joulebook.library, self._devices, self._by

@@ -15,7 +15,6 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from textual.command import CommandPalette
 from textual.containers import VerticalScroll
 from textual.pilot import Pilot
 from textual.widgets import Input
@@ -23,10 +22,15 @@ from textual.widgets import Input
 from importers.schema import Facts, TraceEvent
 from store import Library
 from store.devices.sheet_reader import read_sheet
+from store.model.document import Document, Paragraph
+from store.model.records import Meter
 from tests.builders import ONE_CLAIM, feed, make_run, write_export
 from tests.tui.harness import app_on, press, screen_text, settle
 from tui.app import JoulebookApp
 from tui.keys import KEYS, PLACES, Key, keys_of
+from tui.screens.action_form import ActionFormScreen
+from tui.screens.action_page import ActionPageScreen
+from tui.screens.actions import ActionsScreen
 from tui.screens.bench import BenchScreen
 from tui.screens.choose import ChooseScreen
 from tui.screens.compare import CompareScreen
@@ -38,6 +42,7 @@ from tui.screens.fields import FieldsScreen
 from tui.screens.guide import GuideScreen
 from tui.screens.help import HelpScreen
 from tui.screens.imports import ImportScreen
+from tui.screens.listing import ListingScreen
 from tui.screens.pick import PickScreen
 from tui.screens.prompt import PromptScreen
 from tui.screens.query import QueryScreen
@@ -46,6 +51,8 @@ from tui.screens.runs import RunsScreen
 from tui.screens.sheet import SheetScreen
 from tui.screens.side_by_side import SideBySideScreen
 from tui.screens.why import WhyScreen
+from tui.state.actions.model import UndoCall
+from tui.state.actions.table import action_named
 from tui.state.pick_list import PickEntry, PickList
 from tui.widgets.column_plot import ColumnPlot
 from tui.widgets.result_table import ResultTable
@@ -175,7 +182,7 @@ def moves(
 opens("everywhere.help", HelpScreen, "Open the run under the cursor")
 opens("everywhere.devices", DevicesScreen)
 opens("everywhere.query", QueryScreen)
-opens("everywhere.palette", CommandPalette)
+opens("everywhere.actions", ActionsScreen, "type what you want to do")
 opens("everywhere.guide", GuideScreen, "Filter words")
 
 
@@ -1023,7 +1030,77 @@ async def _(at: At, key: str) -> None:
     assert got == [("y",) if key == "enter" else ()]
 
 
+# lists of meters, constants, changes
+moves("listing", "j", "k", lambda at: at.screen.paged_list.cursor)
+moves("listing", "pagedown", "pageup", lambda at: at.screen.paged_list.cursor, ("page_down", "page_up"))
+moves("listing", "end", "g", lambda at: at.screen.paged_list.cursor, ("last", "first"))
+opens("listing.open", ActionFormScreen, "meter A0", home=ListingScreen)
+opens("listing.add", ActionFormScreen, "a meter and its limits", home=ListingScreen)
+
+
+@checks("listing.undo", "page.undo")
+async def _(at: At, key: str) -> None:
+    at.app.undo_steps.clear()
+    at.library.meters.add(Meter("A0", "0.1%"))
+    at.app.undo_steps.append(UndoCall("meter A0", lambda library: library.meters.add(Meter("A0", "0.2%"))))
+    await at.press(key)
+    assert next(m.voltage_spec for m in at.library.meters.all() if m.name == "A0") == "0.2%"
+    assert "taken back: meter A0" in at.text()
+
+
+# a page of an action
+moves("page", "j", "k", lambda at: at.screen.query_one("#document").scroll_offset.y)
+moves(
+    "page", "pagedown", "pageup", lambda at: at.screen.query_one("#document").scroll_offset.y, ("page_down", "page_up")
+)
+
+
+@checks("page.go_on")
+async def _(at: At, key: str) -> None:
+    await at.press(key)
+    assert "nothing is left to do here" in at.text()
+    done: list[int] = []
+    at.app.push_screen(ActionPageScreen(Document("t", ()), goes_on=lambda: done.append(1)))
+    await settle(at.pilot)
+    await at.press(key)
+    assert done == [1]
+
+
+# actions
+moves("actions", "down", "up", lambda at: at.screen.model.cursor)
+
+
+@checks("actions.rub_out")
+async def _(at: At, key: str) -> None:
+    whole = len(at.screen.model.visible)
+    await at.press(*"zz")
+    assert at.screen.model.visible == []
+    await at.press("enter")
+    assert isinstance(at.screen, ActionsScreen), "an empty list has nothing to do"
+    await at.press(key, key)
+    assert len(at.screen.model.visible) == whole
+
+
+@checks("actions.take")
+async def _(at: At, key: str) -> None:
+    await at.press(*"open run", key)
+    assert isinstance(at.screen, RunScreen)
+    await at.press("escape", "ctrl+p")
+
+
 # editing facts
+@checks("edit.pick")
+async def _(at: At, key: str) -> None:
+    at.screen.query_one("#edit-device").focus()
+    await at.press(key)
+    assert isinstance(at.screen, PickScreen)
+    await at.press(*"PB-02", "enter")
+    assert at.screen.query_one("#edit-device", Input).value == "PB-02"
+    at.screen.query_one("#edit-note").focus()
+    await at.press(key)
+    assert "no values to pick" in at.text()
+
+
 @checks("edit.next", "edit.previous")
 async def _(at: At, key: str) -> None:
     at.screen.query_one("#edit-mode").focus()
@@ -1056,6 +1133,14 @@ async def arrive(at: At, place: str) -> None:
     elif place == "choose":
         Path("need.toml").write_text(NEED)
         at.app.push_screen(ChooseScreen(Path("need.toml")))
+    elif place == "listing":
+        for number in range(20):
+            at.library.meters.add(Meter(f"A{number}", "0.1%"))
+        at.app.push_screen(ListingScreen(action_named("meters")))
+    elif place == "page":
+        at.app.push_screen(ActionPageScreen(Document("page", tuple(Paragraph(f"line {n}") for n in range(60)))))
+    elif place == "actions":
+        await at.press("ctrl+p")
     else:
         Path("bench.csv").write_text(EXPORT_OF_BENCH)
         ways = {

@@ -49,6 +49,13 @@ FULL: dict[str, tuple[str, ...]] = {
     "why": ("enter", "enter"),
     "guide": ("f1",),
     "bench": ("b", "enter", "enter", "ctrl+s", "escape"),
+    "actions": ("ctrl+p",),
+    "actions-typed": ("ctrl+p", *"me"),
+    "constants": ("ctrl+p", *"constants", "enter", "j"),
+    "meters-none": ("ctrl+p", *"meters", "enter"),
+    "matches": ("ctrl+p", *"events of", "enter"),
+    "group": ("space", "space", "ctrl+p", *"group", "enter"),
+    "delete": ("space", "space", "ctrl+p", *"delete", "enter", *"twice", "ctrl+s"),
 }
 """Keys from the list of runs to each place whose picture holds no time of day."""
 

@@ -23,7 +23,7 @@ from tests.tui.harness import app_on, press, settle, strike
 from tui.app import JoulebookApp
 from tui.keys import KEYS, PLACES
 
-LEAVING = {"leave", "command_palette"}
+LEAVING = {"leave"}
 PRESSED = sorted({name for key in KEYS for name in key.key.split(",") if key.action not in LEAVING})
 NONSENSE = (
     "wh>>", "port:", '"open', "-", "[/bold]", "[b]x", "\x1b[2J", "SELECT", "select * from runs;", "from samples",
@@ -46,6 +46,9 @@ WAYS: dict[str, tuple[str, ...]] = {
     "choose": ("D", "n", "escape"),
     "query": ("s",),
     "import": ("i", "escape"),
+    "listing": ("ctrl+p", *"constants", "enter"),
+    "page": ("ctrl+p", *"files", "enter"),
+    "actions": ("ctrl+p",),
     "pick": ("p",),
     "edit": ("e",),
 }
