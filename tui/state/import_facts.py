@@ -25,7 +25,7 @@ COLUMNS: dict[str, tuple[str, int]] = {
     "mode": ("mode", 12),
     "kind": ("kind", 11),
     "load": ("load", 7),
-    "ambient_c": ("room °C", 7),
+    "ambient_c": ("room", 7),
     "meter": ("meter", 6),
     "started": ("start", 16),
     "note": ("note", 16),

@@ -106,7 +106,7 @@ def test_a_damaged_trace_without_its_original_loses_nothing_by_trying(bench: Pat
     flip(victim, 0.3)
     bytes_before = victim.read_bytes()
     told = run("verify", "--repair", status=1)
-    assert "could not be recreated" in told
+    assert "could not be" in told, told[:1500]
     assert victim.read_bytes() == bytes_before
     assert len([1 for _ in (bench / "traces/runs").iterdir()]) == len(before)
 

@@ -171,9 +171,9 @@ def test_a_path_that_leads_out_is_never_followed(library: Library, column: str, 
         lambda: broken.samples.lazy(1).collect(),
         lambda: broken.sql.run("SELECT sum(voltage_v) FROM samples"),
         lambda: broken.maintenance.backup(library.path.parent / "b.tar"),
-        broken.pack,
-        broken.recompute,
-        broken.files,
+        broken.maintenance.pack,
+        broken.results.recompute,
+        broken.maintenance.files,
         lambda: broken.results.redo_sql(1, "energy_wh"),
     ):
         try:

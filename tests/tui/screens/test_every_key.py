@@ -1045,7 +1045,7 @@ async def _(at: At, key: str) -> None:
     at.app.undo_steps.append(UndoCall("meter A0", lambda library: library.meters.add(Meter("A0", "0.2%"))))
     await at.press(key)
     assert next(m.voltage_spec for m in at.library.meters.all() if m.name == "A0") == "0.2%"
-    assert "taken back: meter A0" in at.text()
+    assert "undone: meter A0" in at.text()
 
 
 # a page of an action

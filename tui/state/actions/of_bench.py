@@ -94,7 +94,7 @@ def _set_constant(work: ActionWork) -> Done:
     before = _constant(work.library, name)
     changes = work.library.thresholds.change({name: value}, reason=work.text("reason"), progress=work.report)
     old = before.value if before is not None and before.is_own else None
-    undo = UndoCall(f"{name}", lambda library: library.thresholds.change({name: old}, reason="taken back"))
+    undo = UndoCall(f"{name}", lambda library: library.thresholds.change({name: old}, reason="undone"))
     return Done(f"{name} is set; {things(len(changes), 'result')} changed", undo=undo)
 
 
@@ -175,7 +175,7 @@ def _load_sheet(work: ActionWork) -> Done:
     changes = work.library.devices.save(reading.sheet, reason=work.text("reason"))
     if before is None:
         return Done(f"{name} is new, {things(len(reading.sheet.claims), 'claim')}")
-    undo = UndoCall(f"sheet of {name}", lambda library: library.devices.save(before, reason="taken back"))
+    undo = UndoCall(f"sheet of {name}", lambda library: library.devices.save(before, reason="undone"))
     return Done(f"{name}: {things(changes, 'change')}", undo=undo)
 
 

@@ -153,7 +153,7 @@ def _verified(work: ActionWork, *, repair: bool) -> Done:
     if not findings:
         return Done("every hash, row count and catalogue row is right")
     told = f"{things(len(findings), 'finding')}, {len(findings) - len(left)} repaired"
-    advice = "What is left needs a backup, or `rebuild`." if repair else "The action `repair` mends what can be mended."
+    advice = "What is left needs a backup, or `rebuild`." if repair else "The action `repair` repairs what is repairable."
     lead = (f"{told[0].upper()}{told[1:]}.", *((advice,) if left else ()))
     document = page("Verify", (Head("file or row"), Head("finding", wraps=True)), rows, lead=lead)
     return Done(told, document, is_problem=bool(left))
@@ -292,11 +292,11 @@ def _one_path(title: str, key: str, label: str, hint: str = "") -> Any:
 
 ACTIONS: tuple[Action, ...] = (
     Action(
-        "history", "history of changes", "List every change of a fact; take one back", "amendments undo audit log",
+        "history", "history of changes", "List every change of a fact; undo one", "amendments undo audit log",
         ("amendments",), listing=_history,
     ),
     Action(
-        "take-back", "take a change back", "Put the old value back, as a change of its own", "", ("amendments",),
+        "take-back", "undo a change", "Put the old value back, as a change of its own", "", ("amendments",),
         form=_take_back_form, do=_take_back, is_listed=False,
     ),
     Action(

@@ -93,7 +93,7 @@ def _meter(work: ActionWork) -> Done:
     work.library.meters.add(new, reason=work.text("reason"))
     if before is None:
         return Done(f"meter {name} added")
-    undo = UndoCall(f"meter {name}", lambda library: library.meters.add(before, reason="taken back"))
+    undo = UndoCall(f"meter {name}", lambda library: library.meters.add(before, reason="undone"))
     return Done(f"meter {name} saved; results that rest on it are recomputed", undo=undo)
 
 

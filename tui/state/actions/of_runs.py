@@ -130,7 +130,7 @@ def _group(work: ActionWork) -> Done:
     runs = [member.run_id for member in members]
     told = f"{things(len(members), 'run')} on one time base, matched by {how if how != 'stated' else 'stated offsets'}"
     undo = UndoCall(
-        f"group of {things(len(runs), 'run')}", lambda library: library.runs.ungroup(runs, reason="taken back")
+        f"group of {things(len(runs), 'run')}", lambda library: library.runs.ungroup(runs, reason="undone")
     )
     return Done(told, page("Group", heads, rows, lead=(f"{told}.",)), undo)
 
@@ -148,7 +148,7 @@ def _join(work: ActionWork) -> Done:
     rows = [(str(part), f"{at:.3f}") for part, at in zip(done.parts, done.offsets_s, strict=True)]
     document = page("Join", heads, rows, lead=(f"{told[0].upper()}{told[1:]}, placed by {done.how}.", *done.warnings))
     undo = UndoCall(
-        f"joining into run {done.run_id}", lambda library: library.runs.part(done.run_id, reason="taken back")
+        f"joining into run {done.run_id}", lambda library: library.runs.part(done.run_id, reason="undone")
     )
     return Done(told, document, undo)
 
@@ -170,7 +170,7 @@ def _part(work: ActionWork) -> Done:
     listed = ", ".join(map(str, done.runs))
     told = f"runs {listed} are back as they were" if done.is_back else f"run {done.run_id} is runs {listed} now"
     parts = list(done.runs)
-    undo = UndoCall(f"splitting of run {done.run_id}", lambda library: library.runs.join(parts, reason="taken back"))
+    undo = UndoCall(f"splitting of run {done.run_id}", lambda library: library.runs.join(parts, reason="undone"))
     return Done(told, undo=undo)
 
 
@@ -180,7 +180,7 @@ def _pair(work: ActionWork) -> Done:
     if len(runs) != 2:
         raise Unfit("runs", "runs: a pair is two runs, a discharge and a recharge.")
     made = work.library.runs.pair(runs, reason=work.text("reason"))
-    undo = UndoCall("pair", lambda library: library.runs.unpair(made.discharge_id, reason="taken back"))
+    undo = UndoCall("pair", lambda library: library.runs.unpair(made.discharge_id, reason="undone"))
     return Done(f"discharge {made.discharge_id} is set against recharge {made.recharge_id}", undo=undo)
 
 
@@ -193,7 +193,7 @@ def unpair(work: ActionWork) -> Done:
 
     def again(library: Library) -> None:
         for pair in before:
-            library.runs.pair([pair.discharge_id, pair.recharge_id], reason="taken back")
+            library.runs.pair([pair.discharge_id, pair.recharge_id], reason="undone")
 
     return Done("pair removed; dates and ambient decide again", undo=UndoCall("removal of a pair", again))
 
@@ -289,7 +289,7 @@ ACTIONS: tuple[Action, ...] = (
         ("edit",), 1, form=_note_form, do=_note,
     ),
     Action(
-        "aside", "set aside", "Mark runs suspect or rejected, with a reason; they stay and can be taken back",
+        "aside", "set aside", "Mark runs suspect or rejected, with a reason; they stay; this can be undone",
         "quality reject exclude suspect", ("edit",), 1,
         form=_with_runs("set runs aside", Field("quality", "quality", offered=("suspect", "rejected", "ok")), _REASON),
         do=_aside,
@@ -312,7 +312,7 @@ ACTIONS: tuple[Action, ...] = (
         form=_with_runs("take runs out of their group", _REASON), do=_ungroup,
     ),
     Action(
-        "join", "join runs", "Make parts of one log one run; can be taken back exactly",
+        "join", "join runs", "Make parts of one log one run; can be undone exactly",
         "merge concatenate parts restart", ("join",), 2,
         form=_with_runs(
             "join parts of one log", Field("offset", "begins at", hint="42=3600 (run and seconds), where unknown"),
@@ -324,7 +324,7 @@ ACTIONS: tuple[Action, ...] = (
         "part", "split a run", "Make a joined run its parts again, or one log several runs", "part unjoin cut divide",
         ("part",), 1,
         form=_with_runs(
-            "split a run", Field("at", "begins at", hint="1:02:00 or seconds; empty takes a joining back"), _REASON
+            "split a run", Field("at", "begins at", hint="1:02:00 or seconds; empty undoes a joining"), _REASON
         ),
         do=_part,
     ),
@@ -344,7 +344,7 @@ ACTIONS: tuple[Action, ...] = (
     Action(
         "recompute", "recompute results", "Recompute results with the current methods; shows what would change first",
         "again method version", ("recompute",), 0,
-        form=lambda _library, _subject: Form("recompute results", (Field("runs", "runs", hint="all unless named"),)),
+        form=lambda _library, _subject: Form("recompute results", (Field("runs", "runs", hint="all where empty"),)),
         preview=_recompute_preview, do=_recompute,
     ),
 )  # fmt: skip
