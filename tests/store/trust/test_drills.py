@@ -103,10 +103,11 @@ def test_a_damaged_trace_without_its_original_loses_nothing_by_trying(bench: Pat
     for path in (bench / "originals").iterdir():
         path.unlink()
     victim = min((bench / "traces/runs").iterdir())
-    flip(victim, 0.3)
+    for share in (0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6):  # wherever the samples lie: a bit beside them is rescued
+        flip(victim, share)
     bytes_before = victim.read_bytes()
     told = run("verify", "--repair", status=1)
-    assert "could not be" in told, told[:1500]
+    assert "could not be recreated" in told
     assert victim.read_bytes() == bytes_before
     assert len([1 for _ in (bench / "traces/runs").iterdir()]) == len(before)
 

@@ -153,7 +153,7 @@ def _verified(work: ActionWork, *, repair: bool) -> Done:
     if not findings:
         return Done("every hash, row count and catalogue row is right")
     told = f"{things(len(findings), 'finding')}, {len(findings) - len(left)} repaired"
-    advice = "What is left needs a backup, or `rebuild`." if repair else "The action `repair` repairs what is repairable."
+    advice = "What is left needs a backup, or `rebuild`." if repair else "`repair` repairs what is repairable."
     lead = (f"{told[0].upper()}{told[1:]}.", *((advice,) if left else ()))
     document = page("Verify", (Head("file or row"), Head("finding", wraps=True)), rows, lead=lead)
     return Done(told, document, is_problem=bool(left))

@@ -129,9 +129,7 @@ def _group(work: ActionWork) -> Done:
     ]
     runs = [member.run_id for member in members]
     told = f"{things(len(members), 'run')} on one time base, matched by {how if how != 'stated' else 'stated offsets'}"
-    undo = UndoCall(
-        f"group of {things(len(runs), 'run')}", lambda library: library.runs.ungroup(runs, reason="undone")
-    )
+    undo = UndoCall(f"group of {things(len(runs), 'run')}", lambda library: library.runs.ungroup(runs, reason="undone"))
     return Done(told, page("Group", heads, rows, lead=(f"{told}.",)), undo)
 
 
@@ -147,9 +145,7 @@ def _join(work: ActionWork) -> Done:
     heads = (Head("was run", is_number=True), Head("begins at s", is_number=True))
     rows = [(str(part), f"{at:.3f}") for part, at in zip(done.parts, done.offsets_s, strict=True)]
     document = page("Join", heads, rows, lead=(f"{told[0].upper()}{told[1:]}, placed by {done.how}.", *done.warnings))
-    undo = UndoCall(
-        f"joining into run {done.run_id}", lambda library: library.runs.part(done.run_id, reason="undone")
-    )
+    undo = UndoCall(f"joining into run {done.run_id}", lambda library: library.runs.part(done.run_id, reason="undone"))
     return Done(told, document, undo)
 
 
