@@ -69,7 +69,7 @@ async def test_what_is_wrong_is_said_at_its_field_and_stays(library):
         await press(pilot, "ctrl+s")
         assert isinstance(app.screen, SheetScreen)
         await press(pilot, "ctrl+s")
-        assert "1 thing to put right" in screen_text(app)
+        assert "1 error, marked ! below" in screen_text(app)
         assert "Did you mean" in screen_text(app)
         assert library.devices.sheets() == {}
         await press(pilot, "escape", "f3", "a")
