@@ -137,7 +137,7 @@ class Library(Store):
 
     @property
     def results(self) -> ResultStore:
-        """Results of runs: looked up, explained, made anew."""
+        """Results of runs: looked up, explained, recomputed."""
         from store.runs.result_store import ResultStore
 
         return self.service(ResultStore)

@@ -151,7 +151,7 @@ class JoulebookApp(LibraryApp):
             self.pop_screen()
 
     async def action_back(self) -> None:
-        """Leave the innermost thing of the place on top."""
+        """Go back one level in the place on top."""
         leave = getattr(self.screen, "back", None)  # places and forms ask before something typed is lost
         if leave is not None:
             leave()
@@ -199,7 +199,7 @@ class JoulebookApp(LibraryApp):
             choose_setting(self)
 
     def draw_with(self, strips: str) -> None:
-        """Draw strips and signs otherwise from now on; the list of runs is made anew for it."""
+        """Draw strips and signs otherwise from now on; the list of runs is drawn again for it."""
         self.settings.strips = strips
         self.look = _look(self._encoding, strips)
         draw_scrollbars(is_ascii=self.look.is_ascii)

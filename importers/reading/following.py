@@ -5,7 +5,7 @@ Composes `inspecting` and `reader`. Stores nothing: what was followed is importe
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from enum import Enum
 from pathlib import Path
@@ -73,7 +73,6 @@ class Following:
         facts: what the tester states.
         profiles: a person's own profiles.
         zone: IANA name by which local times are read.
-        answers: values by question id.
     """
 
     def __init__(
@@ -83,11 +82,9 @@ class Following:
         facts: Facts | None = None,
         profiles: Iterable[Profile] = (),
         zone: str = "UTC",
-        answers: Mapping[str, str] | None = None,
     ) -> None:
         self.path = path
         self.facts = facts or Facts()
-        self.answers = dict(answers or {})
         self.inspection: Inspection | None = None
         self.problem: ImportRefused | None = None
         self._profiles = tuple(profiles)
@@ -138,7 +135,7 @@ class Following:
             return self._standing()
         self._seen, self.problem = mark, None
         try:
-            self.inspection = inspect(self.path, profiles=self._profiles, zone=self._zone, answers=self.answers)
+            self.inspection = inspect(self.path, profiles=self._profiles, zone=self._zone)
         except ImportRefused as refused:
             self.inspection, self.problem = None, refused
             return FollowStep.WAITING
@@ -151,7 +148,7 @@ class Following:
             return self._whole()
         self._text = GrowingText(view)
         self._parser = Parser(plan, self.inspection.words, self.path.name)
-        self._reader = Runs(plan, self._sink, self.facts, self.answers, self.path.name, Tally())
+        self._reader = Runs(plan, self._sink, self.facts, {}, self.path.name, Tally())
         return self._read_on()
 
     def _standing(self) -> FollowStep:
@@ -188,13 +185,3 @@ class Following:
             self.problem = refused
             return FollowStep.REFUSED
         return FollowStep.GROWN if grown else FollowStep.STILL
-
-    def answer(self, name: str, value: str) -> None:
-        """Answer a question; the file is looked at afresh.
-
-        Args:
-            name: the question's id.
-            value: one of its answers.
-        """
-        self.answers[name] = value
-        self._forget()

@@ -1,4 +1,4 @@
-"""A lost or damaged catalogue made again from the traces' footers and the originals.
+"""A lost or damaged catalogue recreated from the traces' footers and the originals.
 
 What can still be read of the old catalogue (devices, meters, amendments) is kept; the file itself is moved aside.
 """

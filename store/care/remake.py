@@ -1,4 +1,4 @@
-"""A damaged or missing trace made again: from the export that was kept, by the profile that was kept with it.
+"""A damaged or missing trace recreated: from the export that was kept, by the profile that was kept with it.
 
 Where the export is gone too, runs whose pages still agree with their checksums are taken over from the damaged file.
 Nothing is removed: the damaged file is set aside. Knows files and the catalogue.

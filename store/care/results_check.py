@@ -56,8 +56,8 @@ def _differ(one: object, other: object) -> bool:
 def altered_results(library: Store, run_ids: Sequence[int]) -> list[Altered]:
     """Results of runs that the same version of the method gives otherwise from the same samples.
 
-    Results of older methods are left out. A run that waits for its results to be made anew, because a fact was changed,
-    is told likewise: what is stored is not what holds today.
+    Results of older methods are left out. A run that waits for its results to be recomputed, because a fact was
+    changed, is told likewise: what is stored is not what holds today.
 
     Raises:
         TraceDamaged: A trace is not what was written.

@@ -152,7 +152,7 @@ def _original_back(library: Store, finding: Finding) -> Finding:
 
 
 def _mended(library: Store, damaged: Sequence[Finding]) -> list[Finding]:
-    """Damaged traces made again from originals, as far as these are whole; the damaged files are set aside."""
+    """Damaged traces recreated from originals, as far as these are whole; the damaged files are set aside."""
     findings: list[Finding] = []
     for finding in damaged:
         if "trace" not in finding.code:

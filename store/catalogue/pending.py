@@ -1,4 +1,4 @@
-"""Runs whose results are to be made anew because a fact they rest on was changed, noted with that change.
+"""Runs whose results are to be recomputed because a fact that they depend on was changed, noted with that change.
 
 A sheet, a meter or a constant is stored in one transaction, the results of its runs in later ones. Killed in between,
 the note is still there: the same command again, or `recompute`, finishes it. Knows the catalogue's table `meta`.

@@ -93,7 +93,7 @@ def _facts_fields(facts: RunFacts) -> dict[str, Any]:
 
 
 def footer_entry(record: RunRecord) -> dict[str, Any]:
-    """The run's entry in its trace's footer: JSON-able, every fact and where it came from."""
+    """The run's entry in its trace's footer: JSON-able, every fact and its origin."""
     entry = {
         **_facts_fields(record.facts),
         **_provenance_fields(record.provenance),

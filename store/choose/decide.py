@@ -24,7 +24,7 @@ WORTH_NAMING = 0.05
 
 @dataclass(frozen=True, slots=True)
 class Placed:
-    """One device that came through the gates."""
+    """One device that meets the requirements."""
 
     candidate: Candidate
     shares: tuple[float, ...]
@@ -40,7 +40,7 @@ class Placed:
 
 @dataclass(frozen=True, slots=True)
 class Ranking:
-    """The answer to a need, with everything that it rests on."""
+    """The answer to a need, with all its inputs."""
 
     need: Need
     outcomes: tuple[GateOutcome, ...]

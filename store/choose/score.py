@@ -83,7 +83,7 @@ def geometric_score(shares: Sequence[float], weights: Sequence[float]) -> float:
 def dominated(candidates: Sequence[Candidate], criteria: Sequence[Criterion]) -> dict[str, tuple[str, ...]]:
     """Who is beaten by somebody who is no worse in anything and surely better in something; and by whom.
 
-    Surely: told apart by more than the uncertainty of the difference allows.
+    Surely: differing by more than the uncertainty of the difference allows.
     """
     found: dict[str, tuple[str, ...]] = {}
     for one in candidates:

@@ -57,7 +57,7 @@ class DeviceStore:
             return saved.load_devices(cursor)
 
     def save(self, sheet: DeviceSheet, who: str | None = None, reason: str = "") -> int:
-        """Store a device's sheet; differences from the one before become amendments, its results are made anew.
+        """Store a device's sheet; differences from the one before become amendments, its results are recomputed.
 
         Returns:
             How many fields changed; 0 for a new device or an unchanged sheet.

@@ -1,7 +1,7 @@
 """What was judged of devices, kept for the next start: a thousand devices are judged once, then as they change.
 
 Kept in the person's cache folder, not in the library: who may write there could change the program as well, so that a
-library from elsewhere can't bring verdicts with it. Every entry goes with the mark of all that it rests on
+library from elsewhere can't bring verdicts with it. Every entry goes with the mark of all its inputs
 (`marks.device_marks`), and the whole file with the program's own code. A file that can't be read or written is as good
 as none.
 """

@@ -1,4 +1,4 @@
-"""Meters of a library and their calibrations: looked up, changed, and what rests on them made anew."""
+"""Meters of a library and their calibrations: looked up, changed, and dependent results recomputed."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ class MeterStore:
             return saved.list_meters(cursor)
 
     def add(self, meter: Meter, who: str | None = None, reason: str = "") -> None:
-        """Store a meter; differences from before become amendments, results of its runs are made anew."""
+        """Store a meter; differences from before become amendments, results of its runs are recomputed."""
         before = {known.name: known for known in self.all()}.get(meter.name)
         with self.store.catalogue.writer() as cursor:
             saved.save_meter(cursor, meter, who or self.store.who, reason)

@@ -33,7 +33,7 @@ __all__ = [
 
 @dataclass(frozen=True, slots=True)
 class Figure:
-    """A number of a device, with what it rests on; or its absence with the reason."""
+    """A number of a device, with its inputs; or its absence with the reason."""
 
     name: str
     label: str
@@ -179,7 +179,7 @@ class ComparisonRow:
     figures: tuple[Figure, ...]
     """One per device, in the page's order."""
     best: tuple[int, ...] = ()
-    """Indices of the best and of all not told apart from it; empty where no difference is shown."""
+    """Indices of the best and of all that do not differ significantly from it; empty where no difference is shown."""
     worst: tuple[int, ...] = ()
     ranks: tuple[RankSet | None, ...] = ()
     """One per device; None where it has no figure, all empty where like is not set against like."""
@@ -213,7 +213,7 @@ class PairLine:
     second: str
     difference: float
     expanded: float | None
-    """What the difference must exceed."""
+    """The smallest significant difference."""
     en: float | None
     chance_larger: float | None
     is_told_apart: bool

@@ -157,7 +157,7 @@ def _ranks(page: ComparisonPage, names: list[str]) -> Iterator[tuple[str, Cell]]
 
 
 def pairs_table(page: ComparisonPage) -> Table:
-    """Every pair by one quantity: the difference, what it must exceed, and whether it does."""
+    """Every pair by one quantity: the difference, the smallest significant one, and whether it is larger."""
     row = next((row for row in page.rows if row.name == page.pairs_by), None)
     unit = row.unit if row is not None else "1"
     columns = (

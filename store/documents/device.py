@@ -139,7 +139,7 @@ def _facts(page: DevicePage) -> Iterator[tuple[str, Cell]]:
 
 
 def claims_table(page: DevicePage) -> Table:
-    """Claims with what was measured, the verdict, why, and the runs that it rests on."""
+    """Claims with what was measured, the verdict, why, and the runs behind it."""
     rows = []
     for verdict in page.verdicts:
         claim = page.sheet.claims[verdict.position - 1]

@@ -1,4 +1,4 @@
-"""One run as a document: facts, traces, results, events, where it came from. Knows run views; no catalogue."""
+"""One run as a document: facts, traces, results, events, origin. Knows run views; no catalogue."""
 
 from __future__ import annotations
 

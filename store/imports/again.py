@@ -1,6 +1,6 @@
 """A run's samples once more from the export that was kept and the profile that was kept with it.
 
-What a damaged trace is made again from. Part of imports, for only these know how exports are read.
+What a damaged trace is recreated from. Part of imports, for only these know how exports are read.
 """
 
 from __future__ import annotations

@@ -52,12 +52,12 @@ class Difference:
 
     @property
     def expanded(self) -> float | None:
-        """What the difference must exceed: U_d = k u_d."""
+        """The smallest significant difference: U_d = k u_d."""
         return None if self.uncertainty is None else self.factor * self.uncertainty
 
     @property
     def en(self) -> float | None:
-        """En = d / U_d [ISO 13528]; told apart where |En| > 1."""
+        """En = d / U_d [ISO 13528]; significant where |En| > 1."""
         return None if not self.expanded else self.value / self.expanded
 
     @property
@@ -151,7 +151,7 @@ def rank_sets(values: Sequence[Measured], *, larger_is_better: bool = True) -> t
     """Ranks by pairwise tests, all of them at once.
 
     The best rank is one more than the number that are surely better, the worst is the count less the number that
-    are surely worse. Not told apart is not transitive, so no groups are made by chaining.
+    are surely worse. No significant difference is not transitive, so no groups are made by chaining.
     """
     sign = 1.0 if larger_is_better else -1.0
     sets = []
@@ -169,7 +169,7 @@ def rank_sets(values: Sequence[Measured], *, larger_is_better: bool = True) -> t
 
 
 def leaders(values: Sequence[Measured], *, larger_is_better: bool = True) -> tuple[int, ...]:
-    """Indices of the best value and of all that are not told apart from it; all of them where none is best.
+    """Indices of the best value and of all that do not differ significantly from it; all of them where none is best.
 
     Empty for fewer than two values.
     """

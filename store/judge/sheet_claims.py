@@ -98,7 +98,7 @@ def verdict_of(
     limits: Limits | None = None,
     text: str = "",
 ) -> Verdict:
-    """A verdict on a claim, with what it rests on."""
+    """A verdict on a claim, with its inputs."""
     unit = item.unit if item is not None else unit_of(claim.quantity) if claim.quantity else ""
     return Verdict(
         device=sheet.device,

@@ -56,7 +56,7 @@ def reduce_run(trace: Trace, context: RunContext, imported_events: Sequence[Even
 
 
 def _with_shared(run: Prepared, result: Result, changed: Sequence[str]) -> Result:
-    """The result with what it rests on beside its own: samples, corrections applied, constants changed."""
+    """The result with its inputs beside its own: samples, corrections applied, constants changed."""
     numbers = {**result.account.numbers, "samples_logged": run.signals.samples}
     if run.signals.power is not None and result.method not in OF_HEAT:
         numbers["samples_without_power"] = run.signals.power.left_out

@@ -16,7 +16,7 @@ SAMPLES_ONLY = "-- no single statement: these are the samples it is based on"
 
 
 def redo_sql(result: Result, run_id: int, file: str) -> str:
-    """SQL for any DuckDB that gets the number from the trace file alone, or the samples that it rests on.
+    """SQL for any DuckDB that gets the number from the trace file alone, or the samples behind it.
 
     Args:
         result: The result with its inputs and its span.

@@ -179,7 +179,7 @@ class Flag(StrEnum):
     NEAR_EDGE = "near edge"
     """A threshold lies within the uncertainty of what is held against it: the other side is as likely."""
     ASSUMED_INPUT = "assumed input"
-    """It rests on a number that nobody measured."""
+    """It depends on a number that nobody measured."""
     GAP_FILLED = "gap filled"
     """The meter's counter tells what a gap in the log held."""
     GAP_OPEN = "gap open"

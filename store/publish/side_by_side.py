@@ -33,7 +33,7 @@ MOST_SENTENCES = 3
 
 
 def comparison_sections(page: ComparisonPage, plots: Sequence[Plot], reports: Mapping[str, str]) -> tuple[Section, ...]:
-    """First the bars of all quantities with what decides, then what it rests on.
+    """First the bars of all quantities with what decides, then its inputs.
 
     Args:
         page: The comparison.

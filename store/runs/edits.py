@@ -1,4 +1,4 @@
-"""Facts of runs changed by hand: each change an amendment, results that depend on them made anew, all in one step.
+"""Facts of runs changed by hand: each change an amendment, dependent results recomputed, all in one step.
 
 Deleting leaves a tombstone with the original's hash. Knows the catalogue; no screen.
 """
@@ -157,7 +157,7 @@ def delete_runs(library: Store, run_ids: Sequence[int], who: str, reason: str) -
 
 
 def _make_room(library: Store, records: Sequence[RunRecord]) -> list[str]:
-    """Remove traces of runs that are to be deleted, on a disk too full to note it; those that are made again.
+    """Remove traces of runs that are to be deleted, on a disk too full to note it; those that can be recreated.
 
     Nothing is lost if it ends here: the run is there still, and so is the export that its trace is made from.
 

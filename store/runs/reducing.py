@@ -39,14 +39,14 @@ AHEAD = 2
 
 @dataclass(frozen=True, slots=True)
 class Portion:
-    """Some runs made anew."""
+    """Some runs recomputed."""
 
     number: int
     """Its place among the portions, from 0."""
     records: Sequence[RunRecord]
     """As they were."""
     fresh: Sequence[RunRecord]
-    """Those that could be read, made anew."""
+    """Those that could be read, recomputed."""
     failed: dict[int, str]
     """By run: why the others can't be."""
 
@@ -65,7 +65,7 @@ def reduce_again(
     *,
     bench: Bench | None = None,
 ) -> list[RunRecord]:
-    """The records with results, events and previews made anew from their traces, by the library's bench or another."""
+    """The records with results, events and previews recomputed from their traces, by the library's bench or another."""
     bench = bench or load_bench(library)
     done: list[RunRecord] = []
     for file, group in groupby(records, key=lambda record: record.provenance.trace_file):
@@ -83,7 +83,7 @@ def portions_again(
     *,
     workers: int | None = None,
 ) -> Iterator[Portion]:
-    """Every run made anew, as soon as its portion is done: not always in order.
+    """Every run recomputed, as soon as its portion is done: not always in order.
 
     Args:
         library: The library.
@@ -132,7 +132,7 @@ class _Told:
 def _reduce_what_can(
     library: Store, records: Sequence[RunRecord], progress: Callable[[int], None] | None = None
 ) -> tuple[list[RunRecord], dict[int, str]]:
-    """Runs made anew, file by file; those of a file that can't be read, with the reason."""
+    """Runs recomputed, file by file; those of a file that can't be read, with the reason."""
     done: list[RunRecord] = []
     failed: dict[int, str] = {}
     bench = load_bench(library)

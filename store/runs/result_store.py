@@ -1,4 +1,4 @@
-"""Results of runs: looked up, explained, and made anew."""
+"""Results of runs: looked up, explained and recomputed."""
 
 from __future__ import annotations
 

@@ -83,7 +83,7 @@ class RunStore:
     def edit(
         self, run_ids: Sequence[int], changes: Mapping[str, object], who: str | None = None, reason: str = ""
     ) -> int:
-        """Change facts of runs; each change is an amendment, results that depend on it are made anew.
+        """Change facts of runs; each change is an amendment, dependent results are recomputed.
 
         Args:
             run_ids: The runs; all are changed or none.

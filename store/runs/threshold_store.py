@@ -1,4 +1,4 @@
-"""Constants of the detectors in one library: looked up, changed, and what rests on them made anew."""
+"""Constants of the detectors in one library: looked up, changed, and dependent results recomputed."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ class ThresholdStore:
         reason: str = "",
         progress: Callable[[int, int], None] | None = None,
     ) -> list[ResultChange]:
-        """Set constants of the detectors for this library, each an amendment; what rests on them is made anew.
+        """Set constants of the detectors for this library, each an amendment; dependent results are recomputed.
 
         Args:
             values: By name; None goes back to the default.

@@ -7,7 +7,6 @@ catalogue's views; no target.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import duckdb
@@ -47,7 +46,7 @@ class Block:
     """With `bench` and `block`, in the types that every engine reads."""
 
 
-def digests_of(cursor: duckdb.DuckDBPyConnection, table: str, computed: Callable[[str], pa.Table]) -> dict[int, str]:
+def digests_of(cursor: duckdb.DuckDBPyConnection, table: str, computed: pa.Table | None) -> dict[int, str]:
     """What tells the content of each block of a table from another, whatever the order of its rows.
 
     The engine's own hash of whole rows, summed and folded: with another version of the engine every block differs once
@@ -56,7 +55,7 @@ def digests_of(cursor: duckdb.DuckDBPyConnection, table: str, computed: Callable
     Args:
         cursor: A reader of the catalogue.
         table: One of `FACT_TABLES`.
-        computed: Rows by table that follow from several runs: `verdicts`, and the figures of devices in `results`.
+        computed: Rows that follow from several runs: all of `verdicts`, of `results` the figures of devices; else None.
     """
     source = _source(cursor, table, computed)
     block = f"coalesce(run_id, 0) // {BLOCK_RUNS}" if table in _PER_RUN else "0"
@@ -70,7 +69,7 @@ def digests_of(cursor: duckdb.DuckDBPyConnection, table: str, computed: Callable
 
 
 def block_of(
-    cursor: duckdb.DuckDBPyConnection, table: str, number: int, bench: str, computed: Callable[[str], pa.Table]
+    cursor: duckdb.DuckDBPyConnection, table: str, number: int, bench: str, computed: pa.Table | None
 ) -> Block:
     """The rows of one block of a table.
 
@@ -79,7 +78,7 @@ def block_of(
         table: One of `FACT_TABLES`.
         number: Which block; 0 is the whole of a table that does not go by runs, and holds results of devices.
         bench: Whose rows they are.
-        computed: Rows by table that follow from several runs: `verdicts`, and the figures of devices in `results`.
+        computed: Rows that follow from several runs: all of `verdicts`, of `results` the figures of devices; else None.
     """
     source = _source(cursor, table, computed)
     first = number * BLOCK_RUNS
@@ -90,15 +89,15 @@ def block_of(
     return Block(table, number, _plain(rows, bench, number))
 
 
-def _source(cursor: duckdb.DuckDBPyConnection, table: str, computed: Callable[[str], pa.Table]) -> str:
+def _source(cursor: duckdb.DuckDBPyConnection, table: str, computed: pa.Table | None) -> str:
     if table == KEPT:
         cursor.register("kept_rows", kept_table(cursor))
         return "SELECT * FROM kept_rows"
     if table == "verdicts":
-        cursor.register("verdicts_held", computed(table))
+        cursor.register("verdicts_held", computed)
         return "SELECT * FROM verdicts_held"
     if table == "results":
-        cursor.register("figures_held", computed(table))
+        cursor.register("figures_held", computed)
         return f"{_PER_RUN[table]} UNION ALL BY NAME SELECT * FROM figures_held"
     return _PER_RUN.get(table) or f"SELECT * FROM ({VIEWS[table]})"
 

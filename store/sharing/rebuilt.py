@@ -1,4 +1,4 @@
-"""A library to take from, made again beside ours: from the tables that a bench shared, or from a pack of whole runs.
+"""A library to take from, put together beside ours: from the tables that a bench shared, or from a pack of whole runs.
 
 What is made is a library of its own in a temporary folder, with the files of those runs alone that ours lacks.
 """

@@ -213,16 +213,16 @@ def _share_table(library: Store, tables: SharedTables, name: str, contents: dict
     is_there = is_dry or tables.exists(name)
     prefix = f"{name}/"
     made = {"verdicts": library.service(VerdictStore).table, "results": library.service(FigureStore).table}
-    held = {name: made[name]()} if name in made else {}  # with no reader held: they read too
+    computed = made[name]() if name in made else None  # with no reader held: it reads too
     with library.catalogue.reader() as cursor:
-        digests = {f"{prefix}{number}": digest for number, digest in digests_of(cursor, name, held.__getitem__).items()}
+        digests = {f"{prefix}{number}": digest for number, digest in digests_of(cursor, name, computed).items()}
     due = [key for key, digest in digests.items() if not is_there or contents.get(key) != digest]
     emptied = [key for key in contents if key.startswith(prefix) and key not in digests]
     count = 0
     for first in range(0, len(due), _BLOCKS_AT_ONCE):
         with library.catalogue.reader() as cursor:
             blocks = [
-                block_of(cursor, name, int(key.removeprefix(prefix)), tables.bench, held.__getitem__)
+                block_of(cursor, name, int(key.removeprefix(prefix)), tables.bench, computed)
                 for key in due[first : first + _BLOCKS_AT_ONCE]
             ]
         count += sum(block.rows.num_rows for block in blocks)

@@ -42,7 +42,7 @@ _PORTION_RUNS = 500
 
 @dataclass(frozen=True, slots=True)
 class HeldBack:
-    """A code that stands for two devices: runs of theirs stay there until it is told apart."""
+    """A code that stands for two devices: runs of theirs stay there until one of them is renamed."""
 
     device: str
     difference: str

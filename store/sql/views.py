@@ -207,7 +207,7 @@ COMPUTED_VIEWS: dict[str, tuple[tuple[str, str], ...]] = {
         ("printed_on", "VARCHAR"),
     ),
 }
-"""Views that are made otherwise: from the traces, and by judging claims."""
+"""Views that no table holds: from the traces, and by judging claims."""
 
 
 def view_columns() -> dict[str, tuple[str, ...]]:

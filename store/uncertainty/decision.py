@@ -160,7 +160,7 @@ def decide(value: float, uncertainty: float | None, limits: Limits, dof: float |
 
     Met inside by at least U, not met outside by at least U, otherwise too close to call; U = k u with k = 2, or
     Student's t where degrees of freedom are few. On the limit exactly with U = 0 is met. An unknown
-    uncertainty is not zero: the bare limit decides, but nothing is called within UNKNOWN_MARGIN of it, and the reason
+    uncertainty is not zero: the limit itself decides, but nothing is called within UNKNOWN_MARGIN of it, and the reason
     says so.
 
     Args:

@@ -1,4 +1,4 @@
-"""An account of a result in words: what it rests on, by name and value. Knows words and numbers only."""
+"""An account of a result in words: its inputs, by name and value. Knows words and numbers only."""
 
 from __future__ import annotations
 

@@ -157,8 +157,19 @@ def test_room_that_is_taken_in_advance_is_no_text(tmp_path: Path) -> None:
     assert frame.height >= 119 - PENDING
 
 
-def test_a_table_without_units_is_asked_about_and_answered(tmp_path: Path) -> None:
+def test_what_asks_is_not_followed_until_a_profile_answers(tmp_path: Path) -> None:
+    """What is the third column? The profile that the answer makes is what the next look reads by."""
     path = tmp_path / "log.csv"
-    path.write_bytes(text_of(["t;x;y", *(f"{t};{t % 7};{t % 3}" for t in range(80))]))
+    path.write_bytes(text_of(["Time (s);Voltage (V);Reading", *(f"{t};20.0{t % 10};{3 + t % 7}" for t in range(80))]))
     following = Following(path)
-    assert following.look() in {FollowStep.ASKS, FollowStep.WAITING}
+    assert following.look() is FollowStep.ASKS
+    assert following.runs == []
+    assert following.inspection is not None
+    assert {question.id for question in following.inspection.questions} == {"rows", "column.3"}
+    answered = inspect(path, answers={"rows": "keep", "column.3": "unused"})
+    assert answered.is_sure
+    again = Following(path, profiles=[answered.as_profile("bench-meter")])
+    assert again.look() is FollowStep.GROWN
+    (frame,) = followed(again)
+    assert frame.height >= 80 - PENDING
+    assert frame["voltage_v"].max() == 20.09

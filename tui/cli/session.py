@@ -96,7 +96,7 @@ class Session:
             fail("Nothing was changed.")
 
     def ask(self, question: str) -> str | None:
-        """A line typed on a terminal; None where nobody can be asked."""
+        """A line typed on a terminal; None where there is no terminal to ask on."""
         if self.no_input or not is_terminal(sys.stdin):
             return None
         sys.stderr.write(f"{' '.join(plain_lines(question))} ")

@@ -142,7 +142,7 @@ class BaseScreen(Screen[None]):
         return (), ()
 
     def back(self) -> None:
-        """Leave the innermost thing; here the place itself."""
+        """Go back one level; here out of the place."""
         self.joulebook.leave_place()
 
     def action_undo(self) -> None:

@@ -346,8 +346,6 @@ class BenchScreen(BaseScreen):
         if not plan.file:
             self.tell("no export is followed yet: w names it, or the folder it comes into", is_problem=False)
             return
-        if not plan.facts().load and plan.kind in {"discharge", "recharge"} and not plan.load:
-            self.tell("no load stated; filed without it. e corrects it in the run", is_problem=False)
         self._is_filing = True
         library, path, order = self.joulebook.library, Path(plan.file), Order(facts=plan.facts())
 

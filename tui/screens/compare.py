@@ -27,7 +27,7 @@ from tui.widgets.trace_plot import DrawnLine, TracePlot
 __all__ = ["CompareScreen"]
 
 MOST = 6
-"""Runs that can still be told apart when laid over each other (chosen by us)."""
+"""Runs that can still be distinguished when overlaid (chosen by us)."""
 
 
 class CompareScreen(PublishingScreen):

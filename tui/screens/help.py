@@ -67,9 +67,9 @@ class HelpScreen(ModalScreen[None]):
         self.query_one("#help-lines", LinesView).show(help_lines(self._place, width, is_ascii=is_ascii))
 
     def action_down(self) -> None:
-        """Further down."""
+        """Scroll down."""
         self.query_one("#help").scroll_down(animate=False)
 
     def action_up(self) -> None:
-        """Further up."""
+        """Scroll up."""
         self.query_one("#help").scroll_up(animate=False)

@@ -267,7 +267,7 @@ class ImportScreen(ImportCells):
         self._import_next()
 
     def _import_watched(self) -> None:
-        """Go on with what is sure and comes from the watched folder."""
+        """Go on with what has no open question and comes from the watched folder."""
         if not self._is_importing and self._watch is not None:
             self._left_to_import = [entry for entry in self.model.sure() if entry.is_watched]
             if self._left_to_import:

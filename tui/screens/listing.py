@@ -120,11 +120,11 @@ class ListingScreen(BaseScreen):
 
     def action_page_down(self) -> None:
         """A page on."""
-        self.paged_list.move(max(self.paged_list.rows_on_screen - 1, 1))
+        self.paged_list.turn(1)
 
     def action_page_up(self) -> None:
         """A page back."""
-        self.paged_list.move(-max(self.paged_list.rows_on_screen - 1, 1))
+        self.paged_list.turn(-1)
 
     def action_first(self) -> None:
         """First row."""

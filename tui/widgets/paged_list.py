@@ -162,6 +162,10 @@ class PagedList(ScrollView, can_focus=True, inherit_bindings=False):
         if top != self.first_on_screen:
             self.scroll_to(y=top, animate=False, force=True, immediate=True)
 
+    def turn(self, pages: int) -> None:
+        """Move the cursor by screenfuls; the last row of one stays in sight."""
+        self.move(pages * max(self.rows_on_screen - 1, 1))
+
     def move(self, rows: int) -> None:
         """Move the cursor by so many rows."""
         self.cursor += rows

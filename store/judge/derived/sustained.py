@@ -26,7 +26,7 @@ Chosen by us: a pack whose cells are nearly empty fades for its last minutes, wh
 
 @dataclass(frozen=True, slots=True)
 class Sustained:
-    """The figure, the tests that it rests on, and those that failed above it."""
+    """The figure, the tests behind it, and those that failed above it."""
 
     power_w: float | None
     direction: str

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from store import Library
 
 __all__ = [
+    "REASON",
     "Action",
     "ActionWork",
     "Done",
@@ -39,6 +40,8 @@ Report = Callable[[int, int], None]
 """Called with (done, total) while work goes on."""
 _SPAN = re.compile(r"(\d{1,9})(?:-(\d{1,9}))?", re.ASCII)
 MOST_IN_SPAN = 100_000
+REASON = Field("reason", "reason", hint="for the record")
+"""The field that most forms end with."""
 
 
 class Unfit(ValueError):  # noqa: N818 (named as what was typed is called)

@@ -14,6 +14,7 @@ from importers.schema import Facts
 from store.model.document import TableColumn as Head
 from tui.state.actions.changes import changes_page
 from tui.state.actions.model import (
+    REASON,
     Action,
     ActionWork,
     Done,
@@ -35,8 +36,6 @@ if TYPE_CHECKING:
     from store.catalogue.thresholds import ThresholdRow
 
 __all__ = ["ACTIONS"]
-
-_REASON = Field("reason", "reason", hint="for the record")
 
 
 # constants of detection
@@ -71,7 +70,7 @@ def _constant_form(library: Library, subject: Subject) -> Form:
     offered = tuple(row.name for row in library.thresholds.all())
     unit = found.unit if found and found.unit != "1" else ""
     hint = f"in {unit}; empty restores the default" if unit else "empty restores the default"
-    fields = (Field("name", "constant", offered=offered), Field("value", "value", hint=hint), _REASON)
+    fields = (Field("name", "constant", offered=offered), Field("value", "value", hint=hint), REASON)
     texts = {"name": subject.key, "value": f"{found.value:g}" if found else ""}
     return Form("set a constant", fields, texts, "value" if subject.key else "name")
 
@@ -262,7 +261,7 @@ ACTIONS: tuple[Action, ...] = (
         form=lambda _library, _subject: Form(
             "load a device's sheet",
             (Field("file", "file", sort="path", hint="ends in .toml"),
-             Field("sure", "accept unlikely", hint="no", offered=("yes", "no")), _REASON),
+             Field("sure", "accept unlikely", hint="no", offered=("yes", "no")), REASON),
         ),
         do=_load_sheet,
     ),

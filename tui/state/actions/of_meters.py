@@ -13,6 +13,7 @@ from store.model.document import TableColumn as Head
 from store.model.records import Calibration, Meter
 from store.model.results import Correction
 from tui.state.actions.model import (
+    REASON,
     Action,
     ActionWork,
     Done,
@@ -31,8 +32,6 @@ if TYPE_CHECKING:
 
 __all__ = ["ACTIONS"]
 
-_REASON = Field("reason", "reason", hint="for the record")
-
 
 _SPECS = ("voltage", "current", "power", "temperature")
 _METER_FIELDS = (
@@ -43,7 +42,7 @@ _METER_FIELDS = (
     Field("temperature", "temperature", hint="1% + 5d(0.1)"),
     Field("clock", "clock", hint="50 ppm; 0.1 % is assumed where empty"),
     Field("note", "note"),
-    _REASON,
+    REASON,
 )
 
 
@@ -131,7 +130,7 @@ def _calibration_form(library: Library, subject: Subject) -> Form:
         ),
         Field("found", "as found"),
         Field("adjusted", "adjusted"),
-        _REASON,
+        REASON,
     )
     return Form("a calibration", fields, {"meter": subject.key or (meters[0] if len(meters) == 1 else "")})
 

@@ -15,7 +15,7 @@ from store.model.document import TableColumn as Head
 from store.model.records import RunFacts
 from tui.render.format import significant
 from tui.state.actions.changes import changes_page
-from tui.state.actions.model import Action, ActionWork, Done, Form, Subject, UndoCall, Unfit, page, things, yes
+from tui.state.actions.model import REASON, Action, ActionWork, Done, Form, Subject, UndoCall, Unfit, page, things, yes
 from tui.state.edits import undo_of
 from tui.state.sheet_draft import Field
 
@@ -25,7 +25,6 @@ if TYPE_CHECKING:
 __all__ = ["ACTIONS"]
 
 _RUNS = Field("runs", "runs", hint="12 14-18, or filter words")
-_REASON = Field("reason", "reason", hint="for the record")
 _OFFSET = re.compile(r"(\d+)=(-?\d+(?:[.,]\d+)?)", re.ASCII)
 _TIME = re.compile(r"(?:(?:(?P<h>\d+):)?(?P<m>\d+):)?(?P<s>\d+(?:\.\d+)?)", re.ASCII)
 
@@ -287,32 +286,32 @@ ACTIONS: tuple[Action, ...] = (
     Action(
         "aside", "set aside", "Mark runs suspect or rejected, with a reason; they stay; this can be undone",
         "quality reject exclude suspect", ("edit",), 1,
-        form=_with_runs("set runs aside", Field("quality", "quality", offered=("suspect", "rejected", "ok")), _REASON),
+        form=_with_runs("set runs aside", Field("quality", "quality", offered=("suspect", "rejected", "ok")), REASON),
         do=_aside,
     ),
     Action(
         "delete", "delete runs", "Delete runs for good; shows them first", "remove erase drop", ("delete",), 1,
-        form=_with_runs("delete runs", _REASON), preview=_delete_preview, do=_delete,
+        form=_with_runs("delete runs", REASON), preview=_delete_preview, do=_delete,
     ),
     Action(
         "group", "group runs", "Put simultaneous runs on a common time base: two ports, mains and DC side",
         "simultaneous together ports mains clock", ("group",), 2,
         form=_with_runs(
             "group simultaneous runs", Field("by", "matched by", hint="times or event", offered=("times", "event")),
-            Field("offset", "offsets", hint="instead: 42=3.5 (run and seconds)"), _REASON, by="times",
+            Field("offset", "offsets", hint="instead: 42=3.5 (run and seconds)"), REASON, by="times",
         ),
         do=_group,
     ),
     Action(
         "ungroup", "ungroup runs", "Take runs out of their group", "separate", ("ungroup",), 1,
-        form=_with_runs("take runs out of their group", _REASON), do=_ungroup,
+        form=_with_runs("take runs out of their group", REASON), do=_ungroup,
     ),
     Action(
         "join", "join runs", "Make parts of one log one run; can be undone exactly",
         "merge concatenate parts restart", ("join",), 2,
         form=_with_runs(
             "join parts of one log", Field("offset", "begins at", hint="42=3600 (run and seconds), where unknown"),
-            _REASON,
+            REASON,
         ),
         do=_join,
     ),
@@ -320,13 +319,13 @@ ACTIONS: tuple[Action, ...] = (
         "part", "split a run", "Make a joined run its parts again, or one log several runs", "part unjoin cut divide",
         ("part",), 1,
         form=_with_runs(
-            "split a run", Field("at", "begins at", hint="1:02:00 or seconds; empty undoes a joining"), _REASON
+            "split a run", Field("at", "begins at", hint="1:02:00 or seconds; empty undoes a joining"), REASON
         ),
         do=_part,
     ),
     Action(
         "pair", "pair runs", "Set a discharge against a recharge by hand", "match efficiency recharge", ("pair",), 2,
-        form=_with_runs("pair a discharge with a recharge", _REASON), do=_pair,
+        form=_with_runs("pair a discharge with a recharge", REASON), do=_pair,
     ),
     Action("unpair", "remove a pair", "Let dates pair this run again", "unpair", ("unpair",), 1, do=unpair),
     Action(
