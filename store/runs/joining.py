@@ -1,4 +1,4 @@
-"""Parts of one log as one run, one log as several runs, and each taken back exactly.
+"""Parts of one log as one run, and the way back to the parts, exactly.
 
 The new trace is written with nothing held; one transaction puts it in the place of what it is made of. Runs that are
 replaced stand back with all that the catalogue knew of them (`store.catalogue.shelved`). Originals stay.
@@ -7,50 +7,42 @@ replaced stand back with all that the catalogue knew of them (`store.catalogue.s
 from __future__ import annotations
 
 import hashlib
-import json
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
-from datetime import timedelta
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import duckdb
-import numpy as np
 import pyarrow as pa
 
-from importers.schema import TRACE_COLUMNS, LineAccount
-from store.care.packs import reduce_pack
-from store.care.repack import Moved, Replacement, check_hash, remove_files, write_without
-from store.care.strays import drop_empty_files
-from store.catalogue.amendments import Change, amend
+from importers.schema import LineAccount
+from store.care.repack import Moved
+from store.catalogue.amendments import Change
 from store.catalogue.connection import rows
-from store.catalogue.numbers import next_trace_id, reserve_run_ids, trace_row
-from store.catalogue.run_records import RunRecord, append_rows, footer_entry, insert_records
+from store.catalogue.numbers import reserve_run_ids
+from store.catalogue.run_records import RunRecord
 from store.catalogue.shelved import (
     GROWN,
     JOINED,
     PARTED,
     Shelved,
     as_shelved,
-    drop_runs,
     find_shelved,
-    put_back,
     shelve,
 )
-from store.devices.bench import load_bench
-from store.errors import DiskFault, NotFound, WrongFact
-from store.files import durable
-from store.files.traces import TraceWriter, WrittenTrace, moved_table, read_samples
+from store.errors import DiskFault, WrongFact
+from store.files.traces import read_samples
 from store.model.records import RunFacts
-from store.runs.edits import drop_lonely_originals
 from store.runs.pairs import move_pairs
 from store.runs.recompute import load_records, shelved_record
-from store.words.clock import now_utc, to_stored
+from store.words.clock import now_utc
 
 if TYPE_CHECKING:
     from store.core import Store
+from store.runs.parting import Parting
+from store.runs.replacing import Made, replace_runs, run_gone
 
-__all__ = ["Joining", "Parting", "join", "part", "take_apart"]
+__all__ = ["Joining", "join", "take_apart"]
 
 _MUST_AGREE = ("device", "port", "kind", "direction", "meter", "measured_at", "cable_mohm")
 """Facts in which two parts of one log can't differ."""
@@ -70,26 +62,6 @@ class Joining:
     how: str
     """How that is known: `start times`, `counters`, `stated`; `parted` where a parted run is back."""
     warnings: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Parting:
-    """One run that is several now."""
-
-    run_id: int
-    """The former number."""
-    runs: tuple[int, ...]
-    is_back: bool
-    """True where a joining was taken back, so that these are the runs of before."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Made:
-    """A run in the making and the samples it gets."""
-
-    record: RunRecord
-    pieces: tuple[tuple[RunRecord, int, int, float], ...]
-    """Of which runs: first sample, count, and seconds to add."""
 
 
 def join(
@@ -173,7 +145,7 @@ def _join(
         cursor.execute("DELETE FROM catalogue.tombstone WHERE uid = ?", [uid])
         return [*changes, Change("run", str(run_id), "joined of", None, ", ".join(map(str, ids)))]
 
-    _replace(library, ordered, [_Made(record, pieces)], [], stand_back, who=who, reason=reason)
+    replace_runs(library, ordered, [Made(record, pieces)], [], stand_back, who=who, reason=reason)
     return Joining(run_id, tuple(ids), tuple(offsets), how, warnings)
 
 
@@ -287,17 +259,17 @@ def _reunite(library: Store, whole: Shelved, records: Sequence[RunRecord], who: 
     by_uid = {record.facts.uid: record for record in records}
     ordered = [by_uid[uid] for uid in whole.into_uids]
     times = [float(r.provenance.part.rsplit("@", 1)[1]) for r in ordered]  # written when it was parted
-    made = _Made(
+    made = Made(
         shelved_record(library.layout, whole), tuple((r, 0, r.samples, t) for r, t in zip(ordered, times, strict=True))
     )
     ids = [r.facts.run_id for r in ordered]
 
     def stand_back(cursor: duckdb.DuckDBPyConnection) -> list[Change]:
-        _gone(cursor, ordered, who, f"joined again as run {whole.run_id}")
+        run_gone(cursor, ordered, who, f"joined again as run {whole.run_id}")
         changes = [Change("run", str(i), "joined into", None, str(whole.run_id)) for i in ids]
         return [*changes, Change("run", str(whole.run_id), "joined of", None, ", ".join(map(str, ids)))]
 
-    _replace(library, ordered, [], [(made, whole)], stand_back, who=who, reason=reason)
+    replace_runs(library, ordered, [], [(made, whole)], stand_back, who=who, reason=reason)
     return Joining(whole.run_id, tuple(ids), tuple(times), "parted")
 
 
@@ -314,7 +286,7 @@ def take_apart(library: Store, run_id: int, *, who: str, reason: str) -> Parting
             )
         back = [
             (
-                _Made(shelved_record(library.layout, item), ((whole, item.first_row, item.samples, -item.offset_s),)),
+                Made(shelved_record(library.layout, item), ((whole, item.first_row, item.samples, -item.offset_s),)),
                 item,
             )
             for item in parts
@@ -327,7 +299,7 @@ def take_apart(library: Store, run_id: int, *, who: str, reason: str) -> Parting
             ids: Sequence[int] = tuple(ids),
             is_grown: bool = parts[0].how == GROWN,
         ) -> list[Change]:
-            _gone(cursor, [whole], who, f"split into runs {', '.join(map(str, ids))}")
+            run_gone(cursor, [whole], who, f"split into runs {', '.join(map(str, ids))}")
             if is_grown:
                 move_pairs(cursor, run_id, ids[0])
                 back = [Change("run", str(ids[0]), "grown into", str(run_id), None)]
@@ -336,222 +308,9 @@ def take_apart(library: Store, run_id: int, *, who: str, reason: str) -> Parting
             return [*changes, Change("run", str(run_id), "joined of", ", ".join(map(str, ids)), None)]
 
         try:
-            _replace(library, [whole], [], back, stand_back, who=who, reason=reason)
+            replace_runs(library, [whole], [], back, stand_back, who=who, reason=reason)
         except Moved:
             continue
         except OSError as error:
             raise DiskFault.of(error, "Parting") from error
         return Parting(run_id, tuple(ids), is_back=True)
-
-
-def _gone(cursor: duckdb.DuckDBPyConnection, records: Sequence[RunRecord], who: str, reason: str) -> None:
-    """Rows of runs that are dissolved go; a tombstone keeps their numbers."""
-    append_rows(cursor, "tombstone", [tombstone(record, who, reason) for record in records])
-    drop_runs(cursor, [record.facts.run_id for record in records])
-
-
-def tombstone(record: RunRecord, who: str, reason: str) -> dict[str, Any]:
-    """What stays of a run that is gone: a row of the table `tombstone`."""
-    return {
-        "run_id": record.facts.run_id,
-        "uid": record.facts.uid,
-        "source_sha256": record.provenance.source_sha256,
-        "source_file": record.provenance.source_file,
-        "part": record.provenance.part,
-        "device": record.facts.device,
-        "kind": record.facts.kind,
-        "samples": record.samples,
-        "facts": json.dumps(asdict(record.facts), default=str, ensure_ascii=False),
-        "deleted_at": to_stored(now_utc()),
-        "who": who,
-        "reason": reason,
-    }
-
-
-def part(library: Store, run_id: int, at_s: Sequence[float], *, who: str, reason: str) -> Parting:
-    """Make one log several runs, parted at times of its own clock: see `RunStore.part`."""
-    while True:
-        with library.catalogue.reader() as cursor:
-            (whole,) = load_records(cursor, [run_id])
-            hidden = as_shelved(cursor, run_id, PARTED, [])
-        borders = _borders(library, whole, at_s)
-        first_id = reserve_run_ids(library, len(borders) - 1)
-        pieces = [
-            _Piece(first_id + index, row, end_row, begin)
-            for index, ((row, begin), (end_row, _)) in enumerate(pairwise(borders))
-        ]
-        ids = [piece.run_id for piece in pieces]
-        hidden = replace(hidden, into_uids=tuple(piece.uid_of(whole) for piece in pieces))
-        made = [
-            _Made(piece.record(library, whole, hidden, who), ((whole, piece.row, piece.samples, -piece.begin_s),))
-            for piece in pieces
-        ]
-
-        def stand_back(
-            cursor: duckdb.DuckDBPyConnection, ids: Sequence[int] = tuple(ids), hidden: Shelved = hidden
-        ) -> list[Change]:
-            shelve(cursor, hidden)
-            changes = [Change("run", str(i), "parted from", None, str(run_id)) for i in ids]
-            return [*changes, Change("run", str(run_id), "parted into", None, ", ".join(map(str, ids)))]
-
-        try:
-            _replace(library, [whole], made, [], stand_back, who=who, reason=reason)
-        except Moved:
-            continue
-        except OSError as error:
-            raise DiskFault.of(error, "Parting") from error
-        return Parting(run_id, tuple(ids), is_back=False)
-
-
-def _borders(library: Store, whole: RunRecord, at_s: Sequence[float]) -> list[tuple[int, float]]:
-    """First row and time [s] of each piece, and the end.
-
-    Raises:
-        WrongFact: A time outside the log, or with no sample between two.
-    """
-    path = library.layout.absolute(whole.provenance.trace_file)
-    pieces = read_samples(path, whole.first_row, whole.samples, ("t_s",))
-    t_s = np.concatenate([p.column("t_s").to_numpy() for p in pieces])
-    found = [(0, float(t_s[0]))]
-    for at in sorted(at_s):
-        row = int(np.searchsorted(t_s, at))
-        if not np.isfinite(at) or row <= found[-1][0] or row >= len(t_s):
-            raise WrongFact(
-                f"Run {whole.facts.run_id} can't be parted at {at:g} s: its samples lie from {t_s[0]:g} s "
-                f"to {t_s[-1]:g} s, and each piece needs one at least."
-            )
-        found.append((row, float(t_s[row])))
-    return [*found, (len(t_s), float(t_s[-1]))]
-
-
-@dataclass(frozen=True, slots=True)
-class _Piece:
-    """A stretch of a log that becomes a run."""
-
-    run_id: int
-    row: int
-    end_row: int
-    begin_s: float
-
-    @property
-    def samples(self) -> int:
-        return self.end_row - self.row
-
-    def uid_of(self, whole: RunRecord) -> str:
-        told = f"{whole.facts.uid}/{self.row}-{self.end_row}@{self.begin_s!r}/{self.run_id}"
-        return hashlib.sha256(told.encode()).hexdigest()[:32]
-
-    def record(self, library: Store, whole: RunRecord, hidden: Shelved, who: str) -> RunRecord:
-        started, uid, begin = whole.facts.started_at, self.uid_of(whole), self.begin_s
-        if started is not None:
-            started += timedelta(seconds=begin)
-        return replace(
-            whole,
-            facts=replace(whole.facts, run_id=self.run_id, uid=uid, started_at=started, group_id=None),
-            provenance=replace(
-                whole.provenance,
-                part=f"{whole.provenance.part}@{begin!r}",
-                imported_at=now_utc(),
-                imported_by=who,
-                trace_file=library.layout.run_file(uid),
-            ),
-            samples=self.samples,
-            first_row=0,
-            events=tuple(
-                replace(event, from_s=event.from_s - begin, to_s=event.to_s - begin)
-                for event in whole.events
-                if event.from_s >= begin
-            ),
-            shelved=(hidden,),
-        )
-
-
-def _count_amendment(cursor: duckdb.DuckDBPyConnection, run_id: int) -> None:
-    cursor.execute("UPDATE catalogue.run SET amendment_count = amendment_count + 1 WHERE run_id = ?", [run_id])
-
-
-def _replace(
-    library: Store,
-    before: Sequence[RunRecord],
-    made: Sequence[_Made],
-    back: Sequence[tuple[_Made, Shelved]],
-    stand_back: Callable[[duckdb.DuckDBPyConnection], list[Change]],
-    *,
-    who: str,
-    reason: str,
-) -> None:
-    """Put runs in the place of others: new ones with results of their own, those that stood back as they were.
-
-    Raises:
-        Moved: Somebody changed one of the runs meanwhile.
-    """
-    for record in before:
-        check_hash(library, record)
-    written: list[tuple[RunRecord, WrittenTrace]] = []
-    replacements: list[Replacement] = []
-    try:
-        for item in made:
-            file = _write(library, item)
-            written.append((item.record, file))
-            written[-1] = (reduce_pack(file.path, [item.record], load_bench(library))[0], file)
-        returned = [(shelved, _write(library, item)) for item, shelved in back]
-        written += [(item.record, file) for (item, _), (_, file) in zip(back, returned, strict=True)]
-        replacements = write_without(library, before)
-        with library.catalogue.writer() as cursor:
-            _check_unchanged(cursor, before)
-            trace_id = next_trace_id(cursor)
-            places = []
-            for record, file in written:
-                durable.place(file.path, library.layout.absolute(record.provenance.trace_file))
-                row = trace_row(trace_id, record.provenance.trace_file, file, is_pack=False)
-                append_rows(cursor, "trace_file", [row])
-                places.append(trace_id)
-                trace_id += 1
-            durable.fsync_folder(library.layout.runs)
-            gone = [name for replacement in replacements for name in replacement.install(cursor, library)]
-            changes = stand_back(cursor)
-            insert_records(cursor, [(r, p) for (r, _), p in zip(written[: len(made)], places, strict=False)])
-            for (_, shelved), place in zip(back, places[len(made) :], strict=True):
-                put_back(cursor, shelved, place, 0)
-                _count_amendment(cursor, shelved.run_id)
-            for record, _ in written[: len(made)]:
-                _count_amendment(cursor, record.facts.run_id)
-            amend(cursor, changes, who, reason)
-            gone += drop_empty_files(cursor)
-            gone += drop_lonely_originals(cursor, [record.provenance.source_sha256 for record in before])
-            kept = {record.provenance.trace_file for record, _ in written}
-            library.catalogue.once_committed(lambda: remove_files(library, [name for name in gone if name not in kept]))
-    finally:
-        for _, file in written:
-            durable.remove(file.path, announce=False)
-        for replacement in replacements:
-            replacement.discard()
-
-
-def _check_unchanged(cursor: duckdb.DuckDBPyConnection, before: Sequence[RunRecord]) -> None:
-    ids = [record.facts.run_id for record in before]
-    try:
-        now = {record.facts.run_id: record for record in load_records(cursor, ids)}
-    except NotFound as error:
-        raise Moved(str(error)) from error
-    if any(now[record.facts.run_id] != record for record in before):
-        raise Moved("Runs were changed meanwhile.")
-
-
-def _write(library: Store, item: _Made) -> WrittenTrace:
-    """The samples of a run in the making under a temporary name, with its footer."""
-    writer = TraceWriter(durable.new_temporary(library.layout.tmp, ".parquet"))
-    try:
-        for table in _samples(library, item):
-            writer.write(table)
-        return writer.finish([footer_entry(item.record)])
-    except BaseException:
-        writer.abandon()
-        raise
-
-
-def _samples(library: Store, item: _Made) -> Iterator[pa.Table]:
-    for source, row, count, add_s in item.pieces:
-        path = library.layout.absolute(source.provenance.trace_file)
-        for table in read_samples(path, source.first_row + row, count, TRACE_COLUMNS):
-            yield moved_table(table, item.record.facts.run_id, add_s)

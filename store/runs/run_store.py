@@ -14,8 +14,9 @@ if TYPE_CHECKING:
     import polars as pl
 
     from store.runs.groups import GroupMember
-    from store.runs.joining import Joining, Parting
+    from store.runs.joining import Joining
     from store.runs.pairs import PairByHand
+    from store.runs.parting import Parting
 
 __all__ = ["RunStore"]
 
@@ -191,10 +192,10 @@ class RunStore:
             TraceDamaged: Its trace isn't what was written.
             DiskFault: The disk refused; all is as it was.
         """
-        from store.runs import joining
+        from store.runs import joining, parting
 
         if at_s:
-            return joining.part(self.store, run_id, at_s, who=who or self.store.who, reason=reason)
+            return parting.part(self.store, run_id, at_s, who=who or self.store.who, reason=reason)
         return joining.take_apart(self.store, run_id, who=who or self.store.who, reason=reason)
 
     def pair(self, run_ids: Sequence[int], who: str | None = None, reason: str = "") -> PairByHand:
